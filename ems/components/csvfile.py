@@ -1,0 +1,138 @@
+"""CSV files with unit-suffixed columns: maps, limit curves, battery tables, cycles.
+
+The form: comment lines ``# key: value`` (``# source: ...`` and ``# invented: yes`` are known everywhere), a header line
+with the column names, one row a line, commas between values, points in decimals.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ems.errors import Mistakes, nearest_name
+from ems.inputfile import raise_capped, read_text
+from ems.types import Array, IntArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Columns:
+    """A table read from a file; every value is a finite number.
+
+    where        : the file's name as the user knows it
+    columns      : name -> (n,) values, n >= 1; all required columns, and the optional ones that were there
+    line_numbers : (n,) line of each row in the file, counted from 1
+    source       : text after ``# source:``, empty without one
+    invented     : whether the file says ``# invented: yes``
+    comments     : every ``# key: value`` line, keys in lower case
+    """
+
+    where: str
+    columns: dict[str, Array]
+    line_numbers: IntArray
+    source: str
+    invented: bool
+    comments: dict[str, str]
+
+    def __getitem__(self, name: str) -> Array:
+        return self.columns[name]
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.columns
+
+    def place(self, row: int, column: str) -> str:
+        """The key of a message about one value: ``line 12, column loss_W``."""
+        return f"line {self.line_numbers[row]}, column {column}"
+
+
+def read_columns(
+    path: Path, required: Sequence[str], optional: Sequence[str] = (), *, where: str | None = None
+) -> Columns:
+    """Columns of numbers from a CSV file.
+
+    required, optional : column names that must and may be there; others are mistakes
+    where              : the file's name as the user knows it; the path when None
+    Raises ``InputError`` with every mistake (at most 20 shown): unreadable, empty, binary or larger than 20 MB;
+    missing, unknown and repeated columns; ragged rows; values that are no finite numbers; no rows.
+    """
+    where = str(path) if where is None else where
+    lines = read_text(path, where).splitlines()
+    mistakes = Mistakes()
+    comments = _comments(lines)
+    body = [(n, line) for n, line in enumerate(lines, start=1) if line.strip() and not line.lstrip().startswith("#")]
+    if not body:
+        mistakes.add(where, "", "comments only", f"a header line: {','.join(required)}")
+        raise_capped(mistakes)
+    header_line, header_text = body[0]
+    header = _cells(header_text)
+    _check_header(where, header_line, header_text, header, required, optional, mistakes)
+    if len(body) == 1:
+        mistakes.add(where, f"line {header_line}", "a header without rows", "at least one row of numbers below it")
+    raise_capped(mistakes)
+    rows = [_numbers(where, n, line, header, mistakes) for n, line in body[1:]]
+    raise_capped(mistakes)
+    table = np.array(rows, dtype=np.float64)
+    return Columns(
+        where=where,
+        columns={name: np.ascontiguousarray(table[:, j]) for j, name in enumerate(header)},
+        line_numbers=np.array([n for n, _ in body[1:]], dtype=np.int64),
+        source=comments.get("source", ""),
+        invented=comments.get("invented", "").lower() in ("yes", "true"),
+        comments=comments,
+    )
+
+
+def _comments(lines: Sequence[str]) -> dict[str, str]:
+    """``# key: value`` lines; a repeated key keeps its first value."""
+    found: dict[str, str] = {}
+    for line in lines:
+        match = re.match(r"\s*#\s*([A-Za-z][\w -]*?)\s*:\s*(.*?)\s*$", line)
+        if match:
+            found.setdefault(match[1].lower(), match[2])
+    return found
+
+
+def _cells(line: str) -> list[str]:
+    return [cell.strip(" \t\"") for cell in line.split(",")]
+
+
+def _check_header(
+    where: str, line: int, text: str, header: list[str], required: Sequence[str], optional: Sequence[str],
+    mistakes: Mistakes,
+) -> None:
+    key, known = f"line {line}", [*required, *optional]
+    if len(header) == 1 and len(known) > 1 and re.search(r"[;\t]", text):
+        mistakes.add(where, key, f"'{text.strip()[:60]}'", f"commas between columns: {','.join(required)}")
+        return
+    for name in dict.fromkeys(header):
+        if header.count(name) > 1:
+            mistakes.add(where, key, f"column '{name}' {header.count(name)} times", "each column once")
+        if name not in known:
+            mistakes.add(where, key, f"column '{name}'", f"columns {', '.join(known)}", nearest_name(name, known))
+    for name in required:
+        if name not in header:
+            mistakes.add(where, key, f"no column '{name}'", f"columns {', '.join(required)}",
+                         nearest_name(name, [h for h in header if h not in known]))
+
+
+def _numbers(where: str, line: int, text: str, header: list[str], mistakes: Mistakes) -> list[float]:
+    """Values of one row; what is wrong with it goes to ``mistakes``."""
+    cells = _cells(text)
+    if len(cells) != len(header):
+        mistakes.add(where, f"line {line}", f"{len(cells)} values", f"{len(header)}: {','.join(header)}")
+        return []
+    values = []
+    for name, cell in zip(header, cells, strict=True):
+        try:
+            value = float(cell) if "_" not in cell else math.nan
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            found = f"'{cell}'" if cell else "an empty value"
+            mistakes.add(where, f"line {line}, column {name}", found, "a finite number with a decimal point")
+        values.append(value)
+    return values
