@@ -61,7 +61,7 @@ def wltc_3b_3phase() -> str:
         ("status", "verified: cut from wltc-3b.csv; phase sums agree with the regulation's checksums"),
         *phase_lines([("low", 0, 589), ("medium", 589, 1022), ("high", 1022, 1477)]),
         ("note", "three-phase form as used in Japan"),
-        ("note", "built by generate.py"),
+        ("built by", "generate.py"),
     ]
     return file_text(header, ("time_s", "speed_kmh"), ((r["time_s"], r["speed_kmh"]) for r in rows))
 
@@ -75,9 +75,9 @@ def ftp_75() -> str:
         ("source", "40 CFR Part 86, Appendix I, paragraph (a): UDDS followed by its seconds 0 to 505"),
         ("status", "verified: joined from udds.csv; totals agree with the published 1874 s and 11.04 mi"),
         *phase_lines([("cold transient", 0, 505), ("stabilized", 505, 1369), ("hot transient", 1369, 1874)]),
-        ("note", "the 10 minute soak between 1369 s and the last phase is left out: nothing moves and nothing is burnt"),
+        ("note", "the 10 minute soak before the last phase is left out: nothing moves and nothing is burnt"),
         ("note", "phase names are those of the test; no cold-start effect is part of a speed trace"),
-        ("note", "built by generate.py"),
+        ("built by", "generate.py"),
     ]
     return file_text(header, ("time_s", "speed_mph"), ((str(t), v) for t, v in enumerate(speeds)))
 
@@ -102,14 +102,14 @@ def nedc() -> str:
     """NEDC with the gear-change plateaus of the operation table."""
     header = [
         ("title", "NEDC"),
-        ("source", "UN Regulation No. 83, 06 series, Annex 4a, Table 1 (urban cycle, four times) and Table 2 (extra-urban)"),
+        ("source", "UN Regulation No. 83, 06 series, Annex 4a, Table 1 (urban, four times) and Table 2 (extra-urban)"),
         ("status", "extra-urban part verified; the urban part is 0.5 % longer than published, see the notes"),
         *phase_lines([(f"urban {i + 1}", 195 * i, 195 * (i + 1)) for i in range(4)]),
         *phase_lines([("extra-urban", 780, 1180)]),
         ("note", "each urban cycle is 1.018 km long by its own operation table; the regulation prints 1.013 km "
                  "as the theoretical distance, so the whole is 11.028 km instead of 11.007 km; the cause is not known"),
         ("note", "speeds and durations of the table joined by straight lines; gear changes at constant speed"),
-        ("note", "built by generate.py from sources/nedc-operations.csv"),
+        ("built by", "generate.py from sources/nedc-operations.csv"),
     ]
     rows = ((str(t), f"{v:.4f}") for t, v in enumerate(nedc_speeds_kmh()))
     return file_text(header, ("time_s", "speed_kmh"), rows)
@@ -235,7 +235,9 @@ def climb_m(speed_kmh: Sequence[float], grade_percent: Sequence[float]) -> float
     return total
 
 
-def close_the_loop(legs: Sequence[Leg], at: Sequence[int], place: Sequence[float], speed: Sequence[float]) -> list[float]:
+def close_the_loop(
+    legs: Sequence[Leg], at: Sequence[int], place: Sequence[float], speed: Sequence[float]
+) -> list[float]:
     """Grades [%] for which the route ends as high as it began: the falling ones take up the difference (bisection)."""
 
     def grades(downhill: float) -> list[float]:
@@ -264,9 +266,10 @@ def hill_town() -> str:
         ("source", "invented for this project: from the rank in the lower town up to the old town, over the ridge, "
                    "down to the valley road, up to the hillside quarter and back"),
         ("status", "invented: no real town, road or recording"),
+        ("invented", "yes"),
         *phase_lines(list(zip(names, starts, [*starts[1:], len(speed) - 1], strict=True))),
         ("note", "ends where it began, at the same height"),
-        ("note", "built by generate.py from sources/hill-town-route.csv"),
+        ("built by", "generate.py from sources/hill-town-route.csv"),
     ]
     rows = ((str(t), f"{v:.1f}", f"{g:.3f}") for t, (v, g) in enumerate(zip(speed, grade, strict=True)))
     return file_text(header, ("time_s", "speed_kmh", "grade_percent"), rows)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +17,15 @@ import numpy as np
 from ems.errors import Mistakes, nearest_name
 from ems.inputfile import raise_capped, read_text
 from ems.types import Array, IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class Comment:
+    """One ``# key: text`` line; the key in lower case, the line counted from 1."""
+
+    line: int
+    key: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,7 +37,8 @@ class Columns:
     line_numbers : (n,) line of each row in the file, counted from 1
     source       : text after ``# source:``, empty without one
     invented     : whether the file says ``# invented: yes``
-    comments     : every ``# key: value`` line, keys in lower case
+    comments     : key -> text of every ``# key: text`` line, keys in lower case; a repeated key's first text
+    comment_lines : every ``# key: text`` line in the order of the file, repeated keys too
     """
 
     where: str
@@ -37,6 +47,7 @@ class Columns:
     source: str
     invented: bool
     comments: dict[str, str]
+    comment_lines: tuple[Comment, ...]
 
     def __getitem__(self, name: str) -> Array:
         return self.columns[name]
@@ -49,51 +60,75 @@ class Columns:
         return f"line {self.line_numbers[row]}, column {column}"
 
 
+Check = Callable[[Columns, Mistakes], None]
+
+
 def read_columns(
-    path: Path, required: Sequence[str], optional: Sequence[str] = (), *, where: str | None = None
+    path: Path,
+    required: Sequence[str],
+    optional: Sequence[str] = (),
+    *,
+    where: str | None = None,
+    check: Check | None = None,
 ) -> Columns:
     """Columns of numbers from a CSV file.
 
     required, optional : column names that must and may be there; others are mistakes
     where              : the file's name as the user knows it; the path when None
+    check              : adds what else is wrong with the values, so that all of it is told at once. It is called with
+                         what could be read: NaN for a value that could not, and perhaps without a required column
     Raises ``InputError`` with every mistake (at most 20 shown): unreadable, empty, binary or larger than 20 MB;
     missing, unknown and repeated columns; ragged rows; values that are no finite numbers; no rows.
     """
     where = str(path) if where is None else where
     lines = read_text(path, where).splitlines()
     mistakes = Mistakes()
-    comments = _comments(lines)
     body = [(n, line) for n, line in enumerate(lines, start=1) if line.strip() and not line.lstrip().startswith("#")]
     if not body:
         mistakes.add(where, "", "comments only", f"a header line: {','.join(required)}")
         raise_capped(mistakes)
     header_line, header_text = body[0]
     header = _cells(header_text)
+    known = [*required, *optional]
     _check_header(where, header_line, header_text, header, required, optional, mistakes)
     if len(body) == 1:
         mistakes.add(where, f"line {header_line}", "a header without rows", "at least one row of numbers below it")
+    if len(body) == 1 or not any(name in known for name in header):
+        raise_capped(mistakes)
+    rows = [_numbers(where, n, line, header, known, mistakes) for n, line in body[1:]]
+    table = _columns(where, header, known, rows, [n for n, _ in body[1:]], _comments(lines))
+    if check is not None:
+        check(table, mistakes)
     raise_capped(mistakes)
-    rows = [_numbers(where, n, line, header, mistakes) for n, line in body[1:]]
-    raise_capped(mistakes)
-    table = np.array(rows, dtype=np.float64)
+    return table
+
+
+def _columns(
+    where: str,
+    header: list[str],
+    known: Sequence[str],
+    rows: list[list[float]],
+    line_numbers: list[int],
+    comment_lines: tuple[Comment, ...],
+) -> Columns:
+    values = np.array(rows, dtype=np.float64)
+    comments = {comment.key: comment.text for comment in reversed(comment_lines)}
     return Columns(
         where=where,
-        columns={name: np.ascontiguousarray(table[:, j]) for j, name in enumerate(header)},
-        line_numbers=np.array([n for n, _ in body[1:]], dtype=np.int64),
+        columns={name: np.ascontiguousarray(values[:, j]) for j, name in enumerate(header) if name in known},
+        line_numbers=np.array(line_numbers, dtype=np.int64),
         source=comments.get("source", ""),
         invented=comments.get("invented", "").lower() in ("yes", "true"),
         comments=comments,
+        comment_lines=comment_lines,
     )
 
 
-def _comments(lines: Sequence[str]) -> dict[str, str]:
-    """``# key: value`` lines; a repeated key keeps its first value."""
-    found: dict[str, str] = {}
-    for line in lines:
-        match = re.match(r"\s*#\s*([A-Za-z][\w -]*?)\s*:\s*(.*?)\s*$", line)
-        if match:
-            found.setdefault(match[1].lower(), match[2])
-    return found
+def _comments(lines: Sequence[str]) -> tuple[Comment, ...]:
+    """The ``# key: text`` lines; other comments are for people only."""
+    pattern = re.compile(r"\s*#\s*([A-Za-z][\w -]*?)\s*:\s*(.*?)\s*$")
+    matches = ((n, pattern.match(line)) for n, line in enumerate(lines, start=1))
+    return tuple(Comment(n, match[1].lower(), match[2]) for n, match in matches if match)
 
 
 def _cells(line: str) -> list[str]:
@@ -119,20 +154,28 @@ def _check_header(
                          nearest_name(name, [h for h in header if h not in known]))
 
 
-def _numbers(where: str, line: int, text: str, header: list[str], mistakes: Mistakes) -> list[float]:
-    """Values of one row; what is wrong with it goes to ``mistakes``."""
+def _numbers(
+    where: str, line: int, text: str, header: list[str], known: Sequence[str], mistakes: Mistakes
+) -> list[float]:
+    """Values of one row, NaN where they are wrong; what is wrong goes to ``mistakes``, except in unknown columns."""
     cells = _cells(text)
     if len(cells) != len(header):
         mistakes.add(where, f"line {line}", f"{len(cells)} values", f"{len(header)}: {','.join(header)}")
-        return []
+        return [math.nan] * len(header)
     values = []
     for name, cell in zip(header, cells, strict=True):
-        try:
-            value = float(cell) if "_" not in cell else math.nan
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
+        value = _number(cell)
+        if math.isnan(value) and name in known:
             found = f"'{cell}'" if cell else "an empty value"
             mistakes.add(where, f"line {line}, column {name}", found, "a finite number with a decimal point")
         values.append(value)
     return values
+
+
+def _number(cell: str) -> float:
+    """The finite number a cell holds, else NaN."""
+    try:
+        value = float(cell) if "_" not in cell else math.nan
+    except ValueError:
+        return math.nan
+    return value if math.isfinite(value) else math.nan
