@@ -1,0 +1,179 @@
+"""An electric machine with its inverter: loss over speed and torque, peak and continuous torque."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ems.components.checks import (
+    Rectangle,
+    check_axis_covers,
+    check_covered,
+    check_increasing,
+    check_rows,
+    check_scale,
+    rectangle,
+)
+from ems.components.componentfile import ComponentFile, open_component
+from ems.components.csvfile import Columns
+from ems.components.interpolation import bilinear
+from ems.errors import Mistakes
+from ems.inputfile import Number, quantity, raise_capped
+from ems.types import Array
+
+RAD_S_PER_RPM = math.pi / 30.0
+ROUNDING = 1e-6
+"""Share of the power by which a loss taken from an electrical power may miss zero."""
+
+
+class MachineFile(ComponentFile):
+    """Keys of a machine file; ``map`` and ``limits`` name CSV files beside it."""
+
+    map: str = quantity("CSV file beside this one: speed_rpm, torque_Nm, and loss_W or electrical_power_W", "-")
+    limits: str = quantity("CSV file beside this one: speed_rpm, peak_Nm, continuous_Nm", "-")
+    max_speed_rpm: Number = quantity("highest speed, either way round", "rpm", gt=0)
+    inertia_kgm2: Number = quantity("inertia of the rotor", "kg m2", ge=0)
+    peak_time_s: Number = quantity("how long it may give its peak torque", "s", gt=0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Machine:
+    """An electric machine with inverter.
+
+    speed_rad_s, torque_Nm : (n,), (m,) axes of the map, strictly increasing; speed from 0, torque from -max to max
+                             with 0 in it
+    loss_W                 : (n, m) electrical minus mechanical power, never negative; at negative speed the map is
+                             mirrored, (w, T) -> (-w, -T)
+    limit_speed_rad_s, peak_Nm, continuous_Nm : (p,) greatest torque over speed, in all four quadrants, from speed 0
+    max_rad_s              : highest speed
+    peak_time_s            : how long the peak torque may last
+    rated_power_W          : greatest peak power among the points of the curve
+    """
+
+    name: str
+    title: str
+    speed_rad_s: Array
+    torque_Nm: Array
+    loss_W: Array
+    limit_speed_rad_s: Array
+    peak_Nm: Array
+    continuous_Nm: Array
+    max_rad_s: float
+    inertia_kgm2: float
+    peak_time_s: float
+    rated_power_W: float
+    source: str
+    invented: bool
+    files: tuple[Path, ...]
+
+    def loss_at_W(self, speed_rad_s: ArrayLike, torque_Nm: ArrayLike) -> Array:
+        """Loss between the nodes, bilinear, in all four quadrants; NaN outside the map. Shapes broadcast."""
+        speed, torque = np.broadcast_arrays(np.asarray(speed_rad_s, float), np.asarray(torque_Nm, float))
+        return bilinear(self.speed_rad_s, self.torque_Nm, self.loss_W, np.abs(speed),
+                        np.where(speed < 0, -torque, torque))
+
+    def scaled(self, rated_power_W: float, *, where: str = "rating_kW", key: str = "") -> Machine:
+        """The same machine at another size: torque, loss and inertia in proportion to power, speeds as they are.
+
+        where, key : who asks, for the message. Raises ``InputError`` for a rating that is not above zero.
+        """
+        check_scale(rated_power_W, where, key)
+        k = rated_power_W / self.rated_power_W
+        return dataclasses.replace(
+            self, torque_Nm=k * self.torque_Nm, loss_W=k * self.loss_W, peak_Nm=k * self.peak_Nm,
+            continuous_Nm=k * self.continuous_Nm, inertia_kgm2=k * self.inertia_kgm2, rated_power_W=rated_power_W,
+        )
+
+
+def load_machine(
+    word: object, *, where: str, key: str, beside: Path | None = None, overrides: Mapping[str, object] | None = None
+) -> Machine:
+    """A machine by short name, path or table (see ``open_component``).
+
+    Raises ``InputError`` with every mistake in the file, its map and its curve of limits.
+    """
+    opened = open_component("machine", word, MachineFile, where=where, key=key, beside=beside, overrides=overrides)
+    data, mistakes = opened.data, Mistakes()
+    points = opened.read_csv("map", ("speed_rpm", "torque_Nm"), ("loss_W", "electrical_power_W"), mistakes=mistakes)
+    curve = opened.read_csv("limits", ("speed_rpm", "peak_Nm", "continuous_Nm"), mistakes=mistakes)
+    loss_W = _loss(points, mistakes) if points is not None else None
+    grid = _check_axes(points, mistakes) if points is not None else None
+    if curve is not None:
+        _check_curve(curve, points, mistakes)
+    for table in (points, curve):
+        if table is not None:
+            check_covered(opened.place("max_speed_rpm"), data.max_speed_rpm, "rpm", 0.0, table["speed_rpm"].max(),
+                          table.where, mistakes)
+    raise_capped(mistakes)
+    assert points is not None and curve is not None and grid is not None and loss_W is not None
+    speed_rad_s = curve["speed_rpm"] * RAD_S_PER_RPM
+    return Machine(
+        name=opened.name, title=opened.title, speed_rad_s=grid.x * RAD_S_PER_RPM, torque_Nm=grid.y,
+        loss_W=loss_W[grid.row], limit_speed_rad_s=speed_rad_s, peak_Nm=curve["peak_Nm"],
+        continuous_Nm=curve["continuous_Nm"], max_rad_s=data.max_speed_rpm * RAD_S_PER_RPM,
+        inertia_kgm2=data.inertia_kgm2, peak_time_s=data.peak_time_s,
+        rated_power_W=float(np.max(speed_rad_s * curve["peak_Nm"])),
+        source=opened.source, invented=data.invented or points.invented or curve.invented,
+        files=(*opened.files, opened.csv_path("map"), opened.csv_path("limits")),
+    )
+
+
+def _loss(points: Columns, mistakes: Mistakes) -> Array | None:
+    """(rows,) loss, from whichever of the two columns the map has."""
+    given = [c for c in ("loss_W", "electrical_power_W") if c in points]
+    if len(given) != 1:
+        mistakes.add(points.where, "header", " and ".join(given) or "neither loss_W nor electrical_power_W",
+                     "one of the two columns loss_W and electrical_power_W")
+        return None
+    shaft_W = points["speed_rpm"] * RAD_S_PER_RPM * points["torque_Nm"]
+    loss_W = points[given[0]] - (shaft_W if given[0] == "electrical_power_W" else 0.0)
+    if given[0] == "electrical_power_W":
+        loss_W = np.where(np.abs(loss_W) <= ROUNDING * np.abs(shaft_W), np.maximum(loss_W, 0.0), loss_W)
+    check_rows(points, given[0], loss_W < 0, "a loss of zero or more", mistakes,
+               lambda i: f"{points[given[0]][i]:g} ({_in_words(loss_W[i], shaft_W[i])})")
+    return loss_W
+
+
+def _in_words(loss_W: float, shaft_W: float) -> str:
+    """What a negative loss amounts to."""
+    electrical_W = shaft_W + loss_W
+    into, out = (electrical_W, shaft_W) if shaft_W > 0 else (-shaft_W, -electrical_W)
+    if into > 0:
+        return f"loss {loss_W:.4g} W, efficiency {out / into:.4g}, above one"
+    return f"loss {loss_W:.4g} W, power out of nothing"
+
+
+def _check_axes(points: Columns, mistakes: Mistakes) -> Rectangle | None:
+    speed, torque = points["speed_rpm"], points["torque_Nm"]
+    check_rows(points, "speed_rpm", speed < 0, "a speed of zero or more (negative speeds mirror the map)", mistakes)
+    if speed.min() > 0:
+        mistakes.add(points.where, "column speed_rpm", f"a lowest speed of {speed.min():g}", "rows at speed 0")
+    if not np.any(torque == 0):
+        mistakes.add(points.where, "column torque_Nm", "no row at torque 0", "torque 0 among the torques")
+    if abs(torque.min() + torque.max()) > 1e-9 * np.abs(torque).max():
+        mistakes.add(points.where, "column torque_Nm", f"torques from {torque.min():g} to {torque.max():g}",
+                     "a range as far below zero as above")
+    return rectangle(points, "speed_rpm", "torque_Nm", mistakes)
+
+
+def _check_curve(curve: Columns, points: Columns | None, mistakes: Mistakes) -> None:
+    check_increasing(curve, "speed_rpm", mistakes)
+    speed, peak, lasting = curve["speed_rpm"], curve["peak_Nm"], curve["continuous_Nm"]
+    if speed[0] != 0:
+        mistakes.add(curve.where, curve.place(0, "speed_rpm"), f"{speed[0]:g}", "a curve that begins at speed 0")
+    check_rows(curve, "peak_Nm", peak < 0, "zero or more", mistakes)
+    check_rows(curve, "continuous_Nm", lasting < 0, "zero or more", mistakes)
+    check_rows(curve, "continuous_Nm", lasting > peak, lambda i: f"at most the peak, {peak[i]:g}", mistakes)
+    if np.max(speed * peak) <= 0:
+        mistakes.add(curve.where, "column peak_Nm", "no peak power at any speed", "torque above zero at some speed")
+    if points is not None:
+        top_Nm = points["torque_Nm"].max()
+        check_axis_covers(curve, "speed_rpm", 0.0, points["speed_rpm"].max(), points.where, mistakes)
+        check_rows(curve, "peak_Nm", peak > top_Nm,
+                   f"at most {top_Nm:g}, the highest torque of {points.where}: maps are not extrapolated", mistakes)
