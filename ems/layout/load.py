@@ -1,0 +1,173 @@
+"""From a layout file to a ``Layout``: read, override, check everything, load its components."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from ems import library
+from ems.components.battery import load_battery
+from ems.components.engine import Engine, load_engine
+from ems.components.machine import Machine, load_machine
+from ems.components.vehicle import load_vehicle
+from ems.errors import InputError, Mistake, Mistakes
+from ems.inputfile import read_toml, validate
+from ems.layout.checks import check_structure
+from ems.layout.digest import digest
+from ems.layout.model import (
+    Axle,
+    Brake,
+    Clutch,
+    EngineUse,
+    Gear,
+    Layout,
+    MachineUse,
+    PlanetarySet,
+    ShaftProperties,
+    Shifter,
+)
+from ems.layout.override import BASED_ON, OPTION, apply_all, parse, split
+from ems.layout.schema import EngineTable, LayoutFile, MachineTable, ShifterTable
+from ems.layout.sketch import sketch
+
+RAD_S_PER_RPM = math.pi / 30.0
+NEUTRAL = "neutral"
+
+Part = TypeVar("Part")
+
+
+def load_layout(word: str, *, overrides: Sequence[str] = (), where: str = "LAYOUT") -> Layout:
+    """A layout by short name or path.
+
+    overrides : ``KEY=VALUE`` texts, as of the option ``--set``, applied in turn
+    where     : who asks, for the message about a name that is not known
+    Raises ``InputError`` with every mistake in the file, the overrides and the components' files.
+    """
+    path = library.find("layout", word, where=where)
+    place = word if library.is_path(word) else path.name
+    data = apply_all(read_toml(path, place), overrides)
+    try:
+        return layout_from(data, name=path.stem, where=place, beside=path.parent, path=path)
+    except InputError as error:
+        paths = [split(parse(text)[0]) for text in overrides]
+        raise InputError([_told_at_option(m, place, paths) for m in error.mistakes]) from None
+
+
+def _told_at_option(mistake: Mistake, place: str, paths: Sequence[tuple[str, ...]]) -> Mistake:
+    """A mistake in a value that came from ``--set`` is told there, not at the file."""
+    parts = tuple(mistake.key.split("."))
+    if mistake.where == place and any(parts[: len(path)] == path for path in paths):
+        return dataclasses.replace(mistake, where=OPTION)
+    return mistake
+
+
+def layout_from(
+    data: Mapping[str, Any], *, name: str, where: str, beside: Path | None = None, path: Path | None = None
+) -> Layout:
+    """A layout from the raw content of a file, for instance one changed by ``override.apply``.
+
+    name   : short name of the result       where : file name for messages
+    beside : folder that paths in it are relative to; the current folder when None
+    Raises ``InputError`` with every mistake.
+    """
+    mistakes = Mistakes()
+    try:
+        file = validate(LayoutFile, data, where)
+    except InputError as error:
+        mistakes.extend(error)
+    check_structure(data, where, mistakes)
+    parts = _Components(where, beside, mistakes)
+    vehicle = parts.load(load_vehicle, data.get("vehicle"), "vehicle")
+    battery = parts.load(load_battery, data.get("battery"), "battery")
+    engine = parts.load(load_engine, _map_of(data.get("engine")), "engine.map")
+    machines = {
+        key: parts.load(load_machine, _map_of(table), f"machines.{key}.map")
+        for key, table in _named_tables(data.get("machines"))
+    }
+    mistakes.raise_if_any()
+    assert vehicle is not None and battery is not None and engine is not None
+    layout = Layout(
+        name=name, title=file.name, summary=file.summary, path=path, vehicle=vehicle, battery=battery,
+        engine=_engine_use(file.engine, engine),
+        machines=tuple(_machine_use(key, table, machines[key]) for key, table in file.machines.items()),
+        shafts=sketch(data).shafts, **_elements(file),
+        at_most_one=tuple(tuple(group) for group in file.at_most_one), forbid=tuple(file.forbid),
+        shift_price_g=file.prices.shift_g, start_price_g=file.prices.start_g, digest="",
+    )
+    return dataclasses.replace(layout, digest=digest(layout))
+
+
+# -------------------------------------------------------------------------------------------------- components
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Components:
+    """Loads components named in a layout file and collects their mistakes."""
+
+    where: str
+    beside: Path | None
+    mistakes: Mistakes
+
+    def load(self, loader: Callable[..., Part], word: object, key: str) -> Part | None:
+        """The component; None when it is missing (told elsewhere) or wrong (told in ``mistakes``)."""
+        overrides: Mapping[str, object] | None = None
+        if isinstance(word, Mapping) and BASED_ON in word:
+            word, overrides = word[BASED_ON], {k: v for k, v in word.items() if k != BASED_ON}
+        if not isinstance(word, str | Mapping) or not word:
+            return None
+        try:
+            return loader(word, where=self.where, key=key, beside=self.beside, overrides=overrides)
+        except InputError as error:
+            self.mistakes.extend(error)
+            return None
+
+
+def _map_of(table: object) -> object:
+    return table.get("map") if isinstance(table, Mapping) else None
+
+
+def _named_tables(section: object) -> list[tuple[str, object]]:
+    return list(section.items()) if isinstance(section, Mapping) else []
+
+
+def _engine_use(table: EngineTable, engine: Engine) -> EngineUse:
+    scaled = engine if table.rating_kW is None else engine.scaled(1e3 * table.rating_kW)
+    return EngineUse(table.shaft, scaled, table.started_by)
+
+
+def _machine_use(name: str, table: MachineTable, machine: Machine | None) -> MachineUse:
+    assert machine is not None
+    scaled = machine if table.rating_kW is None else machine.scaled(1e3 * table.rating_kW)
+    return MachineUse(name, table.shaft, scaled)
+
+
+# ---------------------------------------------------------------------------------------------------- elements
+
+
+def _elements(file: LayoutFile) -> dict[str, Any]:
+    """Everything that joins shafts or belongs to them, as the fields of ``Layout``."""
+    return {
+        "gears": tuple(
+            Gear(name, g.from_shaft, g.to_shaft, g.exact_ratio(), g.efficiency) for name, g in file.gears.items()
+        ),
+        "planetary_sets": tuple(
+            PlanetarySet(name, p.sun, p.ring, p.carrier, p.exact_ratio(), p.efficiency)
+            for name, p in file.planetary_sets.items()
+        ),
+        "clutches": tuple(Clutch(name, c.joins[0], c.joins[1], c.hold_W) for name, c in file.clutches.items()),
+        "brakes": tuple(Brake(name, b.holds, b.hold_W) for name, b in file.brakes.items()),
+        "shifters": tuple(_shifter(name, s) for name, s in file.shifters.items()),
+        "axles": tuple(Axle(name, a.shaft) for name, a in file.axles.items()),
+        "shaft_properties": {
+            name: ShaftProperties(s.inertia_kgm2, None if s.max_rpm is None else s.max_rpm * RAD_S_PER_RPM)
+            for name, s in file.shafts.items()
+        },
+    }
+
+
+def _shifter(name: str, table: ShifterTable) -> Shifter:
+    neutral: tuple[tuple[str, str | None], ...] = ((NEUTRAL, None),) if table.neutral else ()
+    return Shifter(name, table.hub, neutral + tuple(table.positions.items()), table.hold_W)
