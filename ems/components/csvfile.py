@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -70,6 +70,7 @@ def read_columns(
     *,
     where: str | None = None,
     check: Check | None = None,
+    hints: Mapping[str, str] | None = None,
 ) -> Columns:
     """Columns of numbers from a CSV file.
 
@@ -77,6 +78,7 @@ def read_columns(
     where              : the file's name as the user knows it; the path when None
     check              : adds what else is wrong with the values, so that all of it is told at once. It is called with
                          what could be read: NaN for a value that could not, and perhaps without a required column
+    hints              : names people use -> the name to use, where likeness of spelling would mislead
     Raises ``InputError`` with every mistake (at most 20 shown): unreadable, empty, binary or larger than 20 MB;
     missing, unknown and repeated columns; ragged rows; values that are no finite numbers; no rows.
     """
@@ -90,7 +92,7 @@ def read_columns(
     header_line, header_text = body[0]
     header = _cells(header_text)
     known = [*required, *optional]
-    _check_header(where, header_line, header_text, header, required, optional, mistakes)
+    _check_header(where, header_line, header_text, header, required, optional, hints or {}, mistakes)
     if len(body) == 1:
         mistakes.add(where, f"line {header_line}", "a header without rows", "at least one row of numbers below it")
     if len(body) == 1 or not any(name in known for name in header):
@@ -137,7 +139,7 @@ def _cells(line: str) -> list[str]:
 
 def _check_header(
     where: str, line: int, text: str, header: list[str], required: Sequence[str], optional: Sequence[str],
-    mistakes: Mistakes,
+    hints: Mapping[str, str], mistakes: Mistakes,
 ) -> None:
     key, known = f"line {line}", [*required, *optional]
     if len(header) == 1 and len(known) > 1 and re.search(r"[;\t]", text):
@@ -147,7 +149,8 @@ def _check_header(
         if header.count(name) > 1:
             mistakes.add(where, key, f"column '{name}' {header.count(name)} times", "each column once")
         if name not in known:
-            mistakes.add(where, key, f"column '{name}'", f"columns {', '.join(known)}", nearest_name(name, known))
+            nearest = hints.get(name.lower()) or nearest_name(name, known)
+            mistakes.add(where, key, f"column '{name}'", f"columns {', '.join(known)}", nearest)
     for name in required:
         if name not in header:
             mistakes.add(where, key, f"no column '{name}'", f"columns {', '.join(required)}",

@@ -19,6 +19,12 @@ from ems.trips.suspicion import suspicions
 from ems.types import Array, BoolArray, IntArray
 
 SPEED_UNITS_M_S = {"speed_kmh": 1.0 / 3.6, "speed_m_s": 1.0, "speed_mph": 1609.344 / 3600.0}
+OTHER_NAMES = {
+    "speed": "speed_kmh, speed_m_s or speed_mph", "velocity": "speed_kmh, speed_m_s or speed_mph",
+    "speed_kph": "speed_kmh", "speed_km_h": "speed_kmh", "kmh": "speed_kmh", "kph": "speed_kmh",
+    "speed_ms": "speed_m_s", "speed_mps": "speed_m_s", "m_s": "speed_m_s", "mps": "speed_m_s",
+    "mph": "speed_mph", "time": "time_s", "t": "time_s", "grade": "grade_percent", "slope_percent": "grade_percent",
+}
 OPTIONAL_COLUMNS = (*SPEED_UNITS_M_S, "grade_percent", "auxiliary_W")
 LARGEST_SPEED_KMH = 500.0
 LARGEST_GRADE_PERCENT = 40.0
@@ -136,7 +142,7 @@ def load_cycle(word: str, *, where: str = "--cycle", beside: Path | None = None)
     """
     path = library.find("cycle", word, where=where, beside=beside)
     table = read_columns(path, ("time_s",), OPTIONAL_COLUMNS, where=word if library.is_path(word) else path.name,
-                         check=_check)
+                         check=_check, hints=OTHER_NAMES)
     speed_column = _speed_column(table)
     trace = _trace(table, speed_column)
     notes, warnings = _comments(table, "note"), suspicions(table, speed_column, trace)

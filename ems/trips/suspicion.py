@@ -47,9 +47,10 @@ def _too_brisk(table: Columns, trace: Trace) -> str:
     rows = np.flatnonzero(accelerations > IMPLAUSIBLE_ACCELERATION_M_S2)
     if not rows.size:
         return ""
-    worst = int(np.argmax(accelerations))
-    return (f"{table.place(worst + 1, 'time_s')}: speed changes at {accelerations[worst]:.1f} m/s2, {rows.size} such "
-            f"place(s) above {IMPLAUSIBLE_ACCELERATION_M_S2:g} m/s2; a wrong unit, a jump or a lost row?")
+    first = int(rows[0])
+    return (f"{table.place(first + 1, 'time_s')}: speed changes at {accelerations[first]:.1f} m/s2; {rows.size} such "
+            f"place(s) above {IMPLAUSIBLE_ACCELERATION_M_S2:g} m/s2, up to {accelerations.max():.1f}; "
+            "a wrong unit, a jump or a lost row?")
 
 
 def _gap(table: Columns, trace: Trace) -> str:
@@ -59,9 +60,10 @@ def _gap(table: Columns, trace: Trace) -> str:
     rows = np.flatnonzero((steps > LONG_GAP_S) & moving)
     if not rows.size:
         return ""
-    longest = int(rows[np.argmax(steps[rows])])
-    return (f"{table.place(longest + 1, 'time_s')}: {steps[longest]:g} s after the row before, {rows.size} such "
-            f"gap(s) above {LONG_GAP_S:g} s; the trip is taken as a straight line in between")
+    first = int(rows[0])
+    return (f"{table.place(first + 1, 'time_s')}: {steps[first]:g} s after the row before; {rows.size} such "
+            f"gap(s) above {LONG_GAP_S:g} s, up to {steps[rows].max():g}; "
+            "the trip is taken as a straight line in between")
 
 
 def _not_at_rest(table: Columns, column: str) -> str:
