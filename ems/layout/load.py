@@ -115,7 +115,8 @@ class _Components:
         """The component; None when it is missing (told elsewhere) or wrong (told in ``mistakes``)."""
         overrides: Mapping[str, object] | None = None
         if isinstance(word, Mapping) and BASED_ON in word:
-            word, overrides = word[BASED_ON], {k: v for k, v in word.items() if k != BASED_ON}
+            overrides = {k: v for k, v in word.items() if k != BASED_ON}
+            word = word[BASED_ON]
         if not isinstance(word, str | Mapping) or not word:
             return None
         try:

@@ -1,0 +1,51 @@
+"""ems: the optimal energy-management reference for hybrid powertrains.
+
+The public names load the module that holds them on first use, so that ``import ems`` costs nothing.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from ems.configurations.derive import derive as derive
+    from ems.configurations.model import Derivation as Derivation
+    from ems.errors import CycleNotFollowed as CycleNotFollowed
+    from ems.errors import EmsError as EmsError
+    from ems.errors import InputError as InputError
+    from ems.errors import RunError as RunError
+    from ems.layout.load import load_layout as load_layout
+    from ems.layout.model import Layout as Layout
+    from ems.trips.cycle import Cycle as Cycle
+    from ems.trips.cycle import load_cycle as load_cycle
+
+__version__ = "0.1.0"
+
+_PUBLIC: dict[str, str] = {
+    # name: module that holds it; keep the block above alike (a test compares the two)
+    "Cycle": "ems.trips.cycle",
+    "CycleNotFollowed": "ems.errors",
+    "Derivation": "ems.configurations.model",
+    "EmsError": "ems.errors",
+    "InputError": "ems.errors",
+    "Layout": "ems.layout.model",
+    "RunError": "ems.errors",
+    "derive": "ems.configurations.derive",
+    "load_cycle": "ems.trips.cycle",
+    "load_layout": "ems.layout.load",
+}
+
+__all__ = ["__version__", *_PUBLIC]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _PUBLIC:
+        raise AttributeError(f"module 'ems' has no attribute '{name}'")
+    value = getattr(importlib.import_module(_PUBLIC[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_PUBLIC})

@@ -1,0 +1,6 @@
+"""``python -m ems``: the command."""
+
+from ems.cli.main import main
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,97 @@
+"""``ems``: the list of commands, and the one place where anything that goes wrong becomes words and an exit code."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+import click
+
+from ems.cli.failure import report_crash, report_failure, report_usage
+from ems.errors import EmsError
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    # name: (module that holds it, one line of help)
+    "new": ("ems.cli.new", "Copy a shipped layout to a file of your own."),
+    "check": ("ems.cli.check", "Read your files and list every mistake."),
+    "modes": ("ems.cli.modes", "What can be engaged, and where power flows then."),
+    "optimum": ("ems.cli.optimum", "The least fuel on a cycle, with proof."),
+    "explain": ("ems.cli.explain", "Why this configuration at this second."),
+    "layouts": ("ems.cli.layouts", "Layouts that are shipped; the keys of a layout file."),
+    "cycles": ("ems.cli.cycles", "Drive cycles that are shipped, with their totals."),
+}
+
+INTERRUPTED = 130
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported on use, so that help answers at once."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(COMMANDS[name][0]).command
+        return command
+
+    def resolve_command(
+        self, context: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from ems.errors import nearest_name
+
+            near = nearest_name(args[0], COMMANDS)
+            hint = f" Did you mean '{near}'?" if near else f" Commands: {', '.join(COMMANDS)}."
+            raise click.UsageError(f"No such command '{args[0]}'.{hint}", context)
+        return super().resolve_command(context, args)
+
+    def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+def _version(context: click.Context, _parameter: click.Parameter, asked: bool) -> None:
+    if asked and not context.resilient_parsing:
+        from ems import __version__
+
+        click.echo(f"ems {__version__}")
+        context.exit()
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.option("--version", is_flag=True, expose_value=False, is_eager=True, callback=_version,
+              help="Show the version and exit.")
+def group() -> None:
+    """The least fuel a hybrid powertrain could need, with proof.
+
+    First steps: `ems layouts` shows what is shipped, `ems optimum three-clutch` solves one, `ems new three-clutch
+    mine.toml` copies it so that you can change it.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run the command and exit: 0 done, 1 bad input or a failed run, 2 wrong usage, 3 cycle not followed."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        code = group.main(args=words, prog_name="ems", standalone_mode=False)
+        sys.exit(code if isinstance(code, int) else 0)
+    except click.UsageError as error:
+        sys.exit(report_usage(error, words))
+    except EmsError as error:
+        sys.exit(report_failure(error, words))
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("interrupted", err=True)
+        sys.exit(INTERRUPTED)
+    except BrokenPipeError:
+        # the reader (head, less) has gone; nothing is left to say, and the interpreter must not try on exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        if os.environ.get("EMS_DEBUG"):
+            raise
+        sys.exit(report_crash(error, words))

@@ -1,0 +1,23 @@
+"""Tables for the terminal, all in one style."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+
+def table(headings: Sequence[str], rows: Iterable[Sequence[object]], *, title: str | None = None) -> Table:
+    """A table without frames; a heading that starts with '>' is aligned to the right."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+    from rich.text import Text
+
+    made = Table(box=SIMPLE_HEAD, title=title, title_justify="left", pad_edge=False, show_edge=False)
+    for heading in headings:
+        made.add_column(heading.lstrip(">"), justify="right" if heading.startswith(">") else "left", overflow="fold")
+    for row in rows:
+        made.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
+    return made
