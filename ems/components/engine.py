@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -129,7 +130,7 @@ class Engine:
         N' D = N D', a quadratic equation (the cubic terms cancel).
         """
         best = 0.0
-        for a, b in zip(breaks_rad_s, breaks_rad_s[1:], strict=False):
+        for a, b in itertools.pairwise(breaks_rad_s):
             w = np.array([a, 0.5 * (a + b), b])
             torque = np.interp(w, self.limit_speed_rad_s, self.full_load_Nm)
             n = np.polyfit([-1.0, 0.0, 1.0], torque * w, 2)
