@@ -30,8 +30,8 @@ def report_failure(error: EmsError, words: Sequence[str]) -> int:
 def report_usage(error: click.UsageError, words: Sequence[str]) -> int:
     """Tell that the command line is wrong, and where its help is; the exit code."""
     name = error.ctx.command_path if error.ctx is not None else "ems"
-    message = error.format_message()
-    _tell(words, [_mistake(where=name, message=message)], {}, f"Try '{name} --help'.")
+    helped = isinstance(error, click.exceptions.NoArgsIsHelpError)   # its message is the help itself
+    _tell(words, [_mistake(where=name, message=error.format_message())], {}, "" if helped else f"Try '{name} --help'.")
     return WRONG_USAGE
 
 

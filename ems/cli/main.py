@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -77,6 +78,9 @@ def group() -> None:
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command and exit: 0 done, 1 bad input or a failed run, 2 wrong usage, 3 cycle not followed."""
     words = list(sys.argv[1:] if arguments is None else arguments)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):   # a terminal without a character shows '?' rather than failing
+            stream.reconfigure(errors="replace")
     try:
         code = group.main(args=words, prog_name="ems", standalone_mode=False)
         sys.exit(code if isinstance(code, int) else 0)

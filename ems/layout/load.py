@@ -29,7 +29,7 @@ from ems.layout.model import (
     ShaftProperties,
     Shifter,
 )
-from ems.layout.override import BASED_ON, OPTION, apply_all, parse, split
+from ems.layout.override import BASED_ON, OPTION, apply_all
 from ems.layout.schema import EngineTable, LayoutFile, MachineTable, ShifterTable
 from ems.layout.sketch import sketch
 
@@ -48,12 +48,15 @@ def load_layout(word: str, *, overrides: Sequence[str] = (), where: str = "LAYOU
     """
     path = library.find("layout", word, where=where)
     place = word if library.is_path(word) else path.name
-    data = apply_all(read_toml(path, place), overrides)
+    mistakes = Mistakes()
+    data = apply_all(read_toml(path, place), overrides, mistakes)
     try:
-        return layout_from(data, name=path.stem, where=place, beside=path.parent, path=path)
+        layout = layout_from(data, name=path.stem, where=place, beside=path.parent, path=path)
     except InputError as error:
-        paths = [split(parse(text)[0]) for text in overrides]
-        raise InputError([_told_at_option(m, place, paths) for m in error.mistakes]) from None
+        changed = [tuple(text.partition("=")[0].strip().split(".")) for text in overrides]
+        mistakes.found += [_told_at_option(m, place, changed) for m in error.mistakes]
+    mistakes.raise_if_any()
+    return layout
 
 
 def _told_at_option(mistake: Mistake, place: str, paths: Sequence[tuple[str, ...]]) -> Mistake:

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from ems.errors import InputError, Mistake, nearest_name
+from ems.errors import InputError, Mistake, Mistakes, nearest_name
 from ems.layout.keys import ANY, layout_keys
 from ems.layout.sketch import sketch
 
@@ -76,17 +76,16 @@ def apply(data: Mapping[str, Any], path: str, value: Any, where: str = OPTION) -
     return _with(dict(data), parts, value, len(component) if component else None)
 
 
-def apply_all(data: Mapping[str, Any], overrides: Sequence[str], where: str = OPTION) -> dict[str, Any]:
-    """A copy of a raw layout file with every ``KEY=VALUE`` applied in turn; every mistake at once."""
+def apply_all(
+    data: Mapping[str, Any], overrides: Sequence[str], mistakes: Mistakes, where: str = OPTION
+) -> dict[str, Any]:
+    """A copy of a raw layout file with every ``KEY=VALUE`` applied in turn; what is wrong goes to ``mistakes``."""
     changed = dict(data)
-    mistakes: list[Mistake] = []
     for text in overrides:
         try:
             changed = apply(changed, *parse(text, where), where)
         except InputError as error:
-            mistakes += error.mistakes
-    if mistakes:
-        raise InputError(mistakes)
+            mistakes.extend(error)
     return changed
 
 

@@ -1,0 +1,134 @@
+"""What kind of file is this, by its content, and the reader that finds every mistake in it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+
+from ems.components import battery, engine, machine, vehicle
+from ems.components.componentfile import ComponentFile
+from ems.components.csvfile import Check, Columns, read_columns
+from ems.errors import InputError, Mistake, Mistakes
+from ems.inputfile import read_text, read_toml
+from ems.layout.schema import LayoutFile
+from ems.trips.cycle import OPTIONAL_COLUMNS as CYCLE_COLUMNS
+
+SUFFIXES = (".toml", ".csv")
+
+_TOML_KINDS: dict[str, type[BaseModel]] = {
+    "layout": LayoutFile,
+    "vehicle": vehicle.VehicleFile,
+    "engine": engine.EngineFile,
+    "machine": machine.MachineFile,
+    "battery": battery.BatteryFile,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CsvKind:
+    """A kind of CSV file: its columns and the check of their values (the cycle has a reader of its own)."""
+
+    required: tuple[str, ...]
+    optional: tuple[str, ...] = ()
+    check: Check | None = None
+
+    def score(self, header: Sequence[str]) -> tuple[int, int]:
+        """How well a header fits: known columns found, then as few as possible missing."""
+        found = sum(name in header for name in (*self.required, *self.optional))
+        return found, -sum(name not in header for name in self.required)
+
+
+def _engine_map(points: Columns, mistakes: Mistakes) -> None:
+    engine._check_map(points, None, mistakes)
+
+
+def _machine_map(points: Columns, mistakes: Mistakes) -> None:
+    machine._loss(points, mistakes)
+    machine._check_axes(points, mistakes)
+
+
+def _full_load(curve: Columns, mistakes: Mistakes) -> None:
+    engine._check_curve(curve, None, mistakes)
+
+
+def _limits(curve: Columns, mistakes: Mistakes) -> None:
+    machine._check_curve(curve, None, mistakes)
+
+
+_CSV_KINDS: dict[str, CsvKind] = {
+    "cycle": CsvKind(("time_s",), CYCLE_COLUMNS),
+    "engine map": CsvKind(("speed_rpm", "torque_Nm", "fuel_g_s"), (), _engine_map),
+    "full-load curve": CsvKind(("speed_rpm", "full_load_Nm"), (), _full_load),
+    "machine map": CsvKind(("speed_rpm", "torque_Nm"), ("loss_W", "electrical_power_W"), _machine_map),
+    "machine limits": CsvKind(("speed_rpm", "peak_Nm", "continuous_Nm"), (), _limits),
+    "battery table": CsvKind(battery.COLUMNS, (), battery._check_table),
+}
+
+
+def kind_of(path: Path, where: str) -> str:
+    """Kind of a file: layout, vehicle, engine, machine, battery; cycle, engine map, ...
+
+    Raises ``InputError`` when it cannot be read or looks like none of them.
+    """
+    suffix = path.suffix.lower()
+    if suffix not in SUFFIXES:
+        raise InputError([Mistake(where, "", f"a file that ends in '{path.suffix}'", f"one of {', '.join(SUFFIXES)}")])
+    return _toml_kind(path, where) if suffix == ".toml" else _csv_kind(path, where)
+
+
+def _toml_kind(path: Path, where: str) -> str:
+    data = read_toml(path, where)
+    shared = set(ComponentFile.model_fields)
+    scores = {
+        kind: len({f.alias or name for name, f in model.model_fields.items()} & set(data) - shared)
+        for kind, model in _TOML_KINDS.items()
+    }
+    best = max(scores, key=lambda kind: scores[kind])
+    if scores[best] == 0:
+        found = f"keys {', '.join(list(data)[:6])}" if data else "no keys"
+        raise InputError([Mistake(where, "", found, f"the keys of a {', '.join(_TOML_KINDS)} file")])
+    return best
+
+
+def _csv_kind(path: Path, where: str) -> str:
+    lines = [line for line in read_text(path, where).splitlines() if line.strip() and not line.startswith("#")]
+    header = [cell.strip(" \t\"") for cell in lines[0].split(",")] if lines else []
+    scores = {kind: columns.score(header) for kind, columns in _CSV_KINDS.items()}
+    best = max(scores, key=lambda kind: scores[kind])
+    if scores[best][0] == 0:
+        expected = "; ".join(f"{kind}: {', '.join(k.required)}" for kind, k in _CSV_KINDS.items())
+        raise InputError([Mistake(where, "", f"columns {', '.join(header[:6]) or '(none)'}", expected)])
+    return best
+
+
+def check_csv(kind: str, path: Path, where: str) -> Columns:
+    """Columns of a map, curve or table, checked as its component checks it.
+
+    Raises ``InputError`` with every mistake.
+    """
+    columns = _CSV_KINDS[kind]
+    return read_columns(path, columns.required, columns.optional, where=where, check=_guarded(columns.check))
+
+
+def _guarded(check: Check | None) -> Check | None:
+    """The check, run only when every column could be read: it takes whole columns for granted."""
+    if check is None:
+        return None
+
+    def guarded(table: Columns, mistakes: Mistakes) -> None:
+        if not mistakes.found:
+            check(table, mistakes)
+
+    return guarded
+
+
+COMPONENT_LOADERS: Mapping[str, Callable[..., Any]] = {
+    "vehicle": vehicle.load_vehicle,
+    "engine": engine.load_engine,
+    "machine": machine.load_machine,
+    "battery": battery.load_battery,
+}
