@@ -123,11 +123,9 @@ def _dead_ends(plan: Sketch, where: str, mistakes: Mistakes) -> bool:
     """Shafts named a single time: most often a typing error. Whether there are any."""
     namings = [(element, naming) for element in plan.elements for naming in element.shafts]
     count = Counter(naming.shaft for _, naming in namings)
-    joined = [shaft for shaft, times in count.items() if times > 1]
-    alone = [(element, naming) for element, naming in namings if count[naming.shaft] == 1]
+    alone = [(e, n) for e, n in namings if count[n.shaft] == 1 and n.shaft.lower() != WHEELS]
     for element, naming in alone:
-        others = [s for s in count if s != naming.shaft]
-        near = nearest_name(naming.shaft, joined) or nearest_name(naming.shaft, others)
+        near = nearest_name(naming.shaft, [s for s in count if s != naming.shaft])
         mistakes.add(where, naming.key, f"'{naming.shaft}', which nothing else names", _wanted(element), near)
     return bool(alone)
 

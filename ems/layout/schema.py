@@ -43,10 +43,9 @@ def exact(value: object) -> Fraction:
     if isinstance(value, bool) or not QUOTIENT.fullmatch(text):
         raise PydanticCustomError("ratio", 'a number, or a quotient as text such as "78/30"')
     ratio = Fraction(text)
-    if not 1 / LARGEST_RATIO <= abs(ratio) <= LARGEST_RATIO:
+    if not Fraction(1, LARGEST_RATIO) <= abs(ratio) <= LARGEST_RATIO:
         limits = f"{1 / LARGEST_RATIO:g} to {LARGEST_RATIO} in size"
-        raise PydanticCustomError("ratio", "a ratio of {limits}, negative when the direction turns round",
-                                  {"limits": limits})
+        raise PydanticCustomError("ratio", "a ratio of {limits}", {"limits": limits})
     return ratio
 
 
@@ -72,6 +71,22 @@ IS_NAME = AfterValidator(_name)
 """Marks a name of the user's: a shaft, a machine, an actuator."""
 
 Name = Annotated[str, IS_NAME]
+
+
+def _pair(value: list[Any]) -> list[Any]:
+    if len(value) != 2:
+        raise PydanticCustomError("pair", "two of them in brackets")
+    return value
+
+
+def _some(value: dict[str, Any]) -> dict[str, Any]:
+    if not value:
+        raise PydanticCustomError("some", "at least one")
+    return value
+
+
+Pair = AfterValidator(_pair)
+Some = AfterValidator(_some)
 Ratio = Annotated[Fraction, PlainValidator(exact)]
 SetRatio = Annotated[Fraction, PlainValidator(exact), AfterValidator(_set_ratio)]
 Teeth = Annotated[int, BeforeValidator(_whole)]
@@ -88,8 +103,8 @@ class Table(BaseModel):
 
 def _one_of_ratio_and_teeth(table: Any) -> None:
     if (table.ratio is None) == (table.teeth is None):
-        found = "neither" if table.ratio is None else "both"
-        raise PydanticCustomError("ratio_or_teeth", "one of ratio and teeth, not {found}", {"found": found})
+        expected = "one of ratio and teeth" if table.ratio is None else "ratio or teeth, not both"
+        raise PydanticCustomError("ratio_or_teeth", "{expected}", {"expected": expected})
 
 
 class EngineTable(Table):
@@ -123,7 +138,7 @@ class GearTable(Table):
     ratio: Ratio | None = quantity(
         "speed(from) / speed(to), exact as written; negative when the direction turns round", "-", default=None
     )
-    teeth: Annotated[list[Teeth], Field(min_length=2, max_length=2)] | None = quantity(
+    teeth: Annotated[list[Teeth], Pair] | None = quantity(
         "[teeth of from, teeth of to] instead of ratio; the ratio is to / from, positive", "-", default=None
     )
     efficiency: Number = quantity("share of the power passed on by the mesh", "-", default=MESH_EFFICIENCY, gt=0, le=1)
@@ -181,7 +196,7 @@ def _hold() -> Any:
 class ClutchTable(Table):
     """A clutch: closed, its two shafts turn together."""
 
-    joins: Annotated[list[Name], Field(min_length=2, max_length=2)] = quantity("the two shafts it joins", "-")
+    joins: Annotated[list[Name], Pair] = quantity("the two shafts it joins", "-")
     hold_W: Number = _hold()
 
 
@@ -196,7 +211,7 @@ class ShifterTable(Table):
     """A dog shifter: joins its hub to one of several shafts, or to none."""
 
     hub: Name = quantity("shaft of the sliding sleeve", "-")
-    positions: Annotated[dict[Name, Name], Field(min_length=1)] = quantity(
+    positions: Annotated[dict[Name, Name], Some] = quantity(
         "shaft that each named position joins to the hub", "-"
     )
     neutral: bool = quantity("whether it also has a position that joins nothing", "-", default=True)
@@ -247,7 +262,7 @@ class LayoutFile(Table):
     clutches: dict[Name, ClutchTable] = quantity("the clutches by name", "-", default_factory=dict)
     brakes: dict[Name, BrakeTable] = quantity("the brakes by name", "-", default_factory=dict)
     shifters: dict[Name, ShifterTable] = quantity("the dog shifters by name", "-", default_factory=dict)
-    axles: Annotated[dict[Name, AxleTable], Field(min_length=1)] = quantity("the driven axles by name", "-")
+    axles: Annotated[dict[Name, AxleTable], Some] = quantity("the driven axles by name", "-")
     shafts: dict[Name, ShaftTable] = quantity("properties of shafts by name", "-", default_factory=dict)
     at_most_one: list[Annotated[list[Word], Field(min_length=2)]] = quantity(
         "groups of clutches, brakes and shifters ('S1', or one position 'S1=first'), one engaged at most", "-",

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from ems.layout.schema import NAME, LayoutFile
+
 Kind = Literal["engine", "machine", "gear", "planetary set", "clutch", "brake", "shifter", "axle"]
 
 TABLES: dict[str, Kind] = {
@@ -54,7 +56,7 @@ class Element:
 
 @dataclass(frozen=True, slots=True)
 class Sketch:
-    """All elements in file order; ``complete`` when every shaft that must be named is named by a text."""
+    """All elements in file order; ``complete`` when every table and every name of a shaft could be understood."""
 
     elements: tuple[Element, ...]
     complete: bool
@@ -73,7 +75,8 @@ def sketch(data: Mapping[str, Any]) -> Sketch:
     """The joins of a raw layout file; whatever is malformed is left out and told by ``complete``."""
     read = [_element(kind, name, key, table) for kind, name, key, table in _tables(data)]
     elements = tuple(element for element, _ in read)
-    return Sketch(elements, all(complete for _, complete in read) and "engine" in data)
+    understood = "engine" in data and set(data) <= set(LayoutFile.model_fields)
+    return Sketch(elements, understood and all(complete for _, complete in read))
 
 
 def _tables(data: Mapping[str, Any]) -> Iterator[tuple[Kind, str, str, object]]:
@@ -94,7 +97,8 @@ def _element(kind: Kind, name: str, key: str, table: object) -> tuple[Element, b
     shafts = tuple(Naming(place, value) for place, value in candidates if isinstance(value, str))
     positions = table.get("positions")
     words = tuple(map(str, positions)) if kind == "shifter" and isinstance(positions, Mapping) else ()
-    return Element(kind, name, key, shafts, words), len(shafts) == len(candidates)
+    valid = sum(NAME.fullmatch(naming.shaft) is not None for naming in shafts)
+    return Element(kind, name, key, shafts, words), valid == len(candidates)
 
 
 def _shaft_values(kind: Kind, key: str, table: Mapping[str, Any]) -> Iterator[tuple[str, object]]:
