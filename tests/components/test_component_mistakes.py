@@ -1,0 +1,295 @@
+"""Wrong components are refused: file, line, column, value found and what would have been right, all in one go."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from ems.components.battery import load_battery
+from ems.components.engine import load_engine
+from ems.components.machine import load_machine
+from ems.components.vehicle import load_vehicle
+from ems.errors import InputError
+
+LOADERS: dict[str, Callable[..., object]] = {
+    "engine": load_engine, "machine": load_machine, "battery": load_battery, "vehicle": load_vehicle,
+}
+ENGINE = """\
+map = "map.csv"
+full_load = "full.csv"
+fuel = "petrol-e5"
+idle_speed_rpm = 1000
+max_speed_rpm = 3000
+inertia_kgm2 = 0.1
+start_fuel_g = 0.4
+cranking_torque_Nm = 40
+cranking_time_s = 0.3
+"""
+ENGINE_MAP = """\
+speed_rpm,torque_Nm,fuel_g_s
+1000,0,0.1
+1000,50,0.4
+1000,100,0.7
+3000,0,0.3
+3000,50,1.2
+3000,100,2.1
+"""
+FULL = "speed_rpm,full_load_Nm\n1000,80\n3000,100\n"
+MACHINE = """\
+map = "map.csv"
+limits = "limits.csv"
+max_speed_rpm = 6000
+inertia_kgm2 = 0.02
+peak_time_s = 20
+"""
+MACHINE_MAP = """\
+speed_rpm,torque_Nm,loss_W
+0,-100,900
+0,0,50
+0,100,900
+6000,-100,3000
+6000,0,300
+6000,100,3000
+"""
+LIMITS = "speed_rpm,peak_Nm,continuous_Nm\n0,100,60\n6000,50,30\n"
+BATTERY = """\
+table = "table.csv"
+capacity_Ah = 5
+soc_low = 0.3
+soc_high = 0.8
+soc_target = 0.5
+discharge_limit_kW = 60
+charge_limit_kW = 50
+discharge_limit_A = 240
+charge_limit_A = 200
+"""
+TABLE = """\
+soc,voltage_V,resistance_discharge_ohm,resistance_charge_ohm
+0.1,280,0.16,0.12
+0.5,310,0.13,0.12
+0.9,340,0.12,0.15
+"""
+VEHICLE = """\
+mass_kg = 1900
+rotating_mass_kg = 40
+wheel_radius_m = 0.33
+auxiliary_W = 350
+road_load_N = 175
+road_load_N_per_kmh = 0.9
+road_load_N_per_kmh2 = 0.036
+"""
+FILES: dict[str, dict[str, str]] = {
+    "engine": {"c.toml": ENGINE, "map.csv": ENGINE_MAP, "full.csv": FULL},
+    "machine": {"c.toml": MACHINE, "map.csv": MACHINE_MAP, "limits.csv": LIMITS},
+    "battery": {"c.toml": BATTERY, "table.csv": TABLE},
+    "vehicle": {"c.toml": VEHICLE},
+}
+
+
+def load(folder: Path, kind: str, *changes: tuple[str, str, str], **options: object) -> object:
+    """A component from small files, after replacing text in them: (file, old, new)."""
+    files = dict(FILES[kind])
+    for name, old, new in changes:
+        assert old in files[name], old
+        files[name] = files[name].replace(old, new, 1)
+    for name, text in files.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return LOADERS[kind]("./c.toml", where="my.toml", key=kind, beside=folder, **options)
+
+
+def test_the_small_files_are_right(tmp_path: Path) -> None:
+    for kind in FILES:
+        load(tmp_path, kind)
+
+
+CASES: list[tuple[str, tuple[str, str, str], str]] = [
+    # engine map
+    ("engine", ("map.csv", "1000,50,0.4\n", ""),
+     r"\./map\.csv: speed_rpm 1000, torque_Nm 50: found no row \(a gap in the map\); expected a row for every"),
+    ("engine", ("map.csv", "3000,100,2.1\n", ""),
+     r"map\.csv: speed_rpm 3000, torque_Nm 100: found no row"),   # a missing corner
+    ("engine", ("map.csv", "3000,50,1.2", "1000,100,1.2"),
+     r"map\.csv: line 6: found speed_rpm 1000, torque_Nm 100 again \(first in line 4\); expected each point once"),
+    ("engine", ("map.csv", "1000,50,0.4", "1000,50,-0.4"),
+     r"map\.csv: line 3, column fuel_g_s: found -0\.4; expected a fuel rate of zero or more"),
+    ("engine", ("map.csv", "1000,50,0.4", "1000,50,0"),
+     r"line 3, column fuel_g_s: found 0; expected more than zero where the engine gives power"),
+    # 50 Nm at 1000 rpm are 5236 W; over 42797.87 J/g that is 0.12234 g/s; 0.1 g/s would be 122 %
+    ("engine", ("map.csv", "1000,50,0.4", "1000,50,0.1"),
+     r"line 3, column fuel_g_s: found 0\.1 \(efficiency 1\.22, above one\); expected more than 0\.1223.*5\.236 kW"),
+    ("engine", ("map.csv", "1000,50,0.4", "1000,50,nan"),
+     r"line 3, column fuel_g_s: found 'nan'; expected a finite number"),
+    ("engine", ("map.csv", "1000,50,0.4", "1000,-50,0.4"),
+     r"line 3, column torque_Nm: found -50; expected a torque of zero"),
+    ("engine", ("map.csv", "1000,0,0.1\n", "0,0,0.1\n"),
+     r"line 2, column speed_rpm: found 0; expected a speed above zero"),
+    ("engine", ("map.csv", "1000,0,0.1\n1000,50,0.4\n1000,100,0.7\n3000,0,0.3\n", "1000,50,0.4\n1000,100,0.7\n"),
+     r"column torque_Nm: found a lowest torque of 50; expected rows at torque 0"),
+    ("engine", ("map.csv", "3000,0,0.3\n3000,50,1.2\n3000,100,2.1\n", ""),
+     r"column speed_rpm: found 1000 only; expected at least two different values"),
+    # engine full load and speeds
+    ("engine", ("full.csv", "3000,100", "3000,120"),
+     r"\./full\.csv: line 3, column full_load_Nm: found 120; expected at most 100, the highest torque of \./map\.csv"),
+    ("engine", ("full.csv", "3000,100", "3500,100"),
+     r"full\.csv: line 3, column speed_rpm: found 3500; expected 1000 to 3000, the range of .*map\.csv"),
+    ("engine", ("full.csv", "3000,100", "1000,100"),
+     r"full\.csv: line 3, column speed_rpm: found 1000; expected more than 1000 of the row before; sort"),
+    ("engine", ("full.csv", "1000,80", "1000,0"), r"column full_load_Nm: found 0; expected more than zero"),
+    ("engine", ("c.toml", "max_speed_rpm = 3000", "max_speed_rpm = 6000"),
+     r"\./c\.toml: max_speed_rpm: found 6000 rpm; expected 1000 to 3000 rpm, the range of .*not extrapolated"),
+    ("engine", ("c.toml", "idle_speed_rpm = 1000", "idle_speed_rpm = 3000"),
+     r"c\.toml: idle_speed_rpm: found 3000 rpm; expected less than max_speed_rpm, 3000"),
+    ("engine", ("c.toml", "petrol-e5", "petrol"),
+     r"c\.toml: fuel: found 'petrol'; expected one of .*nearest: petrol-e"),
+    ("engine", ("c.toml", "inertia_kgm2 = 0.1", "inertia_kgm2 = nan"),
+     r"c\.toml: inertia_kgm2: found nan; expected a finite number \(inertia of crankshaft and flywheel \[kg m2\]\)"),
+    ("engine", ("c.toml", "map.csv", "mop.csv"),
+     r"c\.toml: map: found 'mop\.csv'; expected the name of an existing CSV"),
+    # machine
+    ("machine", ("map.csv", "6000,100,3000", "6000,100,-3000"),
+     # 62 832 W at the shaft from 59 832 W: 105 %
+     r"line 7, column loss_W: found -3000 \(loss -3000 W, efficiency 1\.05, above one\); expected a loss of zero"),
+    ("machine", ("map.csv", "6000,-100,3000", "6000,-100,-3000"),
+     r"line 5, column loss_W: .*efficiency 1\.048, above one"),
+    ("machine", ("map.csv", "0,0,50", "0,0,-50"), r"line 3, column loss_W: .*power out of nothing"),
+    ("machine", ("map.csv", "6000,0,300\n", ""), r"speed_rpm 6000, torque_Nm 0: found no row \(a gap"),
+    ("machine", ("map.csv", "6000,0,300", "6000,100,300"), r"line 7: found speed_rpm 6000, torque_Nm 100 again"),
+    ("machine", ("map.csv", "0,-100,900\n", "0,-90,900\n"),
+     r"speed_rpm 0, torque_Nm -100: found no row"),
+    ("machine", ("map.csv", "loss_W", "los_W"), r"line 1: found column 'los_W'; .*nearest: loss_W"),
+    ("machine", ("map.csv", "speed_rpm,torque_Nm,loss_W\n0,-100,900\n0,0,50\n0,100,900",
+                 "speed_rpm,torque_Nm,loss_W\n500,-100,900\n500,0,50\n500,100,900"),
+     r"column speed_rpm: found a lowest speed of 500; expected rows at speed 0"),
+    ("machine", ("limits.csv", "0,100,60", "0,50,60"),
+     r"\./limits\.csv: line 2, column continuous_Nm: found 60; expected at most the peak, 50"),
+    ("machine", ("limits.csv", "0,100,60", "0,130,60"),
+     r"limits\.csv: line 2, column peak_Nm: found 130; expected at most 100, the highest torque of \./map\.csv"),
+    ("machine", ("limits.csv", "6000,50,30", "7000,50,30"),
+     r"limits\.csv: line 3, column speed_rpm: found 7000; expected 0 to 6000, the range of"),
+    ("machine", ("limits.csv", "0,100,60", "100,100,60"),
+     r"limits\.csv: line 2, column speed_rpm: found 100; expected a curve that begins at speed 0"),
+    ("machine", ("limits.csv", "0,100,60\n6000,50,30", "6000,50,30\n0,100,60"),
+     r"limits\.csv: line 3, column speed_rpm: found 0; expected more than 6000"),
+    ("machine", ("c.toml", "6000", "9000"), r"max_speed_rpm: found 9000 rpm; expected 0 to 6000 rpm"),
+    ("machine", ("c.toml", "peak_time_s = 20", "peak_time_s = 0"),
+     r"peak_time_s: found 0; expected a number greater than 0"),
+    # battery
+    ("battery", ("c.toml", "soc_low = 0.3", "soc_low = 0.85"),
+     r"\./c\.toml: soc_low: found 0\.85 with soc_high 0\.8 \(upside down\); expected a lower end below the upper end"),
+    ("battery", ("c.toml", "soc_high = 0.8", "soc_high = 0.95"),
+     r"soc_high: found 0\.95; expected 0\.1 to 0\.9, the range of \./table\.csv"),
+    ("battery", ("c.toml", "soc_low = 0.3", "soc_low = 0.05"), r"soc_low: found 0\.05; expected 0\.1 to 0\.9"),
+    ("battery", ("c.toml", "soc_target = 0.5", "soc_target = 0.2"),
+     r"soc_target: found 0\.2; expected a target within the window 0\.3 to 0\.8"),
+    ("battery", ("table.csv", "0.5,310", "0.5,-310"), r"line 3, column voltage_V: found -310; expected more than zero"),
+    ("battery", ("table.csv", "0.5,310", "0.1,310"),
+     r"line 3, column soc: found 0\.1; expected more than 0\.1 of the row before"),
+    ("battery", ("table.csv", "0.9,340", "1.2,340"),
+     r"line 4, column soc: found 1\.2; expected a state of charge from 0 to 1"),
+    ("battery", ("table.csv", "340,0.12,", "340,0,"),
+     r"column resistance_discharge_ohm: found 0; expected more than zero"),
+    ("battery", ("table.csv", "340,0.12,0.15", "340,0.12,-1"),
+     r"column resistance_charge_ohm: found -1; expected more"),
+    # V^2/4R at 0.3: 295^2 / (4 * 0.145) = 150.04 kW
+    ("battery", ("c.toml", "discharge_limit_kW = 60", "discharge_limit_kW = 151"),
+     r"discharge_limit_kW: found 151 kW; expected at most 150 kW, which is V\^2/4R at charge 0\.3 in the window"),
+    ("battery", ("c.toml", "charge_limit_kW = 50", "charge_limit_kW = -50"),
+     r"charge_limit_kW: found -50; expected a number greater than 0"),
+    ("battery", ("c.toml", "capacity_Ah = 5", "capacity_Ah = 0"),
+     r"capacity_Ah: found 0; expected a number greater than 0"),
+    # vehicle
+    ("vehicle", ("c.toml", "mass_kg = 1900", "mass_kg = 0"), r"mass_kg: found 0; expected a number greater than 0"),
+    ("vehicle", ("c.toml", "mass_kg = 1900", 'mass_kg = "1900"'),
+     r"mass_kg: found '1900'; expected a number \(mass with"),
+    ("vehicle", ("c.toml", "mass_kg = 1900", "mas_kg = 1900"),
+     r"mas_kg: found a key that is not known; expected one of .*\(nearest: mass_kg\)"),
+    ("vehicle", ("c.toml", "wheel_radius_m = 0.33\n", ""),
+     r"wheel_radius_m: found nothing; expected rolling radius \[m\]"),
+    ("vehicle", ("c.toml", "road_load_N = 175", "rolling_resistance = 0.01"),
+     r"rolling_resistance beside road_load_N_per_kmh, .*; expected one way only"),
+    ("vehicle", ("c.toml", "road_load_N = 175\n", ""),
+     r"road_load_N: found nothing; expected the three road load coeff"),
+    ("vehicle", ("c.toml", "road_load_N_per_kmh = 0.9", "road_load_N_per_kmh = -9"),
+     r"road_load_N_per_kmh: found -9 \(a road load of -\d+ N at 125 km/h\); expected a road load that pushes at"),
+    ("vehicle", ("c.toml", "mass_kg = 1900", "mass_kg = = 1900"),
+     r"c\.toml: line 1: found 'mass_kg = = 1900'; expected TOML"),
+]
+
+
+@pytest.mark.parametrize("kind, change, message", CASES, ids=[f"{c[0]}-{i}" for i, c in enumerate(CASES)])
+def test_refused(tmp_path: Path, kind: str, change: tuple[str, str, str], message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        load(tmp_path, kind, change)
+
+
+def test_everything_wrong_at_once(tmp_path: Path) -> None:
+    """Mistakes of the TOML file, the map and the curve come together, one a line."""
+    with pytest.raises(InputError) as caught:
+        load(tmp_path, "engine", ("map.csv", "1000,50,0.4", "1000,50,-0.4"), ("map.csv", "3000,0,0.3", "3000,50,0.3"),
+             ("full.csv", "3000,100", "3000,500"), ("c.toml", "petrol-e5", "petrol-e6"),
+             ("c.toml", "max_speed_rpm = 3000", "max_speed_rpm = 9000"))
+    places = {(m.where, m.key) for m in caught.value.mistakes}
+    assert places >= {("./map.csv", "line 3, column fuel_g_s"), ("./map.csv", "line 6"),
+                      ("./map.csv", "speed_rpm 3000, torque_Nm 0"), ("./full.csv", "line 3, column full_load_Nm"),
+                      ("./c.toml", "fuel"), ("./c.toml", "max_speed_rpm")}
+    assert len(str(caught.value).splitlines()) == len(caught.value.mistakes)
+
+
+def test_many_mistakes_are_counted(tmp_path: Path) -> None:
+    """A map of points on no grid: 40 x 40 axes, 40 points, 1560 gaps; twenty shown and the rest counted."""
+    scattered = "speed_rpm,torque_Nm,fuel_g_s\n" + "".join(f"{1000 + 50 * i},{2 * i},{1 + i}\n" for i in range(40))
+    with pytest.raises(InputError, match=r"map\.csv: found 1540 more mistakes") as caught:
+        load(tmp_path, "engine", ("map.csv", ENGINE_MAP, scattered), ("full.csv", "3000,100", "2900,70"),
+             ("full.csv", "1000,80", "1000,60"), ("c.toml", "max_speed_rpm = 3000", "max_speed_rpm = 2900"))
+    assert len(caught.value.mistakes) == 21
+
+
+def test_both_or_neither_loss_column(tmp_path: Path) -> None:
+    both = re.sub(r"(?m)$(?=\n)", ",0", MACHINE_MAP).replace("loss_W,0", "loss_W,electrical_power_W")
+    with pytest.raises(InputError, match="header: found loss_W and electrical_power_W; expected one of the two"):
+        load(tmp_path, "machine", ("map.csv", MACHINE_MAP, both))
+    neither = re.sub(r"(?m),[^,\n]*$", "", MACHINE_MAP)
+    with pytest.raises(InputError, match="header: found neither loss_W nor electrical_power_W; expected one of"):
+        load(tmp_path, "machine", ("map.csv", MACHINE_MAP, neither))
+
+
+def test_an_electrical_power_below_the_shaft_power_is_refused(tmp_path: Path) -> None:
+    """100 Nm at 6000 rpm are 62 831.85 W; 60 000 W of electricity would be 104.7 %."""
+    shaft_W = {w: w * math.pi / 30 * 100 for w in (0, 6000)}
+    rows = [f"{w},{t},{t / 100 * shaft_W[w] + 10}" for w in (0, 6000) for t in (-100, 0, 100)]
+    electrical = "speed_rpm,torque_Nm,electrical_power_W\n" + "\n".join(rows) + "\n"
+    load(tmp_path, "machine", ("map.csv", MACHINE_MAP, electrical))
+    with pytest.raises(InputError, match=r"line 7, column electrical_power_W: found 60000 .*efficiency 1\.047, above"):
+        load(tmp_path, "machine", ("map.csv", MACHINE_MAP, electrical.replace(rows[-1], "6000,100,60000")))
+
+
+def test_overrides_are_told_where_they_were_asked(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"my\.toml: vehicle\.mass: found a key that is not known.*nearest: mass_kg"):
+        load(tmp_path, "vehicle", overrides={"mass": 3})
+    with pytest.raises(InputError, match=r"my\.toml: battery\.soc_low: found 0\.9 with soc_high 0\.8 \(upside down\)"):
+        load(tmp_path, "battery", overrides={"soc_low": 0.9})
+    with pytest.raises(InputError, match=r"my\.toml: battery\.capacity_Ah: found -1; expected a number greater than 0"):
+        load(tmp_path, "battery", overrides={"capacity_Ah": -1})
+
+
+def test_a_table_in_the_layout_is_told_by_its_key(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        load_battery({"table": "no.csv", "capacity": 3}, where="my.toml", key="battery", beside=tmp_path)
+    keys = {m.key for m in caught.value.mistakes}
+    assert {"battery.capacity", "battery.capacity_Ah", "battery.soc_low"} <= keys
+    (tmp_path / "table.csv").write_text(TABLE.replace("0.5,310", "0.5,x"))
+    table = {"table": "table.csv", "capacity_Ah": 5, "soc_low": 0.3, "soc_high": 0.8, "soc_target": 0.5,
+             "discharge_limit_kW": 60, "charge_limit_kW": 50, "discharge_limit_A": 240, "charge_limit_A": 200}
+    with pytest.raises(InputError, match=r"table\.csv: line 3, column voltage_V: found 'x'; expected a finite number"):
+        load_battery(table, where="my.toml", key="battery", beside=tmp_path)
+
+
+def test_unknown_names_and_kinds_of_words() -> None:
+    with pytest.raises(InputError, match=r"my\.toml: engine\.map: found 'dedicated-150'; .*nearest: dedicated-1500"):
+        load_engine("dedicated-150", where="my.toml", key="engine.map")
+    with pytest.raises(InputError, match=r"my\.toml: vehicle: found 3; expected the name of a vehicle, a path"):
+        load_vehicle(3, where="my.toml", key="vehicle")
