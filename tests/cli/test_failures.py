@@ -1,0 +1,119 @@
+"""Anything that goes wrong becomes words, an exit code, and with --json one object on stdout and nothing else."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from ems.cli import failure
+from ems.cli import main as cli
+from ems.errors import CycleNotFollowed, RunError, Shortfall
+
+
+@pytest.mark.parametrize(("words", "text"), [
+    (["cycls"], "No such command 'cycls'. Did you mean 'cycles'?"),
+    (["layouts", "--jsn"], "No such option"),
+    (["check"], "Missing argument 'FILE...'"),
+    (["layouts", "--set", "a=1"], "No such option"),
+])
+def test_wrong_usage_is_exit_2(ems, words, text):
+    ended = ems(*words)
+    assert (ended.code, ended.out) == (2, "")
+    assert text in ended.err and "--help" in ended.err
+    with_json = ems(*words, "--json")
+    assert with_json.code == 2 and with_json.err == ""
+    assert with_json.json["status"] == "error" and text in with_json.json["errors"][0]["message"]
+
+
+def test_no_command_shows_help(ems):
+    ended = ems()
+    assert ended.code == 2 and "Commands:" in ended.err
+
+
+def test_bad_input_is_exit_1_with_a_line_a_mistake(ems):
+    ended = ems("check", "nowhere.toml", "tree-clutch")
+    assert (ended.code, ended.out) == (1, "")
+    assert ended.err.splitlines() == [
+        "nowhere.toml: found nothing; expected an existing file",
+        "FILE: found 'tree-clutch'; expected a file (with its suffix), or a short name of something shipped "
+        "(nearest: three-clutch)",
+        "2 mistakes",
+    ]
+
+
+def test_bad_input_in_json(ems):
+    ended = ems("check", "three-clutch", "--set", "gears.first.ratio=0", "--set", "clutches.K1.hold=1", "--json")
+    assert ended.code == 1 and ended.err == ""
+    told = ended.json
+    assert (told["schema"], told["status"]) == ("ems.check/1", "error")
+    by_key = {e["key"]: e for e in told["errors"]}
+    assert by_key["gears.first.ratio"]["found"] == "0" and by_key["gears.first.ratio"]["where"] == "--set"
+    assert by_key["clutches.K1.hold"]["nearest"] == "clutches.K1.hold_W"
+    assert set(by_key["clutches.K1.hold"]) == {"where", "key", "found", "expected", "nearest", "message"}
+
+
+def failing(monkeypatch, error):
+    """Make ``ems layouts`` raise an error."""
+    def listing():
+        raise error
+
+    monkeypatch.setattr("ems.layout.listing.layout_rows", listing)
+
+
+def test_cycle_not_followed_is_exit_3(ems, monkeypatch):
+    failing(monkeypatch, CycleNotFollowed("weak", "us06", Shortfall(12.0, "battery power", 31.25, 4.0)))
+    ended = ems("layouts")
+    assert ended.code == 3
+    assert ended.err == ("weak cannot follow us06: first at 12 s, stopped by battery power, 31.2 kW short at the "
+                         "wheels; 4 s of the cycle in all\n")
+    told = ems("layouts", "--json").json
+    assert told["shortfall"] == {"time_s": 12.0, "limit": "battery power", "short_kW": 31.25, "seconds": 4.0}
+
+
+def test_failed_run_is_exit_1(ems, monkeypatch):
+    failing(monkeypatch, RunError("the disk is full"))
+    assert (ems("layouts").code, ems("layouts").err) == (1, "the disk is full\n")
+
+
+def test_mistake_of_our_own_is_one_line_and_no_traceback(ems, monkeypatch):
+    failing(monkeypatch, ZeroDivisionError("float division by zero"))
+    ended = ems("layouts")
+    assert ended.code == 1 and len(ended.err.splitlines()) == 1
+    assert "ZeroDivisionError: float division by zero" in ended.err and "Please report" in ended.err
+    assert ems("layouts", "--json").json["status"] == "error"
+
+
+def test_traceback_only_when_asked_for(monkeypatch):
+    failing(monkeypatch, ZeroDivisionError("x"))
+    monkeypatch.setenv("EMS_DEBUG", "1")
+    with pytest.raises(ZeroDivisionError):
+        cli.main(["layouts"])
+
+
+def test_interrupt(ems, monkeypatch):
+    failing(monkeypatch, KeyboardInterrupt())
+    ended = ems("layouts")
+    assert (ended.code, ended.err.strip()) == (130, "interrupted")
+
+
+def test_schema_of_a_command_line():
+    assert failure.schema_of(["--json", "check", "x"]) == "ems.check/1"
+    assert failure.schema_of(["--json"]) == "ems/1"
+
+
+def test_reader_that_goes_away():
+    """``ems cycles | head -1`` says nothing on stderr."""
+    script = f"{sys.executable} -m ems layouts --keys | head -1"
+    done = subprocess.run(script, shell=True, capture_output=True, text=True, check=True)
+    assert done.stderr == "" and len(done.stdout.splitlines()) == 1
+
+
+def test_json_is_one_object_without_nan(ems):
+    for words in (["layouts"], ["layouts", "--keys"], ["cycles"], ["check", "three-clutch", "nedc"]):
+        ended = ems(*words, "--json")
+        assert ended.code == 0, ended
+        result = json.loads(ended.out, parse_constant=lambda word: pytest.fail(f"{word} in JSON"))
+        assert result["schema"] == f"ems.{words[0]}/1" and result["status"] == "done"

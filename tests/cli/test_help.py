@@ -1,0 +1,62 @@
+"""Help answers at once, for every command, and loads nothing heavy."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+
+import pytest
+
+from ems.cli.main import COMMANDS
+
+HEAVY = ("numba", "scipy", "pandas", "matplotlib", "casadi", "numpy", "pydantic", "rich")
+
+
+def test_help_imports_nothing_heavy():
+    script = (
+        "import sys\n"
+        "from ems.cli.main import main\n"
+        "try:\n"
+        "    main(['--help'])\n"
+        "except SystemExit:\n"
+        f"    print('HEAVY', [m for m in {HEAVY} if m in sys.modules])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert "Commands:" in done.stdout
+    assert done.stdout.strip().endswith("HEAVY []")
+
+
+def test_help_answers_in_under_300_ms():
+    def seconds() -> float:
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-m", "ems", "--help"], capture_output=True, check=True)
+        return time.perf_counter() - start
+
+    assert min(seconds() for _ in range(5)) < 0.3
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help(ems, command):
+    ended = ems(command, "--help")
+    assert ended.code == 0 and ended.err == ""
+    assert ended.out.startswith(f"Usage: ems {command}")
+    for option in ("--json", "--out DIR", "--quiet", "--force"):
+        assert option in ended.out
+
+
+def test_list_of_commands_is_the_table(ems):
+    out = ems("--help").out
+    for name, (_, line) in COMMANDS.items():
+        assert f"  {name} " in out and line in out
+
+
+def test_version(ems):
+    from ems import __version__
+
+    assert ems("--version").out == f"ems {__version__}\n"
+
+
+def test_python_dash_m():
+    done = subprocess.run([sys.executable, "-m", "ems", "--version"], capture_output=True, text=True, check=True)
+    assert done.stdout.startswith("ems ")
