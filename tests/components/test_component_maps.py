@@ -64,7 +64,7 @@ def test_every_map_names_its_source_and_says_invented() -> None:
 )
 def test_fuels_are_the_published_ones(name: str, kWh_m3: float, kg_m3: float, co2_g_l: float) -> None:
     """Lower heating value and density: petroleum industry table of liquid fuels. Carbon dioxide: Commission
-    Implementing Decision (EU) 2020/728, Table 3 (2330 g/l petrol, 2640 g/l diesel)."""
+    Implementing Decision (EU) 2020/728, Tables 2-3 (2330 g/l petrol, 2640 g/l diesel)."""
     found = fuel(name.upper(), "test", "fuel")
     assert found.density_g_l == kg_m3 and found.co2_g_l == co2_g_l
     assert found.heating_value_J_g * found.density_g_l == pytest.approx(kWh_m3 * 3600.0, rel=1e-12)   # J/l
