@@ -1,0 +1,100 @@
+"""The division of a torque between machines: the inner dimensions of the box, minimised before anything else."""
+
+from __future__ import annotations
+
+import math
+
+from ems.kernels.jit import compiled
+from ems.kernels.plant import Cut, set_torques, terminal_power
+
+GOLDEN = 0.6180339887498949
+
+
+@compiled
+def inner_range(cut: Cut, i: int) -> tuple[float, float]:
+    """Range of inner torque i in which no machine exceeds its peak, from the balance at the present directions."""
+    s = cut.inner_source[i]
+    column = 2 + i
+    low, high = -cut.limit[s], cut.limit[s]
+    lo, hi = low, high
+    middle = 0.0
+    for _ in range(2):
+        lo, hi = low, high
+        cut.x[column] = middle
+        set_torques(cut)
+        pattern = cut.pattern[0]
+        for m in range(1, cut.speed.size):
+            gain = cut.maps[pattern, m, column]
+            if m == s or gain == 0.0:
+                continue
+            base = cut.out[m] - gain * middle
+            a, b = (-cut.limit[m] - base) / gain, (cut.limit[m] - base) / gain
+            lo, hi = max(lo, min(a, b)), min(hi, max(a, b))
+        middle = min(max(0.5 * (lo + hi), low), high)
+    return lo, hi
+
+
+@compiled
+def _inner_line(cut: Cut, i: int, points: int, steps: int) -> float:
+    """Least terminal power over inner torque i, the others fixed; leaves the best choice in ``cut.x``.
+
+    An even scan (and no torque at all), then golden section around the best: one loop, so that the plant is compiled in once.
+    """
+    column = 2 + i
+    low, high = inner_range(cut, i)
+    if low > high:
+        return math.inf
+    step = (high - low) / max(points - 1, 1)
+    best_P, best = math.inf, 0.0
+    a = b = c = d = P_c = P_d = 0.0
+    for q in range(points + 3 + steps):
+        if q < points:
+            T = low + q * step
+        elif q == points:
+            T = min(max(0.0, low), high)
+        elif q == points + 1:
+            if best_P == math.inf:
+                return math.inf
+            a, b = max(low, best - step), min(high, best + step)
+            c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
+            T = c
+        elif q == points + 2:
+            T = d
+        elif P_c <= P_d:
+            b, d, P_d = d, c, P_c
+            c = b - GOLDEN * (b - a)
+            T = c
+        else:
+            a, c, P_c = c, d, P_d
+            d = a + GOLDEN * (b - a)
+            T = d
+        cut.x[column] = T
+        P, _ = terminal_power(cut)
+        if P < best_P:
+            best_P, best = P, T
+        if q > points:
+            if T == c:
+                P_c = P
+            else:
+                P_d = P
+    cut.x[column] = best
+    return best_P
+
+
+@compiled
+def best_division(cut: Cut, Tw: float, Te: float, points: int, steps: int) -> float:
+    """Least terminal power at wheel torque Tw and engine torque Te (inf: none); inputs and torques are left in the cut."""
+    cut.x[0], cut.x[1] = Tw, Te
+    count = cut.inner_source.size
+    if count > 0:
+        for i in range(count):
+            cut.x[2 + i] = 0.0
+        best = math.inf
+        for _ in range(1 if count == 1 else 4):     # coordinate descent; losses are nearly separable in the machines
+            previous = best
+            for i in range(count):
+                best = min(best, _inner_line(cut, i, points, steps))
+            if best == math.inf or previous - best <= 1e-6 * abs(best):
+                break
+    P, _ = terminal_power(cut)
+    return P

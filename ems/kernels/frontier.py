@@ -1,0 +1,348 @@
+"""Frontiers: of all choices of a configuration in a second, the points that nothing beats in both fuel and battery power.
+
+A candidate is (fuel rate, terminal power, choice) with choice = (free engine speed, wheel torque, engine torque, inner torques).
+While braking the way from full regeneration to friction brakes alone is kept too, although full regeneration dominates it: a
+full battery must not make a trip infeasible. Around given slopes (grams a joule) the supporting points are sought continuously.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numba
+import numpy as np
+
+from ems.kernels.battery import electrochemical
+from ems.kernels.box import GOLDEN, best_division
+from ems.kernels.jit import compiled, compiled_parallel
+from ems.kernels.plant import COUPLED, OK, Bench, Cut, PlantArrays, free_range, fuel_rate, make_bench, make_cut, terminal_power
+
+
+class Grid(NamedTuple):
+    """How finely the box is searched: points an axis, golden-section steps, and the most points kept in a frontier."""
+
+    free_points: int
+    torque_points: int
+    brake_points: int
+    inner_points: int
+    inner_steps: int
+    slope_steps: int
+    capacity: int
+
+
+class Demands(NamedTuple):
+    """Distinct demands: wheel speed [rad/s], wheel acceleration [rad/s2], wheel torque [N m], auxiliaries [W]; each (U,)."""
+
+    wheel_speed: Any
+    wheel_acceleration: Any
+    wheel_torque: Any
+    auxiliary: Any
+
+
+class Moment(NamedTuple):
+    """One demand in one table: table, wheel speed, acceleration and torque, auxiliaries, nominal x of the battery."""
+
+    t: int
+    ww: float
+    alpha: float
+    Tw: float
+    aux: float
+    x: float
+
+
+class Candidates(NamedTuple):
+    """Scratch list of candidates: fuel, power (n,), choice (n, 3 + I), friction: kept although dominated (n,), count (1,)."""
+
+    fuel: Any
+    power: Any
+    choice: Any
+    friction: Any
+    count: Any
+
+
+class Frontiers(NamedTuple):
+    """Padded frontiers of R rows, J points: fuel [g/s], power [W], choice (R, J, 3 + I), and how many points each row has."""
+
+    fuel: Any
+    power: Any
+    choice: Any
+    count: Any
+
+
+@compiled
+def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Candidates) -> None:
+    """Keeps the choice in the cut as a candidate, if it is possible."""
+    n = found.count[0]
+    wheel_torque = cut.out[cut.speed.size]
+    if P == math.inf or n >= found.fuel.size or wheel_torque < now.Tw - 1e-9 * (1.0 + abs(now.Tw)):
+        return                                      # the last: nothing reaches the wheels, and brakes cannot push
+    found.fuel[n] = fuel_rate(cut)
+    found.power[n] = P
+    found.friction[n] = friction
+    found.choice[n, 0] = f
+    found.choice[n, 1] = wheel_torque
+    found.choice[n, 2] = cut.out[0]
+    for i in range(2, cut.x.size - 1):
+        found.choice[n, 1 + i] = cut.x[i]
+    found.count[0] = n + 1
+
+
+@compiled
+def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> None:
+    """Candidates while braking: engine without torque, from the most the machines can take to the friction brakes alone.
+
+    One loop in stages: bisection for the largest share the machines can take, golden section for the share that gives most
+    electricity (not always the largest), then an even ladder of shares down to none.
+    """
+    low, high, most = -1.0, 1.0, -1.0
+    a = b = c = P_c = 0.0
+    bisect, golden = 24, 2 * grid.slope_steps
+    for q in range(2 + bisect + golden + 1 + grid.brake_points):
+        if q == 0:
+            share = 1.0
+        elif q == 1:
+            share = 0.0
+        elif q < 2 + bisect:
+            if most == 1.0 or low < 0.0:
+                continue
+            share = 0.5 * (low + high)
+        elif q < 2 + bisect + golden:
+            if q == 2 + bisect:
+                a, b = 0.5 * most, most
+            share = b - GOLDEN * (b - a) if (q - bisect) % 2 == 0 else a + GOLDEN * (b - a)
+        elif q == 2 + bisect + golden:
+            share = 0.5 * (a + b)
+        else:
+            share = most * (1.0 - (q - 3 - bisect - golden) / (grid.brake_points - 1.0))
+        P = best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps)
+        if q < 2 + bisect:
+            if P < math.inf:
+                low = max(low, share)
+                most = low
+            elif share > low:
+                high = min(high, share)
+            if q == 1 and low < 0.0:
+                return
+        elif q < 2 + bisect + golden:
+            if (q - bisect) % 2 == 0:
+                c, P_c = share, P
+            elif P_c < P:
+                b = share
+            else:
+                a = c
+        else:
+            _push(cut, now, f, P, q > 3 + bisect + golden, found)
+
+
+@compiled
+def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, grid: Grid) -> float:
+    """Engine torque near Te of least fuel + slope * electrochemical power, by golden section; leaves it set in the cut."""
+    a, b = max(0.0, Te - wide), min(cut.limit[0], Te + wide)
+    best, least = Te, math.inf
+    c, d, cost_c, cost_d = Te, Te, math.inf, math.inf
+    for q in range(grid.slope_steps + 4):
+        if q == 0:
+            T = min(Te, cut.limit[0])
+        elif q == 1:
+            c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
+            T = c
+        elif q == 2:
+            T = d
+        elif q == grid.slope_steps + 3:
+            T = best
+        elif cost_c <= cost_d:
+            b, d, cost_d = d, c, cost_c
+            c = b - GOLDEN * (b - a)
+            T = c
+        else:
+            a, c, cost_c = c, d, cost_d
+            d = a + GOLDEN * (b - a)
+            T = d
+        P = best_division(cut, now.Tw, T, grid.inner_points, grid.inner_steps)
+        cost = math.inf if P == math.inf else fuel_rate(cut) + slope * electrochemical(P, now.x)
+        if cost < least:
+            best, least = T, cost
+        if q > 0:
+            if T == c:
+                cost_c = cost
+            else:
+                cost_d = cost
+    return best
+
+
+@compiled
+def _cost_at_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, slope: float, grid: Grid) -> float:
+    """Fuel rate plus slope times electrochemical power at free speed f and engine torque Te (inf: not possible)."""
+    cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
+    if cut.code != OK:
+        return math.inf
+    P = best_division(cut, now.Tw, min(Te, cut.limit[0]), grid.inner_points, grid.inner_steps)
+    return math.inf if P == math.inf else fuel_rate(cut) + slope * electrochemical(P, now.x)
+
+
+@compiled
+def _golden_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, low: float, high: float, slope: float,
+                  grid: Grid) -> float:
+    """Free speed in [low, high] of least fuel + slope * electrochemical power at engine torque Te, by golden section."""
+    a, b = low, high
+    best, least = f, math.inf
+    c, d, cost_c, cost_d = f, f, math.inf, math.inf
+    for q in range(grid.slope_steps + 3):
+        if q == 0:
+            w = f
+        elif q == 1:
+            c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
+            w = c
+        elif q == 2:
+            w = d
+        elif cost_c <= cost_d:
+            b, d, cost_d = d, c, cost_c
+            c = b - GOLDEN * (b - a)
+            w = c
+        else:
+            a, c, cost_c = c, d, cost_d
+            d = a + GOLDEN * (b - a)
+            w = d
+        cost = _cost_at_speed(plant, bench, now, w, Te, slope, grid)
+        if cost < least:
+            best, least = w, cost
+        if q > 0:
+            if w == c:
+                cost_c = cost
+            else:
+                cost_d = cost
+    return best
+
+
+@compiled
+def _support(plant: PlantArrays, bench: Bench, now: Moment, slope: float, low: float, high: float, grid: Grid,
+             found: Candidates, scanned: int) -> None:
+    """Adds the continuous minimum of fuel + slope * electrochemical power, sought from the best scanned candidate."""
+    start, least = -1, math.inf
+    for n in range(scanned):
+        cost = found.fuel[n] + slope * electrochemical(found.power[n], now.x)
+        if cost < least and not found.friction[n]:
+            start, least = n, cost
+    if start < 0:
+        return
+    f, Te = found.choice[start, 0], found.choice[start, 2]
+    free = high > low
+    points = grid.free_points if free else grid.torque_points
+    wide = (high - low) / (grid.free_points - 1.0)
+    share = 1.0 / (points - 1.0)
+    for _ in range(3 if free else 1):
+        if free:
+            f = _golden_speed(plant, bench, now, f, Te, max(low, f - wide), min(high, f + wide), slope, grid)
+        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
+        if cut.code != OK:
+            return
+        Te = _golden_torque(cut, now, Te, share * cut.limit[0], slope, grid)
+        wide, share = 0.5 * wide, 0.5 * share
+        P, _ = terminal_power(cut)
+        _push(cut, now, f, P, False, found)
+
+
+@compiled
+def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid, found: Candidates) -> None:
+    """All candidates of one demand in one table."""
+    found.count[0] = 0
+    low, high = free_range(plant, now.t, now.ww)
+    if low > high:
+        return
+    choosing = plant.engine_mode[now.t] == COUPLED and plant.engine_free[now.t]
+    free = plant.has_free[now.t] and high > low
+    points = grid.free_points if free else 1
+    torques = 1
+    if choosing:
+        torques = grid.free_points if free else grid.torque_points
+    braking = now.Tw < 0.0 and plant.wheel_driven[now.t]
+    for q in range(points):
+        f = low + (high - low) * q / (points - 1.0) if points > 1 else low
+        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
+        if cut.code != OK:
+            continue
+        if braking:
+            _braking(cut, now, f, grid, found)
+        if choosing or not braking:
+            for i in range(torques):
+                Te = cut.limit[0] * i / max(torques - 1.0, 1.0)
+                _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, grid.inner_steps), False, found)
+    if choosing:
+        scanned = found.count[0]
+        for i in range(slopes.size):
+            _support(plant, bench, now, slopes[i], low, high, grid, found, scanned)
+
+
+@compiled
+def _reduce(found: Candidates, row: int, out: Frontiers) -> None:
+    """Keeps what nothing beats (and the friction-brake points), thinned to the capacity by least loss of shape."""
+    n = found.count[0]
+    capacity = out.fuel.shape[1]
+    order = np.argsort(found.power[:n])
+    kept = np.empty(n, np.int64)
+    size = 0
+    least = math.inf
+    for q in range(n):
+        i = order[q]
+        if found.fuel[i] < least - 1e-12 and not found.friction[i]:
+            least = found.fuel[i]
+            kept[size] = i
+            size += 1
+    friction = 0
+    for i in range(n):
+        friction += 1 if found.friction[i] else 0
+    room = max(2, capacity - friction)
+    while size > room:
+        weakest, smallest = 1, math.inf
+        for q in range(1, size - 1):
+            a, b, c = kept[q - 1], kept[q], kept[q + 1]
+            chord = found.fuel[a] + (found.fuel[c] - found.fuel[a]) * (found.power[b] - found.power[a]) / (
+                found.power[c] - found.power[a])
+            if chord - found.fuel[b] < smallest:
+                weakest, smallest = q, chord - found.fuel[b]
+        for q in range(weakest, size - 1):
+            kept[q] = kept[q + 1]
+        size -= 1
+    count = 0
+    for q in range(size):
+        _copy(found, kept[q], row, count, out)
+        count += 1
+    for q in range(n):
+        if found.friction[order[q]] and count < capacity:
+            _copy(found, order[q], row, count, out)
+            count += 1
+    out.count[row] = count
+
+
+@compiled
+def _copy(found: Candidates, i: int, row: int, j: int, out: Frontiers) -> None:
+    out.fuel[row, j], out.power[row, j] = found.fuel[i], found.power[i]
+    for d in range(out.choice.shape[2]):
+        out.choice[row, j, d] = found.choice[i, d]
+
+
+@compiled_parallel
+def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_table: Any, slopes: Any, x: float, grid: Grid,
+                    out: Frontiers) -> None:
+    """Frontiers of R (demand, table) pairs, parallel over rows.
+
+    row_demand, row_table : (R,) which demand and which table each row is
+    slopes : (L,) fuel per electrochemical energy [g/J] at which supporting points are sought
+    x : nominal resistance over voltage squared of the battery [1/W]
+    out : filled; a count of zero marks a pair that is not possible
+    """
+    rows = row_demand.size
+    workers = min(rows, 16)
+    width = plant.torque_map.shape[2]
+    most = grid.free_points * (grid.free_points + grid.brake_points + 2) + grid.torque_points + 3 * slopes.size + 8
+    for worker in numba.prange(workers):
+        bench = make_bench(plant)
+        found = Candidates(np.zeros(most), np.zeros(most), np.zeros((most, width)), np.zeros(most, np.bool_),
+                           np.zeros(1, np.int64))
+        for row in range(worker, rows, workers):
+            u = row_demand[row]
+            now = Moment(row_table[row], demands.wheel_speed[u], demands.wheel_acceleration[u], demands.wheel_torque[u],
+                         demands.auxiliary[u], x)
+            _scan(plant, bench, now, slopes, grid, found)
+            _reduce(found, row, out)

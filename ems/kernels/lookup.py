@@ -1,0 +1,42 @@
+"""Linear interpolation on increasing axes; outside an axis the caller decides (no extrapolation here)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ems.kernels.jit import compiled
+
+
+@compiled
+def cell(axis: Any, size: int, value: float) -> int:
+    """Index i of the cell with axis[i] <= value <= axis[i + 1], clipped to the axis (bisection)."""
+    low, high = 0, size - 1
+    while high - low > 1:
+        middle = (low + high) >> 1
+        if axis[middle] <= value:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+@compiled
+def at(axis: Any, size: int, values: Any, x: float) -> float:
+    """Value at x of the piecewise linear function through (axis, values); the end values outside."""
+    if x <= axis[0]:
+        return values[0]
+    if x >= axis[size - 1]:
+        return values[size - 1]
+    i = cell(axis, size, x)
+    weight = (x - axis[i]) / (axis[i + 1] - axis[i])
+    return values[i] + weight * (values[i + 1] - values[i])
+
+
+@compiled
+def row_at(axis: Any, size: int, table: Any, columns: int, x: float, out: Any) -> None:
+    """Row of a table at x of its first axis: out[q] interpolated between the two neighbouring rows."""
+    x = min(max(x, axis[0]), axis[size - 1])
+    i = cell(axis, size, x)
+    weight = (x - axis[i]) / (axis[i + 1] - axis[i])
+    for q in range(columns):
+        out[q] = table[i, q] + weight * (table[i + 1, q] - table[i, q])

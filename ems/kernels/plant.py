@@ -1,0 +1,259 @@
+"""One evaluation of the plant: from a choice to fuel rate, battery terminal power and every torque.
+
+Torques follow from static balance with mesh losses at the driven member. For a given set of power-flow directions the balance
+is linear; ``torque_map`` holds one matrix a *pattern* of directions, and the pattern is found as a fixed point.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from ems.kernels.jit import compiled
+from ems.kernels.lookup import at, row_at
+
+# Why a choice is impossible: code = LIMIT * STRIDE + source (0 the engine, 1.. the machines).
+STRIDE = 16
+OK, ENGINE_SLOW, ENGINE_FAST, ENGINE_TORQUE, ENGINE_DRIVEN, MACHINE_SPEED, MACHINE_TORQUE = range(7)
+BATTERY_GIVES, BATTERY_TAKES, NO_DRIVE, UNSETTLED = range(7, 11)
+
+STOPPED, COUPLED, IDLING = 0, 1, 2
+SLACK = 1e-9                        # relative, on every limit
+
+
+class PlantArrays(NamedTuple):
+    """Everything a choice is judged by. T tables, S sources (engine first), M = S - 1 machines, G lossy joints, I inner torques.
+
+    engine_mode : (T,) STOPPED, COUPLED or IDLING       engine_free : (T,) engine torque is a free choice
+    wheel_driven : (T,)                                  has_free : (T,) engine speed is a free choice
+    free_low, free_high : (T,) range of the free engine speed [rad/s]
+    source_wheel, source_free : (T, S) speeds per wheel speed and per free speed; mesh_wheel, mesh_free : (T, G) likewise
+    kinetic_wheel, kinetic_free : (T,) rotating kinetic energy grows at alpha * (kinetic_wheel * w + kinetic_free * f)
+    mesh_loss : (G,) 1 - efficiency; bits : (T,), bit_mesh : (T, B) meshes that carry load; first_pattern : (T,)
+    torque_map : (patterns, S + 1 + G, 3 + I) from (wheel torque, engine torque, inner torques, wheel acceleration)
+                 to (source torques, wheel torque, mesh loads)
+    inner_count : (T,), inner_source : (T, I) machines whose torque is a free choice; partner : (T,) a determined machine or -1
+    hold_W : (T,)
+    engine_* and machine_* : maps on their grids, machines padded to a common size with their own counts
+    battery_gives_W, battery_takes_W : terminal power limits, both positive
+    """
+
+    engine_mode: Any
+    engine_free: Any
+    wheel_driven: Any
+    has_free: Any
+    free_low: Any
+    free_high: Any
+    source_wheel: Any
+    source_free: Any
+    mesh_wheel: Any
+    mesh_free: Any
+    kinetic_wheel: Any
+    kinetic_free: Any
+    mesh_loss: Any
+    bits: Any
+    bit_mesh: Any
+    first_pattern: Any
+    torque_map: Any
+    inner_count: Any
+    inner_source: Any
+    hold_W: Any
+    engine_speed: Any
+    engine_torque: Any
+    engine_fuel: Any
+    engine_limit_speed: Any
+    engine_full_load: Any
+    engine_idle: float
+    engine_max: float
+    machine_speed: Any
+    machine_torque: Any
+    machine_loss: Any
+    machine_speed_count: Any
+    machine_torque_count: Any
+    machine_limit_speed: Any
+    machine_peak: Any
+    machine_limit_count: Any
+    machine_max: Any
+    battery_gives_W: float
+    battery_takes_W: float
+
+
+class Bench(NamedTuple):
+    """Scratch memory of one thread: arrays as in ``Cut``, written anew for every pair of speeds."""
+
+    x: Any
+    out: Any
+    speed: Any
+    mesh_speed: Any
+    limit: Any
+    loss_row: Any
+    fuel_row: Any
+    pattern: Any
+
+
+class Cut(NamedTuple):
+    """The plant cut at one table, wheel speed and free speed: all that a torque choice is judged by (small, so cheap to pass).
+
+    x : (3 + I,) inputs of the torque map; out : (S + 1 + G,) its outputs; speed : (S,); mesh_speed : (G,)
+    limit : (S,) largest torque at this speed; loss_row : (M, Q) machine losses at this speed; fuel_row : (Qe,) fuel rates
+    torque_axis, torque_count : (M, Q), (M,) of ``loss_row``; fuel_axis : (Qe,) of ``fuel_row``
+    maps : (patterns, S + 1 + G, 3 + I); bit_mesh : (bits,) loaded meshes; inner_source : (inner,)
+    pattern : (1,) last pattern of directions, a good first guess for the next
+    mode : STOPPED, COUPLED, IDLING; base_W : auxiliaries and hold power; gives_W, takes_W : limits; code : limit broken, or OK
+    """
+
+    x: Any
+    out: Any
+    speed: Any
+    mesh_speed: Any
+    limit: Any
+    loss_row: Any
+    fuel_row: Any
+    pattern: Any
+    torque_axis: Any
+    torque_count: Any
+    fuel_axis: Any
+    maps: Any
+    bit_mesh: Any
+    inner_source: Any
+    mode: int
+    base_W: float
+    gives_W: float
+    takes_W: float
+    code: int
+
+
+@compiled
+def make_bench(plant: PlantArrays) -> Bench:
+    """Scratch memory for one thread."""
+    sources = plant.source_wheel.shape[1]
+    return Bench(np.zeros(plant.torque_map.shape[2]), np.zeros(plant.torque_map.shape[1]), np.zeros(sources),
+                 np.zeros(plant.mesh_wheel.shape[1]), np.zeros(sources),
+                 np.zeros((sources - 1, plant.machine_torque.shape[1])), np.zeros(plant.engine_torque.size),
+                 np.zeros(1, np.int64))
+
+
+@compiled
+def _set_speeds(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float) -> int:
+    """Speeds of all sources and meshes, and the maps at these speeds, into the bench. Returns OK or the limit broken."""
+    sources = plant.source_wheel.shape[1]
+    for s in range(sources):
+        bench.speed[s] = plant.source_wheel[t, s] * ww + plant.source_free[t, s] * f
+    for g in range(plant.mesh_wheel.shape[1]):
+        bench.mesh_speed[g] = plant.mesh_wheel[t, g] * ww + plant.mesh_free[t, g] * f
+    bench.pattern[0] = 0
+    if plant.engine_mode[t] != STOPPED:
+        w = bench.speed[0]
+        if w < plant.engine_idle * (1.0 - SLACK):
+            return ENGINE_SLOW * STRIDE
+        if w > plant.engine_max * (1.0 + SLACK):
+            return ENGINE_FAST * STRIDE
+        row_at(plant.engine_speed, plant.engine_speed.size, plant.engine_fuel, plant.engine_torque.size, w, bench.fuel_row)
+        bench.limit[0] = at(plant.engine_limit_speed, plant.engine_limit_speed.size, plant.engine_full_load, w)
+    for m in range(sources - 1):
+        w = abs(bench.speed[m + 1])
+        if w > plant.machine_max[m] * (1.0 + SLACK):
+            return MACHINE_SPEED * STRIDE + m + 1
+        row_at(plant.machine_speed[m], plant.machine_speed_count[m], plant.machine_loss[m], plant.machine_torque_count[m],
+               w, bench.loss_row[m])
+        bench.limit[m + 1] = at(plant.machine_limit_speed[m], plant.machine_limit_count[m], plant.machine_peak[m], w)
+    return OK
+
+
+@compiled
+def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alpha: float, auxiliary_W: float) -> Cut:
+    """The plant at these speeds, wheel acceleration alpha set; ``code`` tells whether the speeds are possible."""
+    code = _set_speeds(plant, bench, t, ww, f)
+    first, bits = plant.first_pattern[t], plant.bits[t]
+    bench.x[:] = 0.0
+    bench.x[bench.x.size - 1] = alpha
+    return Cut(bench.x, bench.out, bench.speed, bench.mesh_speed, bench.limit, bench.loss_row, bench.fuel_row, bench.pattern,
+               plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
+               plant.torque_map[first:first + (1 << bits)], plant.bit_mesh[t, :bits], plant.inner_source[t, :plant.inner_count[t]],
+               plant.engine_mode[t], auxiliary_W + plant.hold_W[t], plant.battery_gives_W, plant.battery_takes_W, code)
+
+
+@compiled
+def set_torques(cut: Cut) -> bool:
+    """Every torque for the inputs in ``cut.x``; False when no directions of power flow agree with themselves."""
+    sources = cut.speed.size
+    width = cut.x.size
+    pattern = cut.pattern[0]
+    settled = False
+    for _ in range(12):
+        flips = 0
+        for b in range(cut.bit_mesh.size):
+            g = cut.bit_mesh[b]
+            load = 0.0
+            for i in range(width):
+                load += cut.maps[pattern, sources + 1 + g, i] * cut.x[i]
+            cut.out[sources + 1 + g] = load
+            flow = load * cut.mesh_speed[g]
+            forward = (pattern >> b) & 1
+            if (flow < 0.0 and forward == 0) or (flow > 0.0 and forward == 1):
+                flips |= 1 << b
+        if flips == 0:
+            settled = True
+            break
+        pattern ^= flips
+    cut.pattern[0] = pattern
+    for s in range(sources + 1):
+        torque = 0.0
+        for i in range(width):
+            torque += cut.maps[pattern, s, i] * cut.x[i]
+        cut.out[s] = torque
+    return settled
+
+
+@compiled
+def machine_loss(cut: Cut, m: int, torque: float) -> float:
+    """Loss of machine m with inverter at the speed cut [W]; negative speeds mirror the map."""
+    T = torque if cut.speed[m + 1] >= 0.0 else -torque
+    return at(cut.torque_axis[m], cut.torque_count[m], cut.loss_row[m], T)
+
+
+@compiled
+def terminal_power(cut: Cut) -> tuple[float, int]:
+    """Battery terminal power for the inputs in ``cut.x``, and OK or the limit that is broken (power then inf)."""
+    if not set_torques(cut):
+        return math.inf, UNSETTLED * STRIDE
+    if cut.mode == COUPLED:
+        if cut.out[0] > cut.limit[0] * (1.0 + SLACK):
+            return math.inf, ENGINE_TORQUE * STRIDE
+        if cut.out[0] < -SLACK:
+            return math.inf, ENGINE_DRIVEN * STRIDE
+    P = cut.base_W
+    for m in range(cut.loss_row.shape[0]):
+        T = cut.out[m + 1]
+        if abs(T) > cut.limit[m + 1] * (1.0 + SLACK) + SLACK:
+            return math.inf, MACHINE_TORQUE * STRIDE + m + 1
+        P += T * cut.speed[m + 1] + machine_loss(cut, m, T)
+    if P > cut.gives_W * (1.0 + SLACK):
+        return math.inf, BATTERY_GIVES * STRIDE
+    if P < -cut.takes_W * (1.0 + SLACK):
+        return math.inf, BATTERY_TAKES * STRIDE
+    return P, OK
+
+
+@compiled
+def fuel_rate(cut: Cut) -> float:
+    """Fuel rate at the engine speed cut and the torque set [g/s]; nothing when stopped."""
+    if cut.mode == STOPPED:
+        return 0.0
+    return at(cut.fuel_axis, cut.fuel_axis.size, cut.fuel_row, cut.out[0] if cut.mode == COUPLED else 0.0)
+
+
+@compiled
+def free_range(plant: PlantArrays, t: int, ww: float) -> tuple[float, float]:
+    """Range of the free engine speed in which no machine is too fast at this wheel speed (empty: low > high)."""
+    low, high = plant.free_low[t], plant.free_high[t]
+    if plant.has_free[t]:
+        for m in range(plant.machine_max.size):
+            a, b, top = plant.source_wheel[t, m + 1] * ww, plant.source_free[t, m + 1], plant.machine_max[m]
+            if b > 0.0:
+                low, high = max(low, (-top - a) / b), min(high, (top - a) / b)
+            elif b < 0.0:
+                low, high = max(low, (top - a) / b), min(high, (-top - a) / b)
+    return low, high
