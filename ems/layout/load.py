@@ -116,12 +116,12 @@ class _Components:
 
     def load(self, loader: Callable[..., Part], word: object, key: str) -> Part | None:
         """The component; None when it is missing (told elsewhere) or wrong (told in ``mistakes``)."""
+        if not isinstance(word, str | Mapping) or word == "":
+            return None
         overrides: Mapping[str, object] | None = None
         if isinstance(word, Mapping) and BASED_ON in word:
             overrides = {k: v for k, v in word.items() if k != BASED_ON}
             word = word[BASED_ON]
-        if not isinstance(word, str | Mapping) or not word:
-            return None
         try:
             return loader(word, where=self.where, key=key, beside=self.beside, overrides=overrides)
         except InputError as error:

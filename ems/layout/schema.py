@@ -10,7 +10,16 @@ import re
 from fractions import Fraction
 from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    StrictBool,
+    model_validator,
+)
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
@@ -111,7 +120,7 @@ class EngineTable(Table):
     """The combustion engine."""
 
     shaft: Name = quantity("shaft that the engine turns", "-")
-    map: Component = quantity("engine map: short name, path, or a table", "-")
+    map: Component = quantity("engine map: short name, path, or table (based_on = ..., and what differs)", "-")
     started_by: Name | None = quantity(
         "machine that cranks the engine; without it the engine's own starter", "-", default=None
     )
@@ -124,7 +133,7 @@ class MachineTable(Table):
     """An electric machine with its inverter."""
 
     shaft: Name = quantity("shaft that the machine turns", "-")
-    map: Component = quantity("machine map: short name, path, or a table", "-")
+    map: Component = quantity("machine map: short name, path, or table (based_on = ..., and what differs)", "-")
     rating_kW: Number | None = quantity(
         "peak power the map is scaled to; without it the map as it is", "kW", default=None, gt=0, le=2000
     )
@@ -214,7 +223,7 @@ class ShifterTable(Table):
     positions: Annotated[dict[Name, Name], Some] = quantity(
         "shaft that each named position joins to the hub", "-"
     )
-    neutral: bool = quantity("whether it also has a position that joins nothing", "-", default=True)
+    neutral: StrictBool = quantity("whether it also has a position that joins nothing", "-", default=True)
     hold_W: Number = _hold()
 
     @model_validator(mode="after")
@@ -253,8 +262,8 @@ class LayoutFile(Table):
 
     name: Word = quantity("name of the layout in one line", "-")
     summary: str = quantity("what it is, in a sentence or two", "-", default="")
-    vehicle: Component = quantity("vehicle: short name, path, or a table", "-")
-    battery: Component = quantity("battery: short name, path, or a table", "-")
+    vehicle: Component = quantity("vehicle: short name, path, or table (based_on = ..., and what differs)", "-")
+    battery: Component = quantity("battery: short name, path, or table (based_on = ..., and what differs)", "-")
     engine: EngineTable = quantity("the engine", "-")
     machines: dict[Name, MachineTable] = quantity("the electric machines by name", "-", default_factory=dict)
     gears: dict[Name, GearTable] = quantity("the gear pairs by name", "-", default_factory=dict)
