@@ -29,7 +29,7 @@ def _show_layouts(run: common.Run) -> None:
         (row["name"], row["title"], row["engine_kW"], _machines(row), row["vehicle"], row["actuator_states"])
         for row in rows
     ]
-    headings = ("layout", "what it is", ">engine kW", "machines kW", "vehicle", ">actuator states")
+    headings = ("layout", "what it is", ">engine kW", "machines kW", "vehicle", ">states")
     run.finish({"layouts": rows}, [table(headings, shown), "`ems new NAME FILE` copies one for you to change."])
 
 
