@@ -15,7 +15,8 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[object]], *, title: s
     from rich.table import Table
     from rich.text import Text
 
-    made = Table(box=SIMPLE_HEAD, title=title, title_justify="left", pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
+    made = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, show_edge=False,
+                 padding=(0, 1, 0, 0))
     for heading in headings:
         made.add_column(heading.lstrip(">"), justify="right" if heading.startswith(">") else "left", overflow="fold")
     for row in rows:
