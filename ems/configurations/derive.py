@@ -40,7 +40,7 @@ def derive(layout: Layout) -> Derivation:
     for state in states:
         mechanism = _Mechanism(layout, state)
         if mechanism.wheels_locked:
-            tie_ups.append(Interlock(state, "locks the wheels: two ratios at once"))
+            tie_ups.append(Interlock(state, mechanism.lock_reason()))
             continue
         notes += mechanism.notes()
         for engine in EngineState:
@@ -48,9 +48,7 @@ def derive(layout: Layout) -> Derivation:
             if configuration is not None:
                 found.setdefault(_statics(configuration, mechanism), []).append(configuration)
     if not found:
-        raise InputError([Mistake(_name(layout), "clutches, brakes, shifters, gears",
-                                  f"all {len(states)} actuator states lock the wheels",
-                                  "at least one state in which the wheels can turn")])
+        raise InputError([_nothing_usable(layout, len(states), len(tie_ups))])
     merged = tuple(_merge(group) for group in found.values())
     derivation = Derivation(merged, tuple(tie_ups), tuple(notes), len(states))
     return _without_forbidden(layout, derivation)
@@ -60,9 +58,23 @@ def _name(layout: Layout) -> str:
     return layout.path.name if layout.path else layout.name
 
 
+def _nothing_usable(layout: Layout, states: int, tie_ups: int) -> Mistake:
+    key = "clutches, brakes, shifters, gears"
+    if tie_ups == states:
+        return Mistake(_name(layout), key, f"all {states} actuator states lock the wheels",
+                       "at least one state in which the wheels can turn")
+    return Mistake(_name(layout), key, f"{tie_ups} of {states} actuator states lock the wheels; no other can be used "
+                   "at any car speed, engine stopped or running",
+                   "at least one state that keeps every speed limit at some car speed")
+
+
 def _statics(c: Configuration, mechanism: _Mechanism) -> object:
-    """What two actuator states must share to be one configuration: speeds, balances and the joints that carry load."""
-    return (c.engine, c.idling, c.wheel_driven, c.speed_map, c.balances, mechanism.loaded_meshes(c))
+    """What two actuator states must share to be one configuration.
+
+    Speeds of the sources and of every shaft with inertia or a speed limit, balances, and the joints that carry load.
+    """
+    return (c.engine, c.idling, c.wheel_driven, c.speed_map, mechanism.telling_shafts(c), c.balances,
+            mechanism.loaded_meshes(c))
 
 
 def _merge(group: list[Configuration]) -> Configuration:
@@ -115,10 +127,22 @@ class _Mechanism:
             if not any(vector[column] for vector in self.motions)
         ]
         if len(self.matrix) > rank(self.matrix):
-            out.append(Interlock(self.state, "redundant joints: how they share the torque cannot be told from the layout"))
+            out.append(Interlock(self.state, "redundant joints: the layout cannot tell how they share the torque"))
         if self._engine_follows_wheels():
             out.append(Interlock(self.state, "a stopped engine holds the wheels; usable with the engine running only"))
+        for engine in EngineState:
+            is_running = engine is EngineState.RUNNING
+            kept = self._kept(self._balances(is_running)[1], is_running)
+            out += [Interlock(self.state, f"{name} turns free of wheels and engine while it carries torque; "
+                              f"not searched with the engine {engine.value}") for name in self._free_machines(kept)]
         return out
+
+    def lock_reason(self) -> str:
+        """Why the wheels cannot turn."""
+        brakes = {b.name for b in self.layout.brakes}
+        if brakes & set(self.state.closed):
+            return "locks the wheels: what is engaged leaves them no motion"
+        return "locks the wheels: two ratios at once"
 
     def _engine_follows_wheels(self) -> bool:
         """The engine's speed is a fixed non-zero multiple of the wheels'."""
@@ -148,13 +172,12 @@ class _Mechanism:
             return None                                     # a stopped engine would hold the wheels
         balances, groups = self._balances(running)
         wheel = len(self.sources)
-        engine_group: set[int] = next((g for g in groups if 0 in g), set())
-        wheel_group: set[int] = next((g for g in groups if wheel in g), set())
-        kept = sorted((engine_group if running else set()) | wheel_group)
+        engine_group, wheel_group = self._group(groups, 0), self._group(groups, wheel)
+        kept = self._kept(groups, running)
         free = running and engine_column in self.pivots
         idling = running and not engine_group
-        if running and free and len(engine_group) > 0 and self._other_free_speed(kept):
-            return None                                     # two free speeds at once: told in the guide, not searched
+        if self._free_machines(kept):
+            return None                                     # a free speed beside the engine's: a note says so
         zero = Fraction(0)
         speed = {c: self._speed(c) for c in range(self.width)}
         if not free:
@@ -186,12 +209,20 @@ class _Mechanism:
         basis = null_space(rows, width)
         return basis, connected(basis, width)
 
-    def _other_free_speed(self, kept: list[int]) -> bool:
-        """A machine that can carry torque turns at a speed set neither by the wheels nor by the engine."""
+    @staticmethod
+    def _group(groups: list[set[int]], member: int) -> set[int]:
+        return next((g for g in groups if member in g), set())
+
+    def _kept(self, groups: list[set[int]], running: bool) -> list[int]:
+        """Sources (and the wheels) linked to the wheels or to a running engine; others only turn each other."""
+        return sorted((self._group(groups, 0) if running else set()) | self._group(groups, len(self.sources)))
+
+    def _free_machines(self, kept: list[int]) -> list[str]:
+        """Machines that can carry torque at a speed set neither by the wheels nor by the engine."""
         others = [v for v, p in zip(self.motions, self.pivots, strict=True)
                   if p not in (self.wheel, self.source_columns[0])]
-        columns = [self.source_columns[j] for j in kept if j < len(self.sources)]
-        return any(v[c] for v in others for c in columns)
+        return [self.sources[j] for j in kept
+                if j < len(self.sources) and any(v[self.source_columns[j]] for v in others)]
 
     def _kind(self, running: bool, engine_group: set[int], wheel_group: set[int]) -> Kind:
         wheel = len(self.sources)
@@ -213,10 +244,16 @@ class _Mechanism:
         return len(balances) - (1 if reaches else 0)
 
     def _hold_W(self) -> float:
-        hold = {c.name: c.hold_W for c in (*self.layout.clutches, *self.layout.brakes)}
+        hold = {c.name: c.hold_W for c in self.layout.clutches} | {b.name: b.hold_W for b in self.layout.brakes}
         shifters = {s.name: s.hold_W for s in self.layout.shifters}
         engaged = sum(hold[name] for name in self.state.closed)
         return math.fsum([engaged, *(shifters[name] for name, position in self.state.shifters if position is not None)])
+
+    def telling_shafts(self, c: Configuration) -> tuple[tuple[Fraction, Fraction], ...]:
+        """Speeds of the shafts that have an inertia or a speed limit of their own."""
+        own = self.layout.shaft_properties
+        return tuple(speed for name, speed in zip(self.layout.shafts, c.shaft_map, strict=False)
+                     if name in own and (own[name].inertia_kgm2 or own[name].max_rad_s is not None))
 
     def loaded_meshes(self, c: Configuration) -> tuple[str, ...]:
         """Lossy joints that carry torque in some balance of the configuration."""

@@ -168,6 +168,7 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
     code = _set_speeds(plant, bench, t, ww, f)
     first, bits = plant.first_pattern[t], plant.bits[t]
     bench.x[:] = 0.0
+    bench.out[:] = 0.0
     bench.x[bench.x.size - 1] = alpha
     return Cut(bench.x, bench.out, bench.speed, bench.mesh_speed, bench.limit, bench.loss_row, bench.fuel_row, bench.pattern,
                plant.machine_torque, plant.machine_torque_count, plant.engine_torque,

@@ -1,4 +1,4 @@
-"""Static torque balance of a configuration, with mesh losses, as one matrix for each pattern of power-flow directions."""
+"""Static torque balance of a configuration, with mesh losses: one matrix for each pattern of power-flow directions."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ class TorqueMaps:
     inner : machines (1.. in source order) whose torque is a free choice
     loaded : lossy joints (0..G-1) that carry load, one bit of the pattern each, lowest first
     matrices : (2^bits, S + 1 + G, 3 + inner) from (wheel torque, engine torque, inner torques, wheel acceleration) to
-               (source torques, wheel torque, loads of the lossy joints); bit set: power enters the mesh at its first member
-    kinetic_wheel, kinetic_free : rotating power is acceleration * (kinetic_wheel * wheel speed + kinetic_free * free speed)
+               (source torques, wheel torque, loads of the lossy joints); bit set: power enters at the first member
+    kinetic_wheel, kinetic_free : rotating power = acceleration * (kinetic_wheel * wheel + kinetic_free * free speed)
     """
 
     engine_free: bool
@@ -61,18 +61,22 @@ class _Balance:
         self.lossy = {j.name: g for g, j in enumerate(lossy_joints(layout))}
 
     def _roles(self) -> tuple[list[int], list[int]]:
-        """Sources whose torque is a free choice, and those the balance then determines."""
+        """Sources whose torque is a free choice, and those the balance then determines.
+
+        A machine that no static balance holds still brings its own rotor to speed: the engine at rest on a planetary
+        set takes no torque, so its torque too is determined, and it is zero unless the wheels accelerate.
+        """
         c, wheel = self.c, len(self.c.sources)
         rating = [0.0, *(m.machine.rated_power_W for m in self.layout.machines)]
         machines = sorted(range(1, wheel), key=lambda j: (rating[j], j))
         _, pivots = reduced_rows(c.balances, [wheel, 0, *machines])
         active = [c.sources.index(name) for name in c.active]
         given = sorted(j for j in pivots if j != wheel)
-        return given, [j for j in active if j not in given]
+        return given, [j for j in range(wheel) if j not in given and (j in active or j != 0)]
 
     def _shaft_of(self, source: int) -> int:
-        uses = (self.layout.engine, *self.layout.machines)
-        return self.column[uses[source].shaft]
+        shafts = [self.layout.engine.shaft, *(m.shaft for m in self.layout.machines)]
+        return self.column[shafts[source]]
 
     def _inertia(self) -> Array:
         inertia = np.zeros(len(self.shafts))
@@ -84,7 +88,7 @@ class _Balance:
         return inertia
 
     def _joint_columns(self, forward: dict[str, bool]) -> Array:
-        """(shafts, joints) torque on each shaft per unit load; a mesh hands on only its efficiency to the driven member."""
+        """(shafts, joints) torque on each shaft per unit load; the driven member gets the efficiency's share."""
         columns = np.zeros((len(self.shafts), len(self.joints)))
         for r, joint in enumerate(self.joints):
             terms = [(self.column[shaft], float(coefficient)) for shaft, coefficient in joint.terms]
@@ -154,8 +158,8 @@ class _Balance:
 def _lossy_terms(terms: list[tuple[int, float]], efficiency: float, forward: bool) -> list[tuple[int, float]]:
     """Torques per unit load when power enters at the first member (or the second): the other one gets its share.
 
-    terms : (shaft, coefficient) of a gear pair, or of sun, ring and carrier. The carrier takes the reaction, so that the
-    torques of a planetary set still add up to nothing.
+    terms : (shaft, coefficient) of a gear pair, or of sun, ring and carrier. The carrier takes the reaction, so that
+    the torques of a planetary set still add up to nothing.
     """
     (a, first), (b, second), *carrier = terms
     first, second = (first, second * efficiency) if forward else (first * efficiency, second)
