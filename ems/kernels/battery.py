@@ -1,7 +1,8 @@
-"""Battery of an open-circuit voltage behind a resistance (Guzzella & Sciarretta, Vehicle Propulsion Systems, ch. 4; from memory).
+"""Battery: an open-circuit voltage behind a resistance.
 
-P = V I - R I^2 at the terminals and p = V I inside give p = 2 P / (1 + sqrt(1 - 4 P x)) with x = R / V^2. In stored energy e
-(de = -p dt) the state of charge is not needed: V^2 is piecewise linear in e where V is piecewise linear in charge.
+Guzzella & Sciarretta, Vehicle Propulsion Systems, ch. 4; from memory.
+P = V I - R I^2 at the terminals and p = V I inside give p = 2 P / (1 + sqrt(1 - 4 P x)) with x = R / V^2. In stored
+energy e (de = -p dt) the state of charge is not needed: V^2 is piecewise linear in e where V is so in charge.
 """
 
 from __future__ import annotations

@@ -38,7 +38,7 @@ def inner_range(cut: Cut, i: int) -> tuple[float, float]:
 def _inner_line(cut: Cut, i: int, points: int, steps: int) -> float:
     """Least terminal power over inner torque i, the others fixed; leaves the best choice in ``cut.x``.
 
-    An even scan (and no torque at all), then golden section around the best: one loop, so that the plant is compiled in once.
+    An even scan (and no torque at all), then golden section around the best: one loop, to compile the plant in once.
     """
     column = 2 + i
     low, high = inner_range(cut, i)
@@ -83,7 +83,7 @@ def _inner_line(cut: Cut, i: int, points: int, steps: int) -> float:
 
 @compiled
 def best_division(cut: Cut, Tw: float, Te: float, points: int, steps: int) -> float:
-    """Least terminal power at wheel torque Tw and engine torque Te (inf: none); inputs and torques are left in the cut."""
+    """Least terminal power at wheel torque Tw and engine torque Te (inf: none); inputs and torques stay in the cut."""
     cut.x[0], cut.x[1] = Tw, Te
     count = cut.inner_source.size
     if count > 0:

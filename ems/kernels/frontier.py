@@ -1,8 +1,9 @@
-"""Frontiers: of all choices of a configuration in a second, the points that nothing beats in both fuel and battery power.
+"""Frontiers: of all choices of a configuration in a second, the points that nothing beats in fuel and battery power.
 
-A candidate is (fuel rate, terminal power, choice) with choice = (free engine speed, wheel torque, engine torque, inner torques).
-While braking the way from full regeneration to friction brakes alone is kept too, although full regeneration dominates it: a
-full battery must not make a trip infeasible. Around given slopes (grams a joule) the supporting points are sought continuously.
+A candidate is (fuel rate, terminal power, choice); choice = (free engine speed, wheel torque, engine torque, inner
+torques). While braking the way from full regeneration to friction brakes alone is kept too, although full regeneration
+dominates it: a full battery must not make a trip infeasible. Around given slopes (grams a joule) the supporting points
+are sought continuously.
 """
 
 from __future__ import annotations
@@ -16,7 +17,18 @@ import numpy as np
 from ems.kernels.battery import electrochemical
 from ems.kernels.box import GOLDEN, best_division
 from ems.kernels.jit import compiled, compiled_parallel
-from ems.kernels.plant import COUPLED, OK, Bench, Cut, PlantArrays, free_range, fuel_rate, make_bench, make_cut, terminal_power
+from ems.kernels.plant import (
+    COUPLED,
+    OK,
+    Bench,
+    Cut,
+    PlantArrays,
+    free_range,
+    fuel_rate,
+    make_bench,
+    make_cut,
+    terminal_power,
+)
 
 
 class Grid(NamedTuple):
@@ -32,7 +44,7 @@ class Grid(NamedTuple):
 
 
 class Demands(NamedTuple):
-    """Distinct demands: wheel speed [rad/s], wheel acceleration [rad/s2], wheel torque [N m], auxiliaries [W]; each (U,)."""
+    """Distinct demands: wheel speed [rad/s], acceleration [rad/s2] and torque [N m], auxiliaries [W]; each (U,)."""
 
     wheel_speed: Any
     wheel_acceleration: Any
@@ -52,7 +64,7 @@ class Moment(NamedTuple):
 
 
 class Candidates(NamedTuple):
-    """Scratch list of candidates: fuel, power (n,), choice (n, 3 + I), friction: kept although dominated (n,), count (1,)."""
+    """Scratch list: fuel, power (n,), choice (n, 3 + I), friction: kept although dominated (n,), count (1,)."""
 
     fuel: Any
     power: Any
@@ -62,7 +74,7 @@ class Candidates(NamedTuple):
 
 
 class Frontiers(NamedTuple):
-    """Padded frontiers of R rows, J points: fuel [g/s], power [W], choice (R, J, 3 + I), and how many points each row has."""
+    """Padded frontiers of R rows, J points: fuel [g/s], power [W], choice (R, J, 3 + I), count of points (R,)."""
 
     fuel: Any
     power: Any
@@ -90,10 +102,10 @@ def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Cand
 
 @compiled
 def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> None:
-    """Candidates while braking: engine without torque, from the most the machines can take to the friction brakes alone.
+    """Candidates while braking: engine without torque, from the most the machines take to the friction brakes alone.
 
-    One loop in stages: bisection for the largest share the machines can take, golden section for the share that gives most
-    electricity (not always the largest), then an even ladder of shares down to none.
+    One loop in stages: bisection for the largest share the machines can take, golden section for the share that gives
+    most electricity (not always the largest), then an even ladder of shares down to none.
     """
     low, high, most = -1.0, 1.0, -1.0
     a = b = c = P_c = 0.0
@@ -137,7 +149,7 @@ def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> 
 
 @compiled
 def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, grid: Grid) -> float:
-    """Engine torque near Te of least fuel + slope * electrochemical power, by golden section; leaves it set in the cut."""
+    """Engine torque near Te of least fuel + slope * electrochemical power, by golden section; left set in the cut."""
     a, b = max(0.0, Te - wide), min(cut.limit[0], Te + wide)
     best, least = Te, math.inf
     c, d, cost_c, cost_d = Te, Te, math.inf, math.inf
@@ -172,7 +184,8 @@ def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, 
 
 
 @compiled
-def _cost_at_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, slope: float, grid: Grid) -> float:
+def _cost_at_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, slope: float,
+                   grid: Grid) -> float:
     """Fuel rate plus slope times electrochemical power at free speed f and engine torque Te (inf: not possible)."""
     cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
     if cut.code != OK:
@@ -182,9 +195,9 @@ def _cost_at_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: 
 
 
 @compiled
-def _golden_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, low: float, high: float, slope: float,
-                  grid: Grid) -> float:
-    """Free speed in [low, high] of least fuel + slope * electrochemical power at engine torque Te, by golden section."""
+def _golden_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, low: float, high: float,
+                  slope: float, grid: Grid) -> float:
+    """Free speed in [low, high] of least fuel + slope * electrochemical power at torque Te, by golden section."""
     a, b = low, high
     best, least = f, math.inf
     c, d, cost_c, cost_d = f, f, math.inf, math.inf
@@ -323,8 +336,8 @@ def _copy(found: Candidates, i: int, row: int, j: int, out: Frontiers) -> None:
 
 
 @compiled_parallel
-def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_table: Any, slopes: Any, x: float, grid: Grid,
-                    out: Frontiers) -> None:
+def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_table: Any, slopes: Any, x: float,
+                    grid: Grid, out: Frontiers) -> None:
     """Frontiers of R (demand, table) pairs, parallel over rows.
 
     row_demand, row_table : (R,) which demand and which table each row is

@@ -1,7 +1,7 @@
 """One place that decides how kernels are compiled and where the machine code is kept.
 
-Numba's own cache does not notice an edit in another file than the kernel's. The cache folder therefore carries a digest of all
-kernel sources and of the numba version; when no folder can be written, kernels are compiled anew in each process.
+Numba's own cache does not notice an edit in another file than the kernel's. The cache folder therefore carries a digest
+of all kernel sources and of the numba version; when no folder can be written, each process compiles them anew.
 """
 
 from __future__ import annotations
@@ -42,16 +42,16 @@ def _cache_folder() -> Path | None:
 
 CACHE_FOLDER = _cache_folder()
 if CACHE_FOLDER is not None:
-    numba.config.CACHE_DIR = str(CACHE_FOLDER)
+    numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
 
 
 def compiled(function: Function) -> Function:
     """Compile a kernel for one thread."""
-    kernel: Function = numba.njit(cache=CACHE_FOLDER is not None, error_model="numpy")(function)
+    kernel: Any = numba.njit(cache=CACHE_FOLDER is not None, error_model="numpy")(function)
     return kernel
 
 
 def compiled_parallel(function: Function) -> Function:
     """Compile a kernel whose ``prange`` loops run on all threads."""
-    kernel: Function = numba.njit(cache=CACHE_FOLDER is not None, error_model="numpy", parallel=True)(function)
+    kernel: Any = numba.njit(cache=CACHE_FOLDER is not None, error_model="numpy", parallel=True)(function)
     return kernel

@@ -1,7 +1,7 @@
 """One evaluation of the plant: from a choice to fuel rate, battery terminal power and every torque.
 
-Torques follow from static balance with mesh losses at the driven member. For a given set of power-flow directions the balance
-is linear; ``torque_map`` holds one matrix a *pattern* of directions, and the pattern is found as a fixed point.
+Torques follow from static balance with mesh losses at the driven member. For a given set of power-flow directions the
+balance is linear; ``torque_map`` holds one matrix a *pattern* of directions, and the pattern is found as a fixed point.
 """
 
 from __future__ import annotations
@@ -24,17 +24,17 @@ SLACK = 1e-9                        # relative, on every limit
 
 
 class PlantArrays(NamedTuple):
-    """Everything a choice is judged by. T tables, S sources (engine first), M = S - 1 machines, G lossy joints, I inner torques.
+    """What a choice is judged by: T tables, S sources, engine first, M = S - 1 machines, G lossy joints, I inner torques.
 
     engine_mode : (T,) STOPPED, COUPLED or IDLING       engine_free : (T,) engine torque is a free choice
     wheel_driven : (T,)                                  has_free : (T,) engine speed is a free choice
     free_low, free_high : (T,) range of the free engine speed [rad/s]
-    source_wheel, source_free : (T, S) speeds per wheel speed and per free speed; mesh_wheel, mesh_free : (T, G) likewise
+    source_wheel, source_free : (T, S) speeds per wheel speed and per free speed; mesh_wheel, mesh_free : (T, G) alike
     kinetic_wheel, kinetic_free : (T,) rotating kinetic energy grows at alpha * (kinetic_wheel * w + kinetic_free * f)
     mesh_loss : (G,) 1 - efficiency; bits : (T,), bit_mesh : (T, B) meshes that carry load; first_pattern : (T,)
     torque_map : (patterns, S + 1 + G, 3 + I) from (wheel torque, engine torque, inner torques, wheel acceleration)
                  to (source torques, wheel torque, mesh loads)
-    inner_count : (T,), inner_source : (T, I) machines whose torque is a free choice; partner : (T,) a determined machine or -1
+    inner_count : (T,), inner_source : (T, I) machines whose torque is a free choice
     hold_W : (T,)
     engine_* and machine_* : maps on their grids, machines padded to a common size with their own counts
     battery_gives_W, battery_takes_W : terminal power limits, both positive
@@ -94,14 +94,15 @@ class Bench(NamedTuple):
 
 
 class Cut(NamedTuple):
-    """The plant cut at one table, wheel speed and free speed: all that a torque choice is judged by (small, so cheap to pass).
+    """The plant cut at one table, wheel speed and free speed: all a torque choice is judged by (small, cheap to pass).
 
     x : (3 + I,) inputs of the torque map; out : (S + 1 + G,) its outputs; speed : (S,); mesh_speed : (G,)
-    limit : (S,) largest torque at this speed; loss_row : (M, Q) machine losses at this speed; fuel_row : (Qe,) fuel rates
+    limit : (S,) largest torque, loss_row : (M, Q) machine losses, fuel_row : (Qe,) fuel rates, all at this speed
     torque_axis, torque_count : (M, Q), (M,) of ``loss_row``; fuel_axis : (Qe,) of ``fuel_row``
     maps : (patterns, S + 1 + G, 3 + I); bit_mesh : (bits,) loaded meshes; inner_source : (inner,)
     pattern : (1,) last pattern of directions, a good first guess for the next
-    mode : STOPPED, COUPLED, IDLING; base_W : auxiliaries and hold power; gives_W, takes_W : limits; code : limit broken, or OK
+    mode : STOPPED, COUPLED, IDLING; base_W : auxiliaries and hold power; gives_W, takes_W : limits
+    code : limit broken, or OK
     """
 
     x: Any
@@ -137,7 +138,7 @@ def make_bench(plant: PlantArrays) -> Bench:
 
 @compiled
 def _set_speeds(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float) -> int:
-    """Speeds of all sources and meshes, and the maps at these speeds, into the bench. Returns OK or the limit broken."""
+    """Speeds of all sources and meshes, and the maps at these speeds, into the bench. OK, or the limit broken."""
     sources = plant.source_wheel.shape[1]
     for s in range(sources):
         bench.speed[s] = plant.source_wheel[t, s] * ww + plant.source_free[t, s] * f
@@ -150,14 +151,15 @@ def _set_speeds(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float) -
             return ENGINE_SLOW * STRIDE
         if w > plant.engine_max * (1.0 + SLACK):
             return ENGINE_FAST * STRIDE
-        row_at(plant.engine_speed, plant.engine_speed.size, plant.engine_fuel, plant.engine_torque.size, w, bench.fuel_row)
+        row_at(plant.engine_speed, plant.engine_speed.size, plant.engine_fuel, plant.engine_torque.size, w,
+               bench.fuel_row)
         bench.limit[0] = at(plant.engine_limit_speed, plant.engine_limit_speed.size, plant.engine_full_load, w)
     for m in range(sources - 1):
         w = abs(bench.speed[m + 1])
         if w > plant.machine_max[m] * (1.0 + SLACK):
             return MACHINE_SPEED * STRIDE + m + 1
-        row_at(plant.machine_speed[m], plant.machine_speed_count[m], plant.machine_loss[m], plant.machine_torque_count[m],
-               w, bench.loss_row[m])
+        row_at(plant.machine_speed[m], plant.machine_speed_count[m], plant.machine_loss[m],
+               plant.machine_torque_count[m], w, bench.loss_row[m])
         bench.limit[m + 1] = at(plant.machine_limit_speed[m], plant.machine_limit_count[m], plant.machine_peak[m], w)
     return OK
 
@@ -170,9 +172,10 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
     bench.x[:] = 0.0
     bench.out[:] = 0.0
     bench.x[bench.x.size - 1] = alpha
-    return Cut(bench.x, bench.out, bench.speed, bench.mesh_speed, bench.limit, bench.loss_row, bench.fuel_row, bench.pattern,
-               plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
-               plant.torque_map[first:first + (1 << bits)], plant.bit_mesh[t, :bits], plant.inner_source[t, :plant.inner_count[t]],
+    return Cut(bench.x, bench.out, bench.speed, bench.mesh_speed, bench.limit, bench.loss_row, bench.fuel_row,
+               bench.pattern, plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
+               plant.torque_map[first:first + (1 << bits)], plant.bit_mesh[t, :bits],
+               plant.inner_source[t, :plant.inner_count[t]],
                plant.engine_mode[t], auxiliary_W + plant.hold_W[t], plant.battery_gives_W, plant.battery_takes_W, code)
 
 

@@ -1,8 +1,9 @@
 """What it costs to pass from one node to another at a given wheel speed, rotor by rotor.
 
-Machines synchronise their own rotors, over an efficiency in either direction. The engine is cranked from rest; between two
-fixed ratios the engaging clutch slips (half J dw^2 lost, the rest exchanged with the driveline); where a machine holds the
-engine (series, power split) that machine synchronises it. The battery pays, at its efficiency for a nominal pulse.
+Machines synchronise their own rotors, over an efficiency in either direction. The engine is cranked from rest; between
+two fixed ratios the engaging clutch slips (half J dw^2 lost, the rest exchanged with the driveline); where a machine
+holds the engine (series, power split) that machine synchronises it. The battery pays, at its efficiency for a nominal
+pulse.
 """
 
 from __future__ import annotations
@@ -41,8 +42,11 @@ class NodeArrays(NamedTuple):
 
 
 class Exchange(NamedTuple):
-    """Energies of one transition [J]: from the battery's store, at its terminals, lost in machines, clutches and engine, and
-    gained by the rotors. stored = (stored - electric) lost in the battery + electric; electric = sum of the others."""
+    """Energies of one transition [J]: from the battery's store, at its terminals, lost in machines, clutches and
+    engine, and gained by the rotors.
+
+    stored = (stored - electric) lost in the battery + electric; electric = sum of the others.
+    """
 
     stored: float
     electric: float

@@ -1,0 +1,138 @@
+"""Certificate: a lower bound of the optimum of the tabulated problem, from values a_k(node) - lambda_k e.
+
+Any value that never exceeds stage cost plus next value, at every energy of the window, bounds the optimum from below at the
+start. The slopes lambda follow a good trajectory and may jump where the window binds; the bound is concave in the segment values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ems.kernels.sweep import HUGE, Window, arrive, chain, stage_over_window
+from ems.solve.problem import Problem
+from ems.types import Array, BoolArray, IntArray
+
+CELLS = 24
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bound:
+    """A lower bound and the affine values that prove it.
+
+    bound_g : lower bound of the optimum                      costate_g_J : (K + 1,) slopes
+    intercept_g : (K + 1, N + 1) a_k, energies from the target (last column from rest)
+    stage_g : (K, N) stage bounds        segments : (K + 1,) segment of each slope        values_g_J : slope of each segment at its end
+    gradient_J : d bound / d segment value
+    """
+
+    bound_g: float
+    costate_g_J: Array
+    intercept_g: Array
+    stage_g: Array
+    segments: IntArray
+    values_g_J: Array
+    gradient_J: Array
+
+
+def window_cells(problem: Problem) -> Window:
+    """The window cut into cells whose edges include the battery's knots, with bounds on how much R / V^2 bends inside."""
+    b = problem.plant.battery
+    even = np.linspace(b.low_J, b.high_J, CELLS + 1)
+    knots = b.energy_J[(b.energy_J > b.low_J) & (b.energy_J < b.high_J)]
+    edge = np.unique(np.concatenate([even, knots]))
+    battery = problem.plant.layout.battery
+    soc = battery.soc_at(edge)
+    v = np.interp(soc, battery.soc, battery.voltage_V)
+    first, second = 0.0, 0.0
+    resistances = {}
+    for name, knots_ohm in (("out", battery.resistance_discharge_ohm), ("in", battery.resistance_charge_ohm)):
+        r = np.interp(soc, battery.soc, knots_ohm)
+        resistances[name] = r / v**2
+        dv, dr = np.abs(np.diff(v) / np.diff(soc)), np.abs(np.diff(r) / np.diff(soc))
+        v_low, r_high = np.minimum(v[1:], v[:-1]), np.maximum(r[1:], r[:-1])
+        bend_1 = (dr / v_low**3 + 2 * r_high * dv / v_low**4) / b.capacity_As
+        bend_2 = (5 * dr * dv / v_low**5 + 8 * r_high * dv**2 / v_low**6) / b.capacity_As**2
+        share = np.diff(edge) ** 2 / 8
+        first, second = max(first, float((bend_1**2 * share).max())), max(second, float((bend_2 * share).max()))
+    return Window(edge - problem.target_J, resistances["out"], resistances["in"], first, second)
+
+
+def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArray, values_g_J: Array) -> Bound:
+    """Lower bound for given segment values; valid for any values that are not negative.
+
+    shape : (K + 1,) course of the costate inside a segment      segments : (K + 1,) segment number      values_g_J : (S,)
+    """
+    K, N = problem.alive.shape
+    slope = shape * values_g_J[segments]
+    stage, pick, where = np.empty((K, N)), np.empty((K, N), np.int64), np.empty((K, N))
+    stage_over_window(problem.points, window, slope, stage, pick, where)
+    value, follow = np.empty((K + 1, N + 1)), np.empty((K, N + 1), np.int64)
+    chain(stage, problem.changes, slope, value, follow)
+    start = problem.start_J - problem.target_J
+    bound = float(value[0, N] - slope[0] * start) if value[0, N] < HUGE else HUGE
+    gradient = _gradient(problem, slope, pick, where, follow, start) if bound < HUGE else np.zeros(K + 1)
+    per_segment = np.bincount(segments, weights=gradient * shape, minlength=values_g_J.size)
+    return Bound(bound, slope, value, stage, segments, values_g_J, per_segment)
+
+
+def _gradient(problem: Problem, slope: Array, pick: IntArray, where: Array, follow: IntArray, start: float) -> Array:
+    """(K + 1,) derivative of the bound by the slope at each time, along the schedule that attains it."""
+    K, N = pick.shape
+    gradient = np.zeros(K + 1)
+    b, low = problem.plant.battery, problem.target_J
+    a = N
+    from ems.kernels.sweep import internal_power
+
+    gradient[0] -= start
+    for k in range(K):
+        c = follow[k, a]
+        e, P = where[k, c], problem.points.power[pick[k, c]]
+        gradient[k] += e + problem.changes.stored[k, a, c]
+        gradient[k + 1] -= e - internal_power(b, e + low, P) * problem.points.dt[k]
+        a = c
+    return gradient
+
+
+def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Array, evaluations: int) -> Bound:
+    """The largest lower bound over the segment values: cutting planes in a box around the best so far (one value: bisection)."""
+    window = window_cells(problem)
+    best = lower_bound(problem, window, shape, segments, np.asarray(start_g_J, float))
+    tried = [best]
+    radius = 0.02 if best.values_g_J.size == 1 else 0.15
+    scale = max(float(np.mean(best.values_g_J)), 1e-12)
+    for _ in range(evaluations - 1):
+        values, promise = _proposal(tried, best, radius * scale)
+        if promise - best.bound_g < 1e-6 * abs(best.bound_g):
+            break
+        trial = lower_bound(problem, window, shape, segments, values)
+        tried.append(trial)
+        if trial.bound_g - best.bound_g < 0.3 * (promise - best.bound_g):
+            radius *= 0.5
+        if trial.bound_g > best.bound_g:
+            best = trial
+    return best
+
+
+def _proposal(tried: list[Bound], best: Bound, radius: float) -> tuple[Array, float]:
+    """Where the cutting planes promise most within the box, and how much."""
+    from scipy.optimize import linprog
+
+    size = best.values_g_J.size
+    scale = max(float(np.abs(best.values_g_J).max()), radius)
+    rows = np.array([np.append(-t.gradient_J * scale, 1.0) for t in tried])
+    right = np.array([t.bound_g - best.bound_g - t.gradient_J @ (t.values_g_J - best.values_g_J) for t in tried])
+    box = [(max(-best.values_g_J[i], -radius) / scale, radius / scale) for i in range(size)]
+    result = linprog(np.append(np.zeros(size), -1.0), A_ub=rows, b_ub=right, bounds=[*box, (None, None)], method="highs")
+    if not result.success:
+        return best.values_g_J, best.bound_g
+    return best.values_g_J + result.x[:size] * scale, best.bound_g - float(result.fun)
+
+
+def worth_a_look(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
+    """(K, N) nodes through which a trip can cost less than the bound plus ``slack_g``: rigorous where slack covers the optimum."""
+    through = np.empty(problem.alive.shape)
+    arrive(bound.stage_g, problem.changes, bound.costate_g_J, bound.intercept_g, through)
+    keep: BoolArray = through - bound.intercept_g[0, -1] <= slack_g
+    return keep

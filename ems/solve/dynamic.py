@@ -1,0 +1,72 @@
+"""Dynamic programming over battery energy and configuration, in a corridor, and the forward pass that drives its policy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ems.errors import RunError
+from ems.kernels.sweep import Corridor, drive, dynamic_programming, reachable
+from ems.solve.problem import Problem
+from ems.types import Array, IntArray
+
+PENALTY = 5.0       # costates by which missing the target or leaving the window is priced in the backward pass
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Driven:
+    """A trip driven through the tabulated problem.
+
+    node, point : (K,) schedule      energy_J : (K + 1,) stored energy      objective_g : fuel and prices
+    """
+
+    node: IntArray
+    point: IntArray
+    energy_J: Array
+    objective_g: float
+
+
+def full_corridor(problem: Problem, size: int, costate_g_J: float) -> Corridor:
+    """Nodes over the whole window, one of them on the target."""
+    low, high = problem.window_J
+    step = (high - low) / (size - 1)
+    K = problem.points.dt.size
+    return Corridor(np.full(K + 1, low), np.full(K + 1, step), size, low, high, problem.target_J,
+                    PENALTY * costate_g_J, 0.0, PENALTY * costate_g_J)
+
+
+def narrow_corridor(problem: Problem, low_J: Array, high_J: Array, size: int, costate_g_J: float) -> Corridor:
+    """Nodes between two courses of stored energy, clipped to the window."""
+    low, high = problem.window_J
+    lower, upper = np.clip(low_J, low, high), np.clip(high_J, low, high)
+    step = np.maximum((upper - lower) / (size - 1), 1e-6 * (high - low))
+    return Corridor(lower, step, size, low, high, problem.target_J, 2.0 * costate_g_J, 0.5 * costate_g_J, PENALTY * costate_g_J)
+
+
+def solve_dynamic(problem: Problem, corridor: Corridor) -> tuple[Driven, Array]:
+    """Backward and forward pass. Returns the trip and the values (K + 1, N + 1, I).
+
+    Raises ``RunError`` with the time at which charge leaves no choice any more.
+    """
+    K, N = problem.alive.shape
+    battery, points, changes = problem.plant.battery, problem.points, problem.changes
+    value = np.empty((K + 1, N + 1, corridor.size))
+    dynamic_programming(points, battery, changes, corridor, problem.alive, value)
+    reach = np.empty(K + 1)
+    reachable(points, battery, corridor.window_low, problem.target_J, reach)
+    node, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
+    stuck = drive(points, battery, changes, corridor, problem.alive, reach, value, problem.start_J, node, point, energy)
+    if stuck >= 0:
+        soc = float(problem.plant.layout.battery.soc_at(np.clip(energy[stuck], corridor.window_low, corridor.window_high)))
+        raise RunError(f"charge leaves no choice at {problem.tables.demand.time_s[stuck]:g} s (state of charge {soc:.3f})")
+    if energy[K] < problem.target_J - 1e-6 * (corridor.window_high - corridor.window_low):
+        reached = float(problem.plant.layout.battery.soc_at(energy[K]))
+        raise RunError(f"the charge asked for at the end is out of reach: {reached:.4f} at best by the policy found")
+    return Driven(node, point, energy, objective_g(problem, node, point)), value
+
+
+def objective_g(problem: Problem, node: IntArray, point: IntArray) -> float:
+    """Fuel, start fuel and prices of a schedule [g]."""
+    before = np.concatenate([[problem.alive.shape[1]], node[:-1]])
+    return float(np.sum(problem.points.fuel[point] * problem.points.dt) + np.sum(problem.changes.fixed[before, node]))

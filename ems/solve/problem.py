@@ -1,0 +1,78 @@
+"""The tabulated problem that costate, dynamic programming and certificate all solve."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ems.kernels.sweep import Changes, Points
+from ems.kernels.transitions import stored_energies
+from ems.plant.plant import Plant
+from ems.tables.build import Tables
+from ems.types import Array, BoolArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """Frontier points by interval and node, transition costs, battery, and where the trip starts and must end.
+
+    points : frontier points                           changes : transition costs
+    alive : (K, N) nodes that can still be part of an optimum
+    start_J, target_J : stored energy at the start, and at least to be had at the end [J]
+    """
+
+    tables: Tables
+    points: Points
+    changes: Changes
+    alive: BoolArray
+    start_J: float
+    target_J: float
+
+    @property
+    def plant(self) -> Plant:
+        """Plant the tables were made from."""
+        return self.tables.plant
+
+    @property
+    def window_J(self) -> tuple[float, float]:
+        """Usable window of stored energy [J]."""
+        return self.plant.battery.low_J, self.plant.battery.high_J
+
+
+def build_problem(tables: Tables, start_J: float, target_J: float, changes: Changes | None = None) -> Problem:
+    """The problem of a set of tables; ``changes`` may be handed on from an earlier problem on the same trip."""
+    count = tables.count[tables.demand_of]
+    points = Points(tables.first[tables.demand_of], count, tables.fuel_g_s, tables.power_W, tables.demand.dt_s)
+    return Problem(tables, points, changes or transition_costs(tables), count > 0, start_J, target_J)
+
+
+def transition_costs(tables: Tables) -> Changes:
+    """Costs of every change at the start of every interval."""
+    plant, demand = tables.plant, tables.demand
+    nodes = len(plant.nodes)
+    wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
+    stored = np.empty((wheel_speed.size, nodes + 1, nodes))
+    stored_energies(plant.transitions, wheel_speed, stored)
+    fuel, price = fixed_costs(plant)
+    return Changes(fuel + price, stored)
+
+
+def fixed_costs(plant: Plant) -> tuple[Array, Array]:
+    """(start fuel, shift and start price) of every change [g], (N + 1, N); the last row from rest."""
+    nodes = len(plant.nodes)
+    running = np.array([plant.transitions.engine_mode[n] != 0 for n in range(nodes)])
+    states = [plant.configuration(n).state for n in range(nodes)]
+    start = np.zeros((nodes + 1, nodes))
+    start[:nodes] = np.where(~running[:, None] & running[None, :], 1.0, 0.0)
+    start[nodes] = running
+    shift = np.zeros((nodes + 1, nodes))
+    shift[:nodes] = [[float(a != b) for b in states] for a in states]
+    layout = plant.layout
+    return start * plant.transitions.start_fuel, start * layout.start_price_g + shift * layout.shift_price_g
+
+
+def narrowed(problem: Problem, alive: BoolArray) -> Problem:
+    """The problem with fewer nodes alive."""
+    alive = alive & problem.alive
+    return replace(problem, alive=alive, points=problem.points._replace(count=np.where(alive, problem.points.count, 0)))
