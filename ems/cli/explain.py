@@ -1,0 +1,60 @@
+"""``ems explain``: why this configuration at this second."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ems.cli import common
+from ems.cli.case import Case, Loaded, case_options, recorded, solve
+from ems.errors import InputError, Mistake
+
+
+@click.command("explain")
+@click.argument("what", metavar="LAYOUT|DIR")
+@click.option("--at", "time_s", type=float, required=True, metavar="T", help="Second of the cycle.")
+@case_options
+@common.options(reads_layout=True)
+def command(
+    run: common.Run, what: str, time_s: float, cycle: str | None, charge: str | None, grid: int, lanes: int
+) -> None:
+    """Every configuration at second T of the optimum: what it would cost, or the limit that stops it.
+
+    LAYOUT is solved first; DIR is a folder of `ems optimum --out`, whose inputs are solved again.
+    """
+    given = Case(what, run.overrides, cycle, charge, grid, lanes)
+    loaded = _from_folder(given) if _is_folder(what) else given.load()
+    _check_time(time_s, loaded)
+    found = solve(run, loaded)
+
+    from ems.judge.explain import explain
+    from ems.output import plain
+    from ems.present.explain_text import explain_text
+
+    explanation = explain(found, time_s)
+    result = {"layout": found.layout.name, "cycle": found.cycle.name, **plain(explanation)}
+    run.finish(result, None if run.json else explain_text(explanation, found))
+
+
+def _is_folder(word: str) -> bool:
+    """Whether the word means a folder: a shipped layout's short name comes first."""
+    from ems import library
+
+    shipped = not library.is_path(word) and word.lower() in {n.lower() for n in library.names("layout")}
+    return not shipped and Path(word).expanduser().is_dir()
+
+
+def _from_folder(given: Case) -> Loaded:
+    """The case a folder records; options that would change it are wrong usage."""
+    if given != Case(given.layout):
+        raise click.UsageError("a folder brings its own inputs: leave out --cycle, --charge, --grid, --lanes and "
+                               "--set, or name the layout instead.", click.get_current_context())
+    return recorded(Path(given.layout).expanduser())
+
+
+def _check_time(time_s: float, loaded: Loaded) -> None:
+    first, end = float(loaded.cycle.time_s[0]), float(loaded.cycle.time_s[-1])
+    if not first <= time_s < end:
+        expected = f"a time of cycle {loaded.cycle.name}, from {first:g} s to before {end:g} s"
+        raise InputError([Mistake("--at", "", f"{time_s:g}", expected)])

@@ -1,0 +1,108 @@
+"""An optimum as a person reads it: the answer first, then where time and energy went, then what it is not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ems.present.text import bar, clock, columns, percent, times
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from ems.solve.optimum import Optimum
+
+NO_TYPE_APPROVAL = "A computed optimum, not a type-approval figure."
+ASSUMPTIONS = "Quasi-static in steps of a second, engine warm, the whole trip known beforehand."
+NAMES = {"engine": "engine heat", "meshes": "gear meshes", "clutches": "slipping clutches", "brakes": "friction brakes",
+         "air": "air drag", "tyres": "tyres and bearings", "auxiliaries": "auxiliaries"}
+
+
+def optimum_text(found: Optimum, *, cycle_given: bool = True, out: Path | None = None) -> list[RenderableType]:
+    """Everything ``ems optimum`` prints.
+
+    cycle_given : whether the user named the cycle; if not, the text says which one was taken
+    out : the folder of ``--out``, which then need not be recommended
+    """
+    return [
+        *_answer(found, cycle_given), "", *_mode_shares(found), "", *_energy(found), "",
+        f"{NO_TYPE_APPROVAL} {ASSUMPTIONS}", *_next_steps(found, out),
+    ]
+
+
+def _answer(found: Optimum, cycle_given: bool) -> list[RenderableType]:
+    from rich.text import Text
+
+    head = Text.assemble("Least fuel of ", (found.layout.name, "bold"), " on ", (found.cycle.name, "bold"),
+                         "" if cycle_given else " (no --cycle given, so this one)")
+    answer = Text.assemble(
+        "  ", (f"{found.fuel_l_per_100km:.3f} l/100 km", "bold green"),
+        f"   certified within {percent(found.gap_percent)}, tables within {percent(found.table_error_percent)}")
+    return [head, "", answer, "", columns(_facts(found), (False, False))]
+
+
+def _facts(found: Optimum) -> list[tuple[str, str]]:
+    above = 100.0 * (found.fuel_l_per_100km / found.floor_l_per_100km - 1.0) if found.floor_l_per_100km > 0.0 else 0.0
+    facts = [
+        ("CO2", f"{found.co2_g_per_km:.1f} g/km"),
+        ("fuel", f"{found.fuel_g:.2f} g over {found.distance_km:.2f} km in {clock(found.duration_s)}"),
+        ("charge", _charge(found)),
+        ("floor", f"{found.floor_l_per_100km:.3f} l/100 km, which no layout can go below; the optimum is {above:.0f} % "
+                  "above it"),
+        ("engine", times(found.engine_starts, "start")),
+        ("configuration", times(found.configuration_changes, "change")),
+        ("costate", _costate(found)),
+    ]
+    if found.price_g > 0.0:
+        facts.insert(2, ("prices", f"{found.price_g:.2f} g for starts and changes, counted in the optimum, not burnt"))
+    return facts
+
+
+def _charge(found: Optimum) -> str:
+    surplus = f", {found.surplus_J / 1000.0:.1f} kJ above the target" if found.surplus_J >= 50.0 else ""
+    return f"{found.soc_start:.4f} at the start, {found.soc_end:.4f} at the end{surplus}"
+
+
+def _costate(found: Optimum) -> str:
+    meaning = "fuel energy that a unit of stored battery energy is worth"
+    values = [segment["costate"] for segment in found.costate_segments]
+    if len(values) < 2:
+        return f"{found.costate:.3f} {meaning}"
+    return (f"{found.costate:.3f} {meaning}; {min(values):.3f} to {max(values):.3f} over {len(values)} stretches, because "
+            "the charge meets the limits of its window")
+
+
+def _mode_shares(found: Optimum) -> list[RenderableType]:
+    rows = [(label, f"{100.0 * share:.1f} %", bar(share)) for label, share in found.time_share.items() if share > 0.0]
+    return [columns(rows, (False, True, False), ("share of time", "", ""))]
+
+
+def _energy(found: Optimum) -> list[RenderableType]:
+    """Losses and stores, closing to the fuel energy."""
+    fuel = found.stores_kJ["fuel"]
+    gains = [(f"stored in {name}" if kJ > 0.0 else f"drawn from {name}", kJ) for name, kJ in _stores(found)]
+    parts = sorted(((NAMES.get(n, n), kJ) for n, kJ in found.losses_kJ.items()), key=lambda part: -part[1])
+    rows = [_energy_row(name, kJ, fuel) for name, kJ in (*parts, *gains) if abs(kJ) >= 0.05]
+    rows.append(("together: the fuel's energy", f"{fuel:.1f}", "", ""))
+    unexplained = (f"  {abs(found.energy_residual_percent):.1e} % of it unexplained; each loss is computed by its own "
+                   "component")
+    return [columns(rows, (False, True, True, False), ("where the energy went", "kJ", "", "")), unexplained]
+
+
+def _stores(found: Optimum) -> Sequence[tuple[str, float]]:
+    words = {"battery": "the battery", "kinetic": "motion", "climb": "height"}
+    return [(words.get(name, name), kJ) for name, kJ in found.stores_kJ.items() if name != "fuel"]
+
+
+def _energy_row(name: str, kJ: float, fuel: float) -> tuple[str, str, str, str]:
+    share = kJ / fuel if fuel > 0.0 else 0.0
+    return name, f"{kJ:.1f}", f"{100.0 * share:.1f} %", bar(share)
+
+
+def _next_steps(found: Optimum, out: Path | None) -> list[RenderableType]:
+    layout = found.layout.name
+    why = f"Why at a second: `ems explain {out or layout} --at T`."
+    kept = f"Every second: {out}/trace.csv, drawn in {out}/figure.png." if out else \
+           "Every second, and a figure: --out DIR."
+    return [f"{why} {kept} What can be engaged: `ems modes {layout}`."]
