@@ -24,7 +24,7 @@ SLACK = 1e-9                        # relative, on every limit
 
 
 class PlantArrays(NamedTuple):
-    """What a choice is judged by: T tables, S sources, engine first, M = S - 1 machines, G lossy joints, I inner torques.
+    """What a choice is judged by: T tables, S sources (engine first), M machines, G lossy joints, I inner torques.
 
     engine_mode : (T,) STOPPED, COUPLED or IDLING       engine_free : (T,) engine torque is a free choice
     wheel_driven : (T,)                                  has_free : (T,) engine speed is a free choice

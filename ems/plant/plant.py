@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,8 +17,8 @@ from ems.layout.model import Layout
 from ems.plant.torque_maps import TorqueMaps, lossy_joints, torque_maps
 from ems.types import Array
 
-SYNCHRONISATION_EFFICIENCY = 0.90   # machine and inverter while they bring a rotor to speed; common practice, no source
-PULSE_POWER_W = 10_000.0            # nominal power at which the battery pays for a transition; common practice, no source
+SYNCHRONISATION_EFFICIENCY = 0.90   # machine and inverter while they bring a rotor to speed; usual, no source
+PULSE_POWER_W = 10_000.0            # nominal power at which the battery pays for a transition; usual, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,7 @@ def _nodes(layout: Layout, index: int, c: Configuration, lanes: int) -> list[Nod
     if lanes == 1:
         return [Node(index, 0, engine.idle_rad_s, engine.max_rad_s, _best_speed(layout))]
     edges = np.linspace(engine.idle_rad_s, engine.max_rad_s, lanes + 1)
-    return [Node(index, i, float(a), float(b), float(a + b) / 2) for i, (a, b) in enumerate(zip(edges, edges[1:], strict=False))]
+    return [Node(index, i, float(a), float(b), float(a + b) / 2) for i, (a, b) in enumerate(itertools.pairwise(edges))]
 
 
 def _best_speed(layout: Layout) -> float:
@@ -103,7 +104,8 @@ def _best_speed(layout: Layout) -> float:
     engine = layout.engine.engine
     full = np.interp(engine.speed_rad_s, engine.limit_speed_rad_s, engine.full_load_Nm)
     power = engine.speed_rad_s[:, None] * engine.torque_Nm[None, :]
-    specific = np.where((engine.torque_Nm[None, :] <= full[:, None]) & (power > 0), engine.fuel_g_s / np.maximum(power, 1.0), np.inf)
+    possible = (engine.torque_Nm[None, :] <= full[:, None]) & (power > 0)
+    specific = np.where(possible, engine.fuel_g_s / np.maximum(power, 1.0), np.inf)
     return float(engine.speed_rad_s[int(np.argmin(specific.min(axis=1)))])
 
 
@@ -122,7 +124,8 @@ def _mode(c: Configuration) -> int:
     return IDLING if c.idling else COUPLED
 
 
-def _plant_arrays(layout: Layout, derivation: Derivation, nodes: tuple[Node, ...], maps: tuple[TorqueMaps, ...]) -> PlantArrays:
+def _plant_arrays(layout: Layout, derivation: Derivation, nodes: tuple[Node, ...],
+                  maps: tuple[TorqueMaps, ...]) -> PlantArrays:
     configurations = [derivation.configurations[n.configuration] for n in nodes]
     node_maps = [maps[n.configuration] for n in nodes]
     joints = lossy_joints(layout)
@@ -147,13 +150,15 @@ def _plant_arrays(layout: Layout, derivation: Derivation, nodes: tuple[Node, ...
         source_wheel=np.array([[float(w) for w, _ in c.speed_map] for c in configurations]),
         source_free=np.array([[float(f) for _, f in c.speed_map] for c in configurations]),
         mesh_wheel=mesh_wheel, mesh_free=mesh_free,
-        kinetic_wheel=np.array([m.kinetic_wheel for m in node_maps]), kinetic_free=np.array([m.kinetic_free for m in node_maps]),
+        kinetic_wheel=np.array([m.kinetic_wheel for m in node_maps]),
+        kinetic_free=np.array([m.kinetic_free for m in node_maps]),
         mesh_loss=np.array([1.0 - j.efficiency for j in joints]),
         bits=np.array([len(m.loaded) for m in node_maps]), bit_mesh=_ragged([m.loaded for m in node_maps]),
         first_pattern=np.array([first[n.configuration] for n in nodes]), torque_map=torque_map,
         inner_count=np.array([len(m.inner) for m in node_maps]), inner_source=_ragged([m.inner for m in node_maps]),
         hold_W=np.array([c.hold_W for c in configurations]),
-        engine_speed=engine.speed_rad_s, engine_torque=engine.torque_Nm, engine_fuel=np.ascontiguousarray(engine.fuel_g_s),
+        engine_speed=engine.speed_rad_s, engine_torque=engine.torque_Nm,
+        engine_fuel=np.ascontiguousarray(engine.fuel_g_s),
         engine_limit_speed=engine.limit_speed_rad_s, engine_full_load=engine.full_load_Nm,
         engine_idle=engine.idle_rad_s, engine_max=engine.max_rad_s,
         **machines, battery_gives_W=layout.battery.discharge_limit_W, battery_takes_W=layout.battery.charge_limit_W)
@@ -202,15 +207,18 @@ def _padded(machines: list[Machine]) -> dict[str, Array]:
     }
 
 
-def _transition_arrays(layout: Layout, derivation: Derivation, nodes: tuple[Node, ...], battery: BatteryArrays) -> NodeArrays:
+def _transition_arrays(layout: Layout, derivation: Derivation, nodes: tuple[Node, ...],
+                       battery: BatteryArrays) -> NodeArrays:
     configurations = [derivation.configurations[n.configuration] for n in nodes]
     engine = layout.engine.engine
     _, v, rd, rc = state(battery, float(layout.battery.energy_J(layout.battery.soc_target)))
     wheel = np.array([[float(w) for w, _ in c.speed_map] for c in configurations])
-    offset = np.array([[float(f) * n.reference_rad_s for _, f in c.speed_map] for n, c in zip(nodes, configurations, strict=True)])
+    offset = np.array([[float(f) * n.reference_rad_s for _, f in c.speed_map]
+                       for n, c in zip(nodes, configurations, strict=True)])
     return NodeArrays(
         source_wheel=wheel, source_offset=offset,
-        engine_mode=np.array([_mode(c) for c in configurations]), has_free=np.array([n.high_rad_s > n.low_rad_s for n in nodes]),
+        engine_mode=np.array([_mode(c) for c in configurations]),
+        has_free=np.array([n.high_rad_s > n.low_rad_s for n in nodes]),
         inertia=np.array([engine.inertia_kgm2, *(m.machine.inertia_kgm2 for m in layout.machines)]),
         crank_torque=engine.cranking_torque_Nm, crank_time=engine.cranking_time_s, start_fuel=engine.start_fuel_g,
         efficiency=SYNCHRONISATION_EFFICIENCY,

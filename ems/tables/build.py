@@ -1,17 +1,19 @@
-"""Frontier tables: for every distinct demand and every node, the choices that nothing beats in fuel and battery power."""
+"""Frontier tables: for every distinct demand and node, the choices that nothing beats in fuel and battery power."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ems.configurations import EngineState
 from ems.kernels.frontier import Demands, Frontiers, Grid, build_frontiers
 from ems.plant.plant import Plant
 from ems.trips.demand import Demand
-from ems.types import Array, IntArray
+from ems.types import Array, BoolArray, IntArray
 
-DEFAULT_GRID = Grid(free_points=12, torque_points=14, brake_points=6, inner_points=7, inner_steps=12, slope_steps=10, capacity=40)
+DEFAULT_GRID = Grid(free_points=12, torque_points=14, brake_points=6, inner_points=7, inner_steps=12, slope_steps=10,
+                    capacity=40)
 FIRST_SLOPES = (1.8, 2.3, 2.6, 3.2)     # fuel per electrochemical energy at which supports are first sought
 
 
@@ -44,7 +46,8 @@ def refined(grid: Grid, times: int) -> Grid:
     """A grid with ``times`` as many points on every axis and room for as many more points."""
     return grid._replace(free_points=times * grid.free_points, torque_points=times * grid.torque_points,
                          brake_points=times * grid.brake_points, inner_points=times * grid.inner_points,
-                         inner_steps=grid.inner_steps + 4, slope_steps=grid.slope_steps + 4, capacity=times * grid.capacity)
+                         inner_steps=grid.inner_steps + 4, slope_steps=grid.slope_steps + 4,
+                         capacity=times * grid.capacity)
 
 
 def build_tables(plant: Plant, demand: Demand, grid: Grid = DEFAULT_GRID, slopes_g_J: Array | None = None) -> Tables:
@@ -54,11 +57,90 @@ def build_tables(plant: Plant, demand: Demand, grid: Grid = DEFAULT_GRID, slopes
     """
     slopes = np.asarray(FIRST_SLOPES) / plant.heating_value_J_g if slopes_g_J is None else np.asarray(slopes_g_J, float)
     demands, demand_of = distinct_demands(plant, demand)
-    rows = np.argwhere(_conceivable(plant, demands))
-    out = Frontiers(np.empty((len(rows), grid.capacity)), np.empty((len(rows), grid.capacity)),
-                    np.empty((len(rows), grid.capacity, plant.arrays.torque_map.shape[2])), np.zeros(len(rows), np.int64))
-    build_frontiers(plant.arrays, demands, rows[:, 0].copy(), rows[:, 1].copy(), slopes, plant.nominal_x, grid, out)
-    return _packed(plant, demand, grid, demands, demand_of, rows, out, slopes)
+    wanted = _conceivable(plant, demands)
+    shape = wanted.shape
+    empty = Tables(plant, demand, grid, demands, demand_of, np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.zeros(0),
+                   np.zeros(0), np.zeros((0, plant.arrays.torque_map.shape[2])), slopes)
+    return added(empty, wanted, grid, slopes)
+
+
+def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> Tables:
+    """The tables with the points of another search beside their own, for the demands and nodes wanted.
+
+    wanted : (U, N). Only points are added, so no optimum can rise.
+    """
+    twin = _twins(tables.plant)
+    own, row_of = _rows(tables.plant, tables.demands, wanted, twin)
+    out = Frontiers(np.empty((len(own), grid.capacity)), np.empty((len(own), grid.capacity)),
+                    np.empty((len(own), grid.capacity, tables.choice.shape[1])), np.zeros(len(own), np.int64))
+    build_frontiers(tables.plant.arrays, tables.demands, own[:, 0].copy(), own[:, 1].copy(), np.asarray(slopes_g_J, float),
+                    tables.plant.nominal_x, grid, out)
+    return _joined(tables, out, row_of, twin, grid, slopes_g_J)
+
+
+def _twins(plant: Plant) -> IntArray:
+    """(N,) for a node with an idling engine the node that is the same with the engine stopped; itself for all others."""
+    twin = np.arange(len(plant.nodes))
+    for n in range(len(plant.nodes)):
+        c = plant.configuration(n)
+        if c.idling:
+            for m in range(len(plant.nodes)):
+                other = plant.configuration(m)
+                if other.engine is EngineState.STOPPED and other.speed_map[1:] == c.speed_map[1:] and (
+                        other.balances == c.balances and other.hold_W == c.hold_W):
+                    twin[n] = m
+    return twin
+
+
+def _rows(plant: Plant, demands: Demands, wanted: BoolArray, twin: IntArray) -> tuple[IntArray, IntArray]:
+    """(R, 2) pairs of demand and node to search, and (U, N) the row that serves each wanted pair (-1: not wanted).
+
+    An idling engine changes only the fuel; where nothing turns with the wheels the demand changes nothing.
+    """
+    arrays = plant.arrays
+    apart = ~arrays.wheel_driven & (arrays.source_wheel == 0.0).all(axis=1) & (arrays.kinetic_wheel == 0.0)
+    _, first, group = np.unique(demands.auxiliary, return_index=True, return_inverse=True)
+    pair_demand, pair_node = np.nonzero(wanted)
+    searched = twin[pair_node]
+    stands_for = np.where(apart[searched], first[group.reshape(-1)[pair_demand]], pair_demand)
+    keys, row = np.unique(stands_for * len(twin) + searched, return_inverse=True)
+    row_of = np.full(wanted.shape, -1)
+    row_of[pair_demand, pair_node] = row.reshape(-1)
+    return np.column_stack([keys // len(twin), keys % len(twin)]), row_of
+
+
+def _joined(tables: Tables, out: Frontiers, row_of: IntArray, twin: IntArray, grid: Grid, slopes: Array) -> Tables:
+    """Old and new points of every pair in one run."""
+    plant = tables.plant
+    starts = np.concatenate([[0], np.cumsum(out.count)])
+    used = np.arange(out.fuel.shape[1])[None, :] < out.count[:, None]
+    fuel, power, choice = out.fuel[used], out.power[used], out.choice[used]
+    wanted = row_of >= 0
+    new = np.where(wanted, out.count[row_of], 0)
+    count = tables.count + new
+    first = (np.cumsum(count) - count.reshape(-1)).reshape(count.shape) if count.size else count
+    index = np.repeat(tables.first.reshape(-1), tables.count.reshape(-1)) + _within(tables.count)
+    place = np.repeat(first.reshape(-1), tables.count.reshape(-1)) + _within(tables.count)
+    new_index = np.repeat(starts[row_of].reshape(-1), new.reshape(-1)) + _within(new)
+    new_place = np.repeat((first + tables.count).reshape(-1), new.reshape(-1)) + _within(new)
+    node = np.repeat(np.broadcast_to(np.arange(len(twin)), new.shape).reshape(-1), new.reshape(-1))
+    idling = np.array([plant.configuration(n).idling for n in range(len(twin))]) & (twin != np.arange(len(twin)))
+    idle_g_s = float(np.interp(plant.arrays.engine_idle, plant.arrays.engine_speed, plant.arrays.engine_fuel[:, 0]))
+    total = int(count.sum())
+    all_fuel, all_power, all_choice = np.empty(total), np.empty(total), np.empty((total, tables.choice.shape[1]))
+    all_fuel[place], all_power[place], all_choice[place] = tables.fuel_g_s[index], tables.power_W[index], tables.choice[index]
+    all_fuel[new_place] = fuel[new_index] + np.where(idling[node], idle_g_s, 0.0)
+    all_power[new_place], all_choice[new_place] = power[new_index], choice[new_index]
+    all_choice[new_place, 0] = np.where(idling[node], plant.arrays.engine_idle, all_choice[new_place, 0])
+    return replace(tables, grid=grid, first=first, count=count, fuel_g_s=all_fuel, power_W=all_power, choice=all_choice,
+                   slopes_g_J=np.asarray(slopes, float))
+
+
+def _within(count: IntArray) -> IntArray:
+    """0, 1, .. inside each run of the given lengths, runs one after the other."""
+    flat = count.reshape(-1)
+    total = int(flat.sum())
+    return np.arange(total) - np.repeat(np.cumsum(flat) - flat, flat)
 
 
 def distinct_demands(plant: Plant, demand: Demand) -> tuple[Demands, IntArray]:
@@ -71,7 +153,7 @@ def distinct_demands(plant: Plant, demand: Demand) -> tuple[Demands, IntArray]:
     return Demands(*columns), inverse.reshape(-1).astype(np.int64)
 
 
-def _conceivable(plant: Plant, demands: Demands) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+def _conceivable(plant: Plant, demands: Demands) -> BoolArray:
     """(U, N) pairs that speed ranges and the need for drive do not rule out at once."""
     kmh = demands.wheel_speed * plant.layout.vehicle.wheel_radius_m * 3.6
     possible = np.empty((kmh.size, len(plant.nodes)), bool)
@@ -82,14 +164,3 @@ def _conceivable(plant: Plant, demands: Demands) -> np.ndarray[tuple[int, int], 
         if not c.wheel_driven:
             possible[:, n] &= demands.wheel_torque <= 0.0
     return possible
-
-
-def _packed(plant: Plant, demand: Demand, grid: Grid, demands: Demands, demand_of: IntArray, rows: IntArray, out: Frontiers,
-            slopes: Array) -> Tables:
-    """Padded rows as one run of points."""
-    first = np.zeros((demands.wheel_speed.size, len(plant.nodes)), np.int64)
-    count = np.zeros_like(first)
-    starts = np.concatenate([[0], np.cumsum(out.count)[:-1]]) if len(rows) else np.zeros(0, np.int64)
-    first[rows[:, 0], rows[:, 1]], count[rows[:, 0], rows[:, 1]] = starts, out.count
-    used = np.arange(grid.capacity)[None, :] < out.count[:, None]
-    return Tables(plant, demand, grid, demands, demand_of, first, count, out.fuel[used], out.power[used], out.choice[used], slopes)
