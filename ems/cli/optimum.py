@@ -50,7 +50,7 @@ def _files(found: Optimum, tables: bool) -> dict[str, Content]:
         "figure.png": lambda path: save_figure(found, path),
     }
     if tables:
-        from ems.tables.dump import dump_tables
+        from ems.solve.dump import dump_tables
 
         files["tables.npz"] = lambda path: dump_tables(found, path)
     return files

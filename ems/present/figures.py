@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from ems.present.palette import BATTERY, BRAKES, CHARGE, ENGINE, INK, MACHINES, QUIET, Style, mode_styles
+from ems.present.text import within
 from ems.types import Array
 
 if TYPE_CHECKING:
@@ -20,8 +21,10 @@ if TYPE_CHECKING:
 
     from ems.plant.trace import Trace
 
-RIBBON = 0.16            # height of the ribbon of modes, of the highest speed
-LANE_GAP = 0.25          # free space between two lanes of power, of the largest power
+RIBBON = 0.20            # height of the ribbon of modes, of the highest speed
+LANE_GAP = 0.16          # free space between two lanes of power, of the largest power
+LEAST_LANE = 0.22        # of the largest power, so that the names of two lanes never meet
+HATCH_WIDTH = 0.5        # thin, so that a mode of a few seconds keeps its colour
 LEGEND_FROM = 0.005      # modes with a smaller share of the time are left out of the legend, not of the ribbon
 TOUCH = 1e-3             # so near a limit of the window counts as touching it (state of charge)
 
@@ -35,6 +38,7 @@ class Traced(Protocol):
 
 def plot_speed(result: Traced, ax: Axes | None = None) -> Axes:
     """Speed over time above a ribbon of mode labels, told apart by colour and hatch; the legend stands outside."""
+    from matplotlib import rc_context
     from matplotlib.patches import Patch
 
     ax = ax or _new_axes(3.0)
@@ -44,15 +48,16 @@ def plot_speed(result: Traced, ax: Axes | None = None) -> Axes:
     top = max(float(speed_kmh.max()), 1.0)
     modes = [str(m) for m in result.trace.columns["mode"]]
     styles, shares = mode_styles(modes), _shares(modes, width_s)
-    for label, style in styles.items():
-        ax.broken_barh(_stretches(modes, label, time_s, width_s), (-1.25 * RIBBON * top, RIBBON * top),
-                       facecolor=style.colour, hatch=style.hatch, edgecolor=style.edge, linewidth=0.0)
+    with rc_context({"hatch.linewidth": HATCH_WIDTH}):
+        for label, style in styles.items():
+            ax.broken_barh(_stretches(modes, label, time_s, width_s), (-1.25 * RIBBON * top, RIBBON * top),
+                           facecolor=style.colour, hatch=style.hatch, edgecolor=style.edge, linewidth=0.0)
+        handles = [_patch(Patch, n, styles[n], share) for n, share in shares.items() if share >= LEGEND_FROM]
     ax.fill_between(boundary_s, speed_kmh, color=QUIET, alpha=0.35, linewidth=0.0)
     ax.plot(boundary_s, speed_kmh, color=INK, linewidth=0.9)
     ax.set_ylim(-1.35 * RIBBON * top, 1.05 * top)
     ax.set_yticks([t for t in ax.get_yticks() if 0.0 <= t <= 1.05 * top])
     _dress(ax, "speed [km/h]", _speed_finding(modes, shares))
-    handles = [_patch(Patch, label, styles[label], share) for label, share in shares.items() if share >= LEGEND_FROM]
     ax.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=8,
               handlelength=1.8, handleheight=1.1)
     return ax
@@ -64,10 +69,10 @@ def plot_power(result: Traced, ax: Axes | None = None) -> Axes:
     time_s, width_s = _intervals(result)
     edges_s = np.append(time_s, time_s[-1] + width_s[-1])
     lanes = _lanes(result)
-    gap = LANE_GAP * max(float(np.abs(power).max()) for _, power, _ in lanes) + 1e-9
-    base, ticks = 0.0, []
+    largest = max(float(np.abs(power).max()) for _, power, _ in lanes) + 1e-9
+    gap, base, ticks = LANE_GAP * largest, 0.0, []
     for name, power, colour in lanes:
-        base -= max(float(power.max()), 0.0)
+        base -= max(float(power.max()), LEAST_LANE * largest if ticks else 0.0)
         ax.stairs(base + power, edges_s, baseline=base, fill=True, color=colour, linewidth=0.0)
         ax.axhline(base, color=INK, linewidth=0.5)
         _beside(ax, base, _span(power))
@@ -75,7 +80,7 @@ def plot_power(result: Traced, ax: Axes | None = None) -> Axes:
         base += min(float(power.min()), 0.0) - gap
     ax.set_ylim(base, gap)
     _scale_bar(ax, -base)
-    _dress(ax, "", _power_finding(result))
+    _dress(ax, "power [kW], one scale", _power_finding(result))
     ax.set_yticks([at for at, _ in ticks], [name for _, name in ticks])
     ax.tick_params(axis="y", length=0)
     return ax
@@ -114,7 +119,10 @@ def figure(result: Traced, fig: Figure | None = None) -> Figure:
 
 def save_figure(result: Traced, path: Path, dpi: int = 130) -> None:
     """The whole figure as a PNG file."""
-    figure(result).savefig(path, format="png", dpi=dpi)
+    from matplotlib import rc_context
+
+    with rc_context({"hatch.linewidth": HATCH_WIDTH}):
+        figure(result).savefig(path, format="png", dpi=dpi)
 
 
 # ------------------------------------------------------------------------------------------------------- what is drawn
@@ -165,9 +173,9 @@ def _headline(result: Traced) -> str:
     found: Any = result
     layout = result.trace.plant.layout.name
     if not hasattr(found, "fuel_l_per_100km"):
-        return layout
-    error = found.gap_percent + found.table_error_percent
-    return f"{layout} on {found.cycle.name}: {found.fuel_l_per_100km:.2f} l/100 km, certified within {error:.2g} %"
+        return str(layout)
+    error = within(found.gap_percent + found.table_error_percent)
+    return f"{layout} on {found.cycle.name}: {found.fuel_l_per_100km:.3f} l/100 km, proof and tables within {error}"
 
 
 def _speed_finding(modes: list[str], shares: dict[str, float]) -> str:

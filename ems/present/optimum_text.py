@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ems.present.text import bar, clock, columns, percent, times
+from ems.present.text import bar, clock, columns, times, within
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -38,7 +38,7 @@ def _answer(found: Optimum, cycle_given: bool) -> list[RenderableType]:
                          "" if cycle_given else " (no --cycle given, so this one)")
     answer = Text.assemble(
         "  ", (f"{found.fuel_l_per_100km:.3f} l/100 km", "bold green"),
-        f"   certified within {percent(found.gap_percent)}, tables within {percent(found.table_error_percent)}")
+        f"   certified within {within(found.gap_percent)}, tables within {within(found.table_error_percent)}")
     return [head, "", answer, "", columns(_facts(found), (False, False))]
 
 
@@ -69,8 +69,8 @@ def _costate(found: Optimum) -> str:
     values = [segment["costate"] for segment in found.costate_segments]
     if len(values) < 2:
         return f"{found.costate:.3f} {meaning}"
-    return (f"{found.costate:.3f} {meaning}; {min(values):.3f} to {max(values):.3f} over {len(values)} stretches, because "
-            "the charge meets the limits of its window")
+    return (f"{found.costate:.3f} {meaning}; {min(values):.3f} to {max(values):.3f} over {len(values)} stretches, "
+            "because the charge meets the limits of its window")
 
 
 def _mode_shares(found: Optimum) -> list[RenderableType]:

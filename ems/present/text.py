@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
@@ -18,7 +19,7 @@ def columns(rows: Iterable[Sequence[str]], right: Sequence[bool], headings: Sequ
     from rich.text import Text
 
     made = Table(box=None, show_header=headings is not None, header_style="bold", padding=(0, 2, 0, 0), pad_edge=False)
-    made.add_column(" " * 0)
+    made.add_column()
     for i, aligned in enumerate(right):
         made.add_column(headings[i] if headings else "", justify="right" if aligned else "left", overflow="fold")
     for row in rows:
@@ -35,11 +36,12 @@ def bar(share: float, cells: int = BAR_CELLS) -> str:
     return "█" * full + (_EIGHTHS[rest] if rest else "")
 
 
-def percent(value: float) -> str:
-    """A small error in percent with two significant digits: '0.016 %', '1.2 %', 'below 0.001 %'."""
-    if abs(value) < 0.001:
-        return "0.001 %" if value > 0.0005 else "less than 0.001 %"
-    return f"{value:.2g} %"
+def within(percent: float) -> str:
+    """An error bar in percent, rounded up to two digits, never finer than a thousandth: '0.017 %', '1.3 %'."""
+    if percent <= 0.001:
+        return "0.001 %"
+    unit = 10.0 ** max(math.floor(math.log10(percent)) - 1, -3)
+    return f"{math.ceil(percent / unit - 1e-9) * unit:.4g} %"
 
 
 def clock(seconds: float) -> str:
