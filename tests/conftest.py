@@ -1,0 +1,39 @@
+"""One ``ems`` for the whole run, subprocesses included, and it is this checkout's state."""
+
+from __future__ import annotations
+
+import os
+from hashlib import sha256
+from pathlib import Path
+
+import pytest
+
+import ems
+from ems.library import data_root
+
+PACKAGE = Path(ems.__file__).resolve().parent
+CHECKOUT = Path(__file__).resolve().parent.parent
+
+
+def digests(package: Path, data: Path) -> dict[str, str]:
+    """Digest of every source and data file: of a package, and of the maps and cycles in the folder ``data``."""
+    files = [(p, p.relative_to(package)) for p in package.rglob("*") if "_data" not in p.parts]
+    files += [(p, p.relative_to(data)) for name in ("maps", "cycles") for p in (data / name).rglob("*")]
+    return {name.as_posix(): sha256(p.read_bytes()).hexdigest() for p, name in files
+            if p.is_file() and p.suffix != ".pyc"}
+
+
+def pytest_configure() -> None:
+    """Subprocesses import the ``ems`` that this process has imported, wherever they run.
+
+    Raises a usage error when that is an installed copy which differs from the sources beside these tests.
+    """
+    if PACKAGE != CHECKOUT / "ems" and digests(PACKAGE, data_root()) != digests(CHECKOUT / "ems", CHECKOUT):
+        raise pytest.UsageError(f"the ems in {PACKAGE} differs from the one in {CHECKOUT}: install it again")
+    os.environ["PYTHONSAFEPATH"] = "1"      # `python -m ems` must not take another ems from the current folder
+    os.environ["PYTHONPATH"] = os.pathsep.join(
+        [str(PACKAGE.parent), *filter(None, [os.environ.get("PYTHONPATH")])])
+
+
+def pytest_report_header() -> str:
+    return f"ems from {PACKAGE}"
