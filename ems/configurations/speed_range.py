@@ -8,6 +8,7 @@ import math
 from ems.configurations.model import Configuration, EngineState
 from ems.layout.model import Layout
 
+TOP_KMH = 500.0  # no car is faster; keeps the range finite where no limit does
 _SLACK = 1e-9   # relative, so that limits that meet exactly are not lost to rounding
 
 
@@ -43,7 +44,7 @@ def _limits(layout: Layout, c: Configuration) -> list[Limit]:
         properties = layout.shaft_properties.get(name)
         if properties is not None and properties.max_rad_s is not None:
             rows.append((float(w), float(f), -properties.max_rad_s, properties.max_rad_s))
-    top = 500.0 / 3.6 / layout.vehicle.wheel_radius_m
+    top = TOP_KMH / 3.6 / layout.vehicle.wheel_radius_m
     rows.append((1.0, 0.0, 0.0, top))
     return [limit for a, b, low, high in rows if a or b for limit in ((a, b, high), (-a, -b, -low))]
 

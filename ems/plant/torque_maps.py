@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 
@@ -164,9 +163,3 @@ def _lossy_terms(terms: list[tuple[int, float]], efficiency: float, forward: boo
     (a, first), (b, second), *carrier = terms
     first, second = (first, second * efficiency) if forward else (first * efficiency, second)
     return [(a, first), (b, second), *((c, -(first + second)) for c, _ in carrier)]
-
-
-def exact_ratio(value: Fraction) -> str:
-    """A fraction as people read it: ``11.5`` or ``94/33``."""
-    text = f"{float(value):.6g}"
-    return text if Fraction(text) == value else f"{value.numerator}/{value.denominator}"
