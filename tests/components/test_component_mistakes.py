@@ -138,6 +138,9 @@ CASES: list[tuple[str, tuple[str, str, str], str]] = [
      r"full\.csv: line 3, column speed_rpm: found 3500; expected 1000 to 3000, the range of .*map\.csv"),
     ("engine", ("full.csv", "3000,100", "1000,100"),
      r"full\.csv: line 3, column speed_rpm: found 1000; expected more than 1000 of the row before; sort"),
+    ("engine", ("full.csv", "1000,80", "500,80"),      # a curve that begins below the map
+     r"full\.csv: line 2, column speed_rpm: found 500; expected 1000 to 3000, the range of .*map\.csv"),
+    ("engine", ("full.csv", "1000,80", "1000,-5"), r"column full_load_Nm: found -5; expected more than zero"),
     ("engine", ("full.csv", "1000,80", "1000,0"), r"column full_load_Nm: found 0; expected more than zero"),
     ("engine", ("c.toml", "max_speed_rpm = 3000", "max_speed_rpm = 6000"),
      r"\./c\.toml: max_speed_rpm: found 6000 rpm; expected 1000 to 3000 rpm, the range of .*not extrapolated"),
@@ -168,6 +171,8 @@ CASES: list[tuple[str, tuple[str, str, str], str]] = [
      r"\./limits\.csv: line 2, column continuous_Nm: found 60; expected at most the peak, 50"),
     ("machine", ("limits.csv", "0,100,60", "0,130,60"),
      r"limits\.csv: line 2, column peak_Nm: found 130; expected at most 100, the highest torque of \./map\.csv"),
+    ("machine", ("limits.csv", "6000,50,30", "6000,-50,-60"),
+     r"limits\.csv: line 3, column peak_Nm: found -50; expected .*zero"),
     ("machine", ("limits.csv", "6000,50,30", "7000,50,30"),
      r"limits\.csv: line 3, column speed_rpm: found 7000; expected 0 to 6000, the range of"),
     ("machine", ("limits.csv", "0,100,60", "100,100,60"),
@@ -293,3 +298,30 @@ def test_unknown_names_and_kinds_of_words() -> None:
         load_engine("dedicated-150", where="my.toml", key="engine.map")
     with pytest.raises(InputError, match=r"my\.toml: vehicle: found 3; expected the name of a vehicle, a path"):
         load_vehicle(3, where="my.toml", key="vehicle")
+
+
+NO_FILES: list[tuple[bytes | int | None, str]] = [
+    (b"", "found an empty file"),
+    (b"\x00\x01\xff\xfe\x89PNG", "expected a text file in UTF-8"),
+    (100_000_000, r"found 100 MB \(not read\); expected a text file of at most 20 MB"),
+    (None, "expected (the name of )?an existing"),
+]
+
+
+@pytest.mark.parametrize("kind, name", [(kind, name) for kind, files in FILES.items() for name in files])
+@pytest.mark.parametrize("content, message", NO_FILES, ids=["empty", "binary", "100 MB", "missing"])
+def test_files_that_are_none(
+    tmp_path: Path, kind: str, name: str, content: bytes | int | None, message: str
+) -> None:
+    """Every file of every component: empty, binary, a hundred megabytes (sparse), missing."""
+    load(tmp_path, kind)
+    path = tmp_path / name
+    path.unlink()
+    if isinstance(content, bytes):
+        path.write_bytes(content)
+    elif content:
+        with path.open("wb") as file:
+            file.truncate(content)
+    with pytest.raises(InputError, match=message) as caught:
+        LOADERS[kind]("./c.toml", where="my.toml", key=kind, beside=tmp_path)
+    assert any(name in str(mistake) for mistake in caught.value.mistakes)
