@@ -70,7 +70,8 @@ def plot_power(result: Traced, ax: Axes | None = None) -> Axes:
     edges_s = np.append(time_s, time_s[-1] + width_s[-1])
     lanes = _lanes(result)
     largest = max(float(np.abs(power).max()) for _, power, _ in lanes) + 1e-9
-    gap, base, ticks = LANE_GAP * largest, 0.0, []
+    gap, base = LANE_GAP * largest, 0.0
+    ticks: list[tuple[float, str]] = []
     for name, power, colour in lanes:
         base -= max(float(power.max()), LEAST_LANE * largest if ticks else 0.0)
         ax.stairs(base + power, edges_s, baseline=base, fill=True, color=colour, linewidth=0.0)
