@@ -133,7 +133,7 @@ def chain(cost: Any, changes: Changes, slope: Any, value: Any, follow: Any) -> N
     value[K, :] = 0.0
     for k in range(K - 1, -1, -1):
         for a in range(N + 1):
-            if a == N and k > 0:
+            if (a == N and k > 0) or (a < N and (k == 0 or cost[k - 1, a] >= HUGE)):
                 value[k, a], follow[k, a] = HUGE, -1
                 continue
             best, node = HUGE, -1
@@ -346,3 +346,27 @@ def reachable(points: Points, b: BatteryArrays, window_low: float, target: float
         for _ in range(4):                          # the step depends on the energy it starts from: a few fixed-point rounds
             e = reach[k + 1] + internal_power(b, max(e, window_low), least) * points.dt[k]
         reach[k] = max(e, window_low)
+
+
+@compiled
+def worth_points(points: Points, w: Window, slope: Any, stage: Any, through: Any, limit: float, first: Any, count: Any,
+                 kept: Any) -> int:
+    """Points through which a trip can cost at most ``limit``: a copy of the lists without the others.
+
+    stage, through : (K, N) of the certificate      first, count : (K, N) out      kept : (Q',) out, indices of points
+    Returns how many were kept.
+    """
+    size = 0
+    for k in range(points.dt.size):
+        tilt = slope[k] - slope[k + 1]
+        for n in range(points.first.shape[1]):
+            first[k, n], count[k, n] = size, 0
+            if through[k, n] > limit:
+                continue
+            for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
+                bound, _ = _least_over_window(w, tilt, slope[k + 1] * points.dt[k], points.power[j])
+                if through[k, n] + points.fuel[j] * points.dt[k] + bound - stage[k, n] <= limit:
+                    kept[size] = j
+                    size += 1
+                    count[k, n] += 1
+    return size

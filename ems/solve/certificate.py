@@ -6,13 +6,13 @@ start. The slopes lambda follow a good trajectory and may jump where the window 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ems.kernels.sweep import HUGE, Window, arrive, chain, stage_over_window
+from ems.kernels.sweep import HUGE, Points, Window, arrive, chain, internal_power, stage_over_window, worth_points
 from ems.solve.problem import Problem
-from ems.types import Array, BoolArray, IntArray
+from ems.types import Array, IntArray
 
 CELLS = 24
 
@@ -83,8 +83,6 @@ def _gradient(problem: Problem, slope: Array, pick: IntArray, where: Array, foll
     gradient = np.zeros(K + 1)
     b, low = problem.plant.battery, problem.target_J
     a = N
-    from ems.kernels.sweep import internal_power
-
     gradient[0] -= start
     for k in range(K):
         c = follow[k, a]
@@ -130,9 +128,19 @@ def _proposal(tried: list[Bound], best: Bound, radius: float) -> tuple[Array, fl
     return best.values_g_J + result.x[:size] * scale, best.bound_g - float(result.fun)
 
 
-def worth_a_look(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
-    """(K, N) nodes through which a trip can cost less than the bound plus ``slack_g``: rigorous where slack covers the optimum."""
+def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:
+    """The problem with only the points through which a trip can cost less than the bound plus ``slack_g``.
+
+    Nothing of an optimum is lost where the slack covers the distance to it; the final certificate is of the whole problem.
+    """
     through = np.empty(problem.alive.shape)
     arrive(bound.stage_g, problem.changes, bound.costate_g_J, bound.intercept_g, through)
-    keep: BoolArray = through - bound.intercept_g[0, -1] <= slack_g
-    return keep
+    limit = float(bound.intercept_g[0, -1]) + slack_g
+    points = problem.points
+    first, count = np.empty_like(points.first), np.empty_like(points.count)
+    kept = np.empty(int(points.count[through <= limit].sum()), np.int64)
+    size = worth_points(points, window_cells(problem), bound.costate_g_J, bound.stage_g, through, limit, first, count, kept)
+    index = kept[:size]
+    narrow = Points(first, count, points.fuel[index], points.power[index], points.dt)
+    source = index if problem.source is None else problem.source[index]
+    return replace(problem, points=narrow, alive=problem.alive & (count > 0), source=source)

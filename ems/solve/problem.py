@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from ems.kernels.sweep import Changes, Points
 from ems.kernels.transitions import stored_energies
 from ems.plant.plant import Plant
 from ems.tables.build import Tables
-from ems.types import Array, BoolArray
+from ems.types import Array, BoolArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -20,6 +20,7 @@ class Problem:
     points : frontier points                           changes : transition costs
     alive : (K, N) nodes that can still be part of an optimum
     start_J, target_J : stored energy at the start, and at least to be had at the end [J]
+    source : (Q,) where each point stands in the tables; None where they are the tables' own
     """
 
     tables: Tables
@@ -28,6 +29,7 @@ class Problem:
     alive: BoolArray
     start_J: float
     target_J: float
+    source: IntArray | None = None
 
     @property
     def plant(self) -> Plant:
@@ -70,9 +72,3 @@ def fixed_costs(plant: Plant) -> tuple[Array, Array]:
     shift[:nodes] = [[float(a != b) for b in states] for a in states]
     layout = plant.layout
     return start * plant.transitions.start_fuel, start * layout.start_price_g + shift * layout.shift_price_g
-
-
-def narrowed(problem: Problem, alive: BoolArray) -> Problem:
-    """The problem with fewer nodes alive."""
-    alive = alive & problem.alive
-    return replace(problem, alive=alive, points=problem.points._replace(count=np.where(alive, problem.points.count, 0)))

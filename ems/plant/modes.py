@@ -1,0 +1,49 @@
+"""Mode label of an interval, from which sources carry power and which way (a closed list; not the kind of a configuration)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ems.configurations import Configuration, Derivation, Kind
+
+TOLERANCE_W = 50.0
+
+STANDSTILL, STANDSTILL_CHARGING = "standstill", "standstill charging"
+ELECTRIC_ONE, ELECTRIC_MANY = "electric, one machine", "electric, several machines"
+SERIES, POWER_SPLIT = "series", "power split"
+REGENERATION_ONE, REGENERATION_MANY = "regeneration, one machine", "regeneration, several machines"
+FRICTION, COASTING = "friction braking", "coasting"
+ENGINE_ALONE, BOOST, CHARGING = "engine alone", "parallel boost", "parallel charging"   # with ", gear n"
+
+
+def mode_label(derivation: Derivation, c: Configuration, wheel_speed: float, wheel_power_W: float, brake_power_W: float,
+               engine_power_W: float, machine_power_W: Sequence[float]) -> str:
+    """Label of one interval; powers are mechanical, positive where a source drives."""
+    engine = engine_power_W > TOLERANCE_W
+    if wheel_speed == 0.0:
+        return STANDSTILL_CHARGING if engine else STANDSTILL
+    if engine:
+        return _with_engine(derivation, c, machine_power_W)
+    driving = sum(p > TOLERANCE_W for p in machine_power_W)
+    braking = sum(p < -TOLERANCE_W for p in machine_power_W)
+    if wheel_power_W > 0.0 and driving:
+        return ELECTRIC_ONE if driving == 1 else ELECTRIC_MANY
+    if braking:
+        return REGENERATION_ONE if braking == 1 else REGENERATION_MANY
+    return FRICTION if brake_power_W > TOLERANCE_W else COASTING
+
+
+def _with_engine(derivation: Derivation, c: Configuration, machine_power_W: Sequence[float]) -> str:
+    if c.kind in (Kind.SERIES, Kind.CHARGING):
+        return SERIES
+    if c.kind is Kind.POWER_SPLIT:
+        return POWER_SPLIT
+    electric = sum(machine_power_W)
+    word = BOOST if electric > TOLERANCE_W else CHARGING if electric < -TOLERANCE_W else ENGINE_ALONE
+    return f"{word}, gear {gear(derivation, c)}"
+
+
+def gear(derivation: Derivation, c: Configuration) -> int:
+    """Number of the engine's gear: its fixed ratios to the wheels counted from the shortest."""
+    ratios = sorted({abs(o.ratio) for o in derivation.configurations if o.ratio}, reverse=True)
+    return ratios.index(abs(c.ratio)) + 1 if c.ratio else 0
