@@ -128,7 +128,9 @@ def _tried(mistakes: Mistakes, load: Callable[[], Value]) -> Value | None:
 
 
 def solve(run: Run, loaded: Loaded) -> Optimum:
-    """Solve a case, with progress and warnings on stderr."""
+    """Solve a case, with progress and warnings on stderr; those of the cycle first, they may explain a failure."""
+    for warning in loaded.cycle.warnings:
+        run.warn(f"{loaded.cycle.name}: {warning}")
     with progress(run) as tell:
         tell("loading kernels")
         from ems.solve.optimum import optimum
@@ -138,7 +140,8 @@ def solve(run: Run, loaded: Loaded) -> Optimum:
         grid = DEFAULT_GRID if case.grid_factor == 1 else refined(DEFAULT_GRID, case.grid_factor)
         found = optimum(loaded.layout, loaded.cycle, charge=loaded.charge, progress=tell, grid=grid, lanes=case.lanes)
     for warning in found.warnings:
-        run.warn(warning)
+        if warning not in loaded.cycle.warnings:
+            run.warn(warning)
     return found
 
 

@@ -30,8 +30,6 @@ def command(
     if tables and run.out is None:
         raise click.UsageError("--tables writes a file: say where with --out DIR.", click.get_current_context())
     loaded = Case(layout, run.overrides, cycle, charge, grid, lanes).load()
-    for warning in loaded.cycle.warnings:
-        run.warn(f"{loaded.cycle.name}: {warning}")
     found = solve(run, loaded)
 
     from ems.present.optimum_text import optimum_text

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from ems.present.palette import BATTERY, BRAKES, CHARGE, ENGINE, INK, MACHINES, QUIET, Style, mode_styles
+from ems.present.palette import BATTERY, BRAKES, CHARGE, ENGINE, INK, MACHINES, QUIET, Style, mode_style
 from ems.present.text import within
 from ems.types import Array
 
@@ -47,7 +47,8 @@ def plot_speed(result: Traced, ax: Axes | None = None) -> Axes:
     speed_kmh = 3.6 * result.trace.demand.boundary_speed_m_s
     top = max(float(speed_kmh.max()), 1.0)
     modes = [str(m) for m in result.trace.columns["mode"]]
-    styles, shares = mode_styles(modes), _shares(modes, width_s)
+    shares = _shares(modes, width_s)
+    styles = {label: mode_style(label) for label in shares}
     with rc_context({"hatch.linewidth": HATCH_WIDTH}):
         for label, style in styles.items():
             ax.broken_barh(_stretches(modes, label, time_s, width_s), (-1.25 * RIBBON * top, RIBBON * top),

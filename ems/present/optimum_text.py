@@ -91,8 +91,9 @@ def _energy(found: Optimum) -> list[RenderableType]:
 
 
 def _stores(found: Optimum) -> Sequence[tuple[str, float]]:
-    words = {"battery": "the battery", "kinetic": "motion", "climb": "height"}
-    return [(words.get(name, name), kJ) for name, kJ in found.stores_kJ.items() if name != "fuel"]
+    """What each store other than the fuel took up on the trip [kJ]."""
+    stores = found.stores_kJ
+    return [("the battery", -stores["battery"]), ("motion", stores["kinetic"]), ("height", stores["climb"])]
 
 
 def _energy_row(name: str, kJ: float, fuel: float) -> tuple[str, str, str, str]:

@@ -5,8 +5,9 @@ The colours are those of Okabe and Ito, Color Universal Design (2008), some ligh
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
+
+from ems.plant import modes
 
 INK, QUIET = "#333333", "#c9ccd1"
 ENGINE, BATTERY, BRAKES, CHARGE = "#d55e00", "#009e73", "#7f7f7f", "#009e73"
@@ -22,23 +23,38 @@ class Style:
     edge: str = "#ffffff"
 
 
-OTHERS = (Style("#cc79a7", "xx"), Style("#f7f0a0", "++", INK), Style("#7f5539", "||"), Style("#b2abd2", "--", INK),
-          Style("#a6761d", "oo"), Style("#4d4d4d", "**"))
 MODES: dict[str, Style] = {
-    "standstill": Style("#e4e6ea", ""),
-    "electric": Style("#56b4e9", ""),
-    "regeneration": Style("#7fcfb5", "////"),
-    "engine only": Style("#d55e00", ""),
-    "boost": Style("#7a2e00", "\\\\\\\\"),
-    "load shift": Style("#f0a35e", "...", INK),
-    "series": Style("#f0e442", "----", INK),
-    "power split": Style("#cc79a7", "xxxx"),
+    modes.STANDSTILL: Style("#eceef1", ""),
+    modes.STANDSTILL_CHARGING: Style("#eceef1", "....", INK),
+    modes.ELECTRIC_ONE: Style("#56b4e9", ""),
+    modes.ELECTRIC_MANY: Style("#0072b2", "||||"),
+    modes.REGENERATION_ONE: Style("#8fd6bf", "////", INK),
+    modes.REGENERATION_MANY: Style("#009e73", "////"),
+    modes.SERIES: Style("#f0e442", "----", INK),
+    modes.POWER_SPLIT: Style("#cc79a7", "xxxx"),
+    modes.FRICTION: Style("#7f7f7f", "++++"),
+    modes.COASTING: Style("#ffffff", "|||", INK),
 }
+IN_GEARS: dict[str, Style] = {
+    # with ", gear n" behind; the longer the gear, the lighter
+    modes.ENGINE_ALONE: Style("#d55e00", "///"),
+    modes.BOOST: Style("#8c2d04", "\\\\\\\\"),
+    modes.CHARGING: Style("#e69f00", "...", INK),
+}
+UNKNOWN = Style("#b2abd2", "oo", INK)
+LIGHTER = 0.28    # towards white, a gear
 
 
-def mode_styles(labels: Iterable[str]) -> dict[str, Style]:
-    """A style for each label present, the same in every figure for the labels of the closed list."""
-    present = dict.fromkeys(labels)
-    unknown = sorted(label for label in present if label not in MODES)
-    extra = {label: OTHERS[i % len(OTHERS)] for i, label in enumerate(unknown)}
-    return {**{label: style for label, style in MODES.items() if label in present}, **extra}
+def mode_style(label: str) -> Style:
+    """The style of a mode label, the same in every figure."""
+    family, _, gear = label.partition(", gear ")
+    if gear.isdigit() and family in IN_GEARS:
+        base = IN_GEARS[family]
+        return Style(_lighter(base.colour, 1.0 - (1.0 - LIGHTER) ** (int(gear) - 1)), base.hatch, base.edge)
+    return MODES.get(label, UNKNOWN)
+
+
+def _lighter(colour: str, share: float) -> str:
+    """A colour moved towards white."""
+    parts = (int(colour[i:i + 2], 16) for i in (1, 3, 5))
+    return "#" + "".join(f"{round(p + share * (255 - p)):02x}" for p in parts)
