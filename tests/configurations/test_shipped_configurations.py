@@ -143,7 +143,7 @@ def test_three_clutch_speed_ranges(three_clutch):
 
 
 def test_input_split():
-    """Sun turns (1 + rho) carrier - rho ring, rho = 78 / 30; the ring turns 3.3 times the wheels, mg2 94 / 33 of that."""
+    """Sun turns (1 + rho) carrier - rho ring, rho = 78 / 30; ring 3.3 times the wheels, mg2 94 / 33 of that."""
     derivation = derive(load_layout("input-split"))
     off, on = derivation.configurations
     assert (derivation.actuator_states, derivation.tie_ups, derivation.notes) == (1, (), ())
