@@ -61,7 +61,7 @@ def _name(layout: Layout) -> str:
 def _nothing_usable(layout: Layout, states: int, tie_ups: int) -> Mistake:
     key = "clutches, brakes, shifters, gears"
     if tie_ups == states:
-        return Mistake(_name(layout), key, f"all {states} actuator states lock the wheels",
+        return Mistake(_name(layout), key, f"all actuator states ({states}) lock the wheels",
                        "at least one state in which the wheels can turn")
     return Mistake(_name(layout), key, f"{tie_ups} of {states} actuator states lock the wheels; no other can be used "
                    "at any car speed, engine stopped or running",

@@ -64,7 +64,7 @@ def test_every_state_a_tie_up_is_refused(layout_of):
         gears.b = { from = "crank", to = "diff", ratio = 4 }
         clutches.K1 = { joins = ["crank", "diff"] }
     """)
-    with pytest.raises(InputError, match="all 2 actuator states lock the wheels; expected at least one state in which"):
+    with pytest.raises(InputError, match=r"all actuator states \(2\) lock the wheels; expected at least one"):
         derive(stuck)
 
 
@@ -89,7 +89,7 @@ def test_a_redundant_loop_is_told(layout_of):
     derivation = derive(layout_of(loop.replace("LOOP", "63, 21")))
     assert derivation.tie_ups == () and derivation.find("on:K1").ratio == Fraction(1, 3)
     assert any("redundant joints" in reason for reason in reasons(derivation, "K1"))
-    with pytest.raises(InputError, match="all 2 actuator states lock the wheels"):
+    with pytest.raises(InputError, match=r"all actuator states \(2\) lock the wheels"):
         derive(layout_of(loop.replace("LOOP", "631, 210")))      # 0.16 % away: locks whatever is engaged
 
 

@@ -1,0 +1,141 @@
+"""``ems modes`` as a user meets it: the contract of its JSON, the view for people, and what goes wrong."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+KEYS = {"id", "closed", "shifters", "engine", "kind", "degrees_of_freedom", "speed_map", "speed_map_exact",
+        "speed_range_kmh", "equivalents", "hold_W"}
+KINDS = {"electric", "electric, engine idling", "series", "parallel", "power split", "engine", "charging", "neutral",
+         "neutral, engine idling"}
+
+
+def split(line: str) -> list[str]:
+    return [cell.strip() for cell in line.split("  ") if cell.strip()]
+
+
+@pytest.mark.parametrize(("name", "states", "configurations", "tie_ups"), [
+    ("three-clutch", 24, 28, 4), ("input-split", 1, 2, 0), ("series", 1, 2, 0)])
+def test_json_contract(ems, name, states, configurations, tie_ups):
+    ended = ems("modes", name, "--json")
+    assert (ended.code, ended.err) == (0, "")
+    found = ended.json
+    assert (found["schema"], found["status"], found["layout"]) == ("ems.modes/1", "done", name)
+    assert found["actuator_states"] == states
+    assert len(found["configurations"]) == configurations and len(found["tie_ups"]) == tie_ups
+    for c in found["configurations"]:
+        assert set(c) >= KEYS
+        assert c["kind"] in KINDS and c["engine"] in ("stopped", "running")
+        assert len(c["speed_map"]) == len(found["sources"]) == 3
+        assert c["speed_map"] == [[float(Fraction(value)) for value in row] for row in c["speed_map_exact"]]
+        assert 0.0 <= c["speed_range_kmh"][0] <= c["speed_range_kmh"][1]
+        assert c["degrees_of_freedom"] == len(c["free_choices"])
+    assert set(found["neutral"]) <= {c["id"] for c in found["configurations"]}
+
+
+def test_json_of_one_configuration(ems):
+    found = ems("modes", "Three-Clutch", "--json").json
+    (c,) = [c for c in found["configurations"] if c["id"] == "on:K1+K3+S1=third"]
+    assert (c["closed"], c["shifters"]) == (["K1", "K3"], {"S1": "third"})
+    assert (c["engine"], c["kind"], c["active"]) == ("running", "parallel", ["engine", "mg1", "mg2"])
+    assert c["speed_map"] == [[5.6, 0.0], [5.6, 0.0], [7.8, 0.0]]
+    assert c["speed_map_exact"] == [["28/5", "0"], ["28/5", "0"], ["39/5", "0"]]
+    assert c["free_choices"] == ["engine torque", "mg1 torque"]
+    (tie_up,) = [t for t in found["tie_ups"] if t["engaged"] == "K2+K3+S1=first"]
+    assert (tie_up["closed"], tie_up["shifters"]) == (["K2", "K3"], {"S1": "first"})
+    (neutral,) = [c for c in found["configurations"] if c["id"] == "off:open"]
+    assert neutral["shifters"] == {"S1": "neutral"} and neutral["equivalents"] == ["K2", "K1", "K1+K2"]
+    assert found["neutral"] == ["off:open", "on:open", "on:K1", "on:K1+K2"]
+
+
+def test_the_answer_first_then_kinds_then_interlocks(ems):
+    lines = ems("modes", "three-clutch").out.splitlines()
+    assert lines[0] == ("28 configurations from 24 actuator states; 4 tie-ups: "
+                        "Two machines, three clutches, three speeds")
+    heads = [line.split(":")[0] for line in lines if line[:1].isalpha() and ")" in line.split(":")[0]]
+    assert heads == ["electric (8)", "parallel (6)", "series (2)", "charging (2)", "electric, engine idling (8)",
+                     "neutral (1)", "neutral, engine idling (1)"]
+    rows = {split(line)[0]: split(line)[1:] for line in lines if line.startswith(("  on:", "  off:"))
+            if "stands for" not in line}
+    assert len(rows) == 28
+    assert rows["on:K1+K3+S1=third"] == ["engine 5.6, mg1 5.6, mg2 7.8", "22 to 133", "engine torque, mg1 torque"]
+    assert rows["on:K1+K2"] == ["none; engine drives mg1 1 x e, mg2 2.6 x e", "any",
+                                "engine speed, engine torque, mg1 torque"]
+    first = next(i for i, line in enumerate(lines) if line.startswith("Interlocks: 4 actuator states"))
+    assert [split(line)[0] for line in lines[first + 1:first + 5]] == [
+        "K2+K3+S1=first", "K2+K3+S1=third", "K1+K2+K3+S1=first", "K1+K2+K3+S1=third"]
+    caution = " ".join(lines[first + 5:first + 7])
+    assert "locks the wheels" in caution and "engineered by qualified people" in caution and "standards" in caution
+    assert "stopped engine holds the wheels" in " ".join(lines[first + 7:])
+
+
+def test_input_split_shows_the_free_ratio(ems):
+    ended = ems("modes", "input-split")
+    assert "engine free, mg1 3.6 x e - 8.58, mg2 9.4" in ended.out
+    assert "carried along: mg1 -8.58" in ended.out
+    assert "No actuator state locks the wheels." in ended.out and "Interlocks" not in ended.out
+
+
+def test_nothing_is_cut_when_piped(ems):
+    out = ems("modes", "three-clutch").out
+    assert "…" not in out and all(line == line.rstrip() for line in out.splitlines())
+
+
+def test_set_changes_the_ratios(ems):
+    changes = ("--set", "gears.second.ratio=2", "--set", "at_most_one=[['K2', 'K3']]")
+    found = ems("modes", "three-clutch", *changes, "--json")
+    (c,) = [c for c in found.json["configurations"] if c["id"] == "on:K1+K3"]
+    assert c["speed_map"][0] == [8.0, 0.0]
+    assert (found.json["actuator_states"], found.json["tie_ups"]) == (18, [])
+
+
+def test_out_writes_the_same_result(ems):
+    shown = ems("modes", "series", "--json", "--out", "found")
+    written = json.loads(Path("found/result.json").read_text(encoding="utf-8"))
+    assert shown.code == 0 and {k: v for k, v in written.items() if k != "files"} == shown.json
+    refused = ems("modes", "series", "--out", "found")
+    assert refused.code == 1 and "--force" in refused.err
+    assert ems("modes", "series", "--out", "found", "--force").code == 0
+
+
+def test_forbid_names_what_modes_shows(ems):
+    everything = ems("modes", "three-clutch", "--json").json["configurations"]
+    fewer = ems("modes", "three-clutch", "--set", "forbid=['on:K1+K2+K3']", "--json").json["configurations"]
+    assert [c["id"] for c in everything if c["id"] != "on:K1+K2+K3"] == [c["id"] for c in fewer]
+
+
+@pytest.mark.parametrize(("words", "key", "nearest"), [
+    (("modes", "three-clutches"), "", "three-clutch"),
+    (("modes", "three-clutch", "--set", "forbid=['on:K1+K5']"), "forbid[0]", "on:K1"),
+    (("modes", "series", "--set", "gears.drive.ratio=0"), "gears.drive.ratio", None),
+])
+def test_mistakes(ems, words, key, nearest):
+    said, told = ems(*words), ems(*words, "--json")
+    assert (said.code, told.code, said.out) == (1, 1, "")
+    (error,) = told.json["errors"]
+    assert key in error["key"] and key in said.err
+    if nearest:
+        assert error["nearest"].startswith(nearest) and f"nearest: {nearest}" in said.err
+
+
+def test_check_derives_too(ems):
+    """A layout that reads well but cannot be used is found by ``check``, not by the first long run."""
+    good = ems("check", "three-clutch")
+    assert "24 actuator states, 4 tie-ups, 28 configurations" in good.out
+    ended = ems("check", "three-clutch", "--set", "forbid=['on:K1+K5']")
+    assert ended.code == 1 and "forbid[0]" in ended.err
+
+
+def test_every_state_a_tie_up(ems):
+    Path("stuck.toml").write_text(
+        'name = "stuck"\nvehicle = "hill-taxi"\nbattery = "hybrid-1k5"\naxles.front.shaft = "diff"\n'
+        'engine = { shaft = "crank", map = "dedicated-1500" }\n'
+        'gears.a = { from = "crank", to = "diff", ratio = 3 }\ngears.b = { from = "crank", to = "diff", ratio = 4 }\n',
+        encoding="utf-8")
+    ended = ems("modes", "stuck.toml")
+    assert (ended.code, ended.out) == (1, "")
+    assert "stuck.toml" in ended.err and "all actuator states (1) lock the wheels" in ended.err
