@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import json
 import platform
+import shlex
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,6 +48,14 @@ class Case:
     charge: str | None = None
     grid_factor: int = 1
     lanes: int = 1
+
+    @property
+    def words(self) -> str:
+        """Layout and options as they would be typed."""
+        pairs = [("--cycle", self.cycle), ("--charge", self.charge), *(("--set", change) for change in self.overrides),
+                 ("--grid", str(self.grid_factor) if self.grid_factor != 1 else None),
+                 ("--lanes", str(self.lanes) if self.lanes != 1 else None)]
+        return shlex.join([self.layout, *(w for option, value in pairs if value is not None for w in (option, value))])
 
     def load(self) -> Loaded:
         """Read layout and cycle; every mistake of both, and of the charge, in one ``InputError``."""

@@ -35,7 +35,8 @@ def command(
     from ems.present.optimum_text import optimum_text
 
     result = {**found.to_dict(), **inputs(loaded), "cycle_chosen": cycle is not None}
-    text = None if run.json else optimum_text(found, cycle_given=cycle is not None, out=run.out)
+    text = None if run.json else optimum_text(
+        found, cycle_given=cycle is not None, words=loaded.case.words, out=run.out)
     run.finish(result, text, _files(found, tables) if run.out is not None else None)
 
 

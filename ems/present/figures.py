@@ -239,10 +239,11 @@ def _dress(ax: Axes, ylabel: str, title: str) -> None:
 
 def _scale_bar(ax: Axes, height_kW: float) -> None:
     """A bar that says how many kilowatts a height is."""
-    size = next((s for s in (100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0) if s <= 0.2 * height_kW), 1.0)
+    size = next((s for s in (100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0) if s <= 0.14 * height_kW), 1.0)
     top = ax.get_ylim()[1]
-    ax.plot([1.1, 1.1], [top, top - size], transform=ax.get_yaxis_transform(), color=INK, linewidth=2.0, clip_on=False)
-    _beside(ax, top - 0.5 * size, f"{size:g} kW", 1.105)
+    ax.plot([1.13, 1.13], [top, top - size], transform=ax.get_yaxis_transform(), color=INK, linewidth=2.0,
+            clip_on=False)
+    _beside(ax, top - 0.5 * size, f"{size:g} kW", 1.137)
 
 
 def _beside(ax: Axes, at: float, words: str, x: float = 1.01) -> None:

@@ -19,15 +19,18 @@ NAMES = {"engine": "engine heat", "meshes": "gear meshes", "clutches": "slipping
          "air": "air drag", "tyres": "tyres and bearings", "auxiliaries": "auxiliaries"}
 
 
-def optimum_text(found: Optimum, *, cycle_given: bool = True, out: Path | None = None) -> list[RenderableType]:
+def optimum_text(
+    found: Optimum, *, cycle_given: bool = True, words: str | None = None, out: Path | None = None
+) -> list[RenderableType]:
     """Everything ``ems optimum`` prints.
 
     cycle_given : whether the user named the cycle; if not, the text says which one was taken
+    words : what was asked for, as typed behind ``ems optimum``; the layout's name when None
     out : the folder of ``--out``, which then need not be recommended
     """
     return [
         *_answer(found, cycle_given), "", *_mode_shares(found), "", *_energy(found), "",
-        f"{NO_TYPE_APPROVAL} {ASSUMPTIONS}", *_next_steps(found, out),
+        f"{NO_TYPE_APPROVAL} {ASSUMPTIONS}", *_next_steps(words or found.layout.name, out),
     ]
 
 
@@ -98,12 +101,11 @@ def _stores(found: Optimum) -> Sequence[tuple[str, float]]:
 
 def _energy_row(name: str, kJ: float, fuel: float) -> tuple[str, str, str, str]:
     share = kJ / fuel if fuel > 0.0 else 0.0
-    return name, f"{kJ:.1f}", f"{100.0 * share:.1f} %", bar(share)
+    return name, f"{kJ:.1f}", f"{round(100.0 * share, 1) + 0.0:.1f} %", bar(share)
 
 
-def _next_steps(found: Optimum, out: Path | None) -> list[RenderableType]:
-    layout = found.layout.name
-    why = f"Why at a second: `ems explain {out or layout} --at T`."
+def _next_steps(words: str, out: Path | None) -> list[RenderableType]:
+    why = f"Why at a second: `ems explain {out or words} --at T`."
     kept = f"Every second: {out}/trace.csv, drawn in {out}/figure.png." if out else \
            "Every second, and a figure: --out DIR."
-    return [f"{why} {kept} What can be engaged: `ems modes {layout}`."]
+    return [f"{why} {kept} What can be engaged: `ems modes {words.split(' --')[0]}`."]
