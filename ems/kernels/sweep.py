@@ -227,7 +227,47 @@ def value_at(value: Any, corridor: Corridor, k: int, n: int, e: float) -> float:
     return value[k, n, i] + weight * (value[k, n, i + 1] - value[k, n, i])
 
 
-@compiled_parallel
+@compiled
+def _backup(points: Points, corridor: Corridor, k: int, c: int, x_out: Any, x_in: Any, least: Any, most: Any, next_value: Any,
+            stage: Any) -> None:
+    """stage (I,) out: least fuel plus next value (I,) of node c at every battery node of interval k, before the change is paid."""
+    size, dt = corridor.size, points.dt[k]
+    low, step = corridor.low[k], corridor.step[k]
+    next_low, inverse = corridor.low[k + 1], 1.0 / corridor.step[k + 1]
+    stage[:] = HUGE
+    for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
+        P, fuel = points.power[j], points.fuel[j] * dt
+        x = x_out if P > 0.0 else x_in
+        for i in range(size):
+            e = low + i * step - 2.0 * P * dt / (1.0 + math.sqrt(max(1.0 - 4.0 * P * x[i], 0.0)))
+            place = (e - next_low) * inverse
+            inner = min(max(place, 0.0), size - 1.000001)
+            q = int(inner)
+            total = fuel + next_value[q] + (inner - q) * (next_value[q + 1] - next_value[q])
+            beyond = (place - inner) * corridor.step[k + 1]
+            if beyond != 0.0:
+                total -= beyond * (corridor.below if beyond < 0.0 else corridor.above)
+                total += max(corridor.window_low - e, 0.0) * corridor.penalty
+            if P > most[i] or P < least[i] or e > corridor.window_high + 1e-3:
+                total = HUGE
+            stage[i] = min(stage[i], total)
+
+
+@compiled
+def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any, value: Any) -> None:
+    """value (I,) lowered to the change's cost plus stage (I,) at the energy that the change leaves."""
+    size = corridor.size
+    shift = stored / corridor.step[k]
+    for i in range(size):
+        place = i - shift
+        inner = min(max(place, 0.0), size - 1.000001)
+        q = int(inner)
+        total = fixed + stage[q] + (inner - q) * (stage[q + 1] - stage[q])
+        total -= min(place, 0.0) * corridor.step[k] * corridor.below
+        value[i] = min(value[i], total)
+
+
+@compiled
 def dynamic_programming(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor, alive: Any, value: Any) -> None:
     """Backward sweep over nodes of configuration and stored energy.
 
@@ -235,53 +275,24 @@ def dynamic_programming(points: Points, b: BatteryArrays, changes: Changes, corr
     value : (K + 1, N + 1, I) out, before the change at the start of interval k; column N from rest (k = 0 only)
     """
     K, N, size = points.dt.size, points.first.shape[1], corridor.size
-    for i in range(size):
-        e = corridor.low[K] + i * corridor.step[K]
-        cost = corridor.penalty * max(corridor.target - e, 0.0)
-        for n in range(N + 1):
-            value[K, n, i] = cost
+    x_out, x_in, least, most = np.empty(size), np.empty(size), np.empty(size), np.empty(size)
     stage = np.empty((N, size))
+    for i in range(size):
+        value[K, :, i] = corridor.penalty * max(corridor.target - corridor.low[K] - i * corridor.step[K], 0.0)
     for k in range(K - 1, -1, -1):
-        for c in numba.prange(N):
+        for i in range(size):
+            _, v, rd, rc = state(b, corridor.low[k] + i * corridor.step[k])
+            x_out[i], x_in[i] = rd / (v * v), rc / (v * v)
+            least[i], most[i] = power_limits(b, v, rd, rc)
+        for c in range(N):
             if alive[k, c]:
-                for i in range(size):
-                    e = corridor.low[k] + i * corridor.step[k]
-                    _, v, rd, rc = state(b, e)
-                    least, most = power_limits(b, v, rd, rc)
-                    out_x, in_x = rd / (v * v), rc / (v * v)
-                    best = HUGE
-                    for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
-                        P = points.power[j]
-                        if most < P or least > P:
-                            continue
-                        p = electrochemical(P, out_x if P > 0.0 else in_x)
-                        total = points.fuel[j] * points.dt[k] + value_at(value, corridor, k + 1, c, e - p * points.dt[k])
-                        if total < best:
-                            best = total
-                    stage[c, i] = best
-        for a in numba.prange(N + 1):
-            for i in range(size):
-                value[k, a, i] = HUGE
-            if a == N and k > 0:
-                continue
-            if a < N and k > 0 and not alive[k - 1, a]:
-                continue
-            for c in range(N):
-                if not alive[k, c]:
-                    continue
-                fixed = changes.fixed[a, c]
-                shift = changes.stored[k, a, c] / corridor.step[k]
-                for i in range(size):
-                    place = i - shift
-                    if place <= 0.0:
-                        total = stage[c, 0] - place * corridor.step[k] * corridor.below
-                    elif place >= size - 1:
-                        total = stage[c, size - 1]
-                    else:
-                        q = int(place)
-                        total = stage[c, q] + (place - q) * (stage[c, q + 1] - stage[c, q])
-                    if total + fixed < value[k, a, i]:
-                        value[k, a, i] = total + fixed
+                _backup(points, corridor, k, c, x_out, x_in, least, most, value[k + 1, c], stage[c])
+        value[k] = HUGE
+        for a in range(N + 1):
+            if (a == N and k == 0) or (a < N and k > 0 and alive[k - 1, a]):
+                for c in range(N):
+                    if alive[k, c]:
+                        _change(corridor, k, changes.fixed[a, c], changes.stored[k, a, c], stage[c], value[k, a])
 
 
 @compiled

@@ -18,7 +18,7 @@ from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
 from ems.solve.problem import Problem, build_problem, fixed_costs
 from ems.solve.shortfall import shortfall
-from ems.tables.build import DEFAULT_GRID, Grid, Tables, added, build_tables, refined
+from ems.tables.build import DEFAULT_GRID, Grid, Tables, added, build_tables, coarse, refined
 from ems.trips.cycle import Cycle
 from ems.trips.demand import demand as demand_of_cycle
 from ems.types import Array, BoolArray, IntArray
@@ -29,8 +29,9 @@ if TYPE_CHECKING:
 FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
 COARSE_NODES, FINE_NODES = 401, 301
 CORRIDOR = 0.025                # half width of the fine corridor, share of the window
-SLACK_FREE, SLACK_BINDING = 0.0015, 0.02    # cost above the first bound beyond which points are not looked at again, relative
+SLACK_FREE, SLACK_BINDING = 0.0004, 0.004    # cost above the first bound beyond which points are not looked at again, relative
 SPREAD = (0.985, 1.0, 1.015)    # slopes around each costate segment at which supporting points are sought
+SLACK_TABLES = 0.0002           # the same for the nodes whose tables are refined
 CONTACT = 0.006                 # share of the window within which a trajectory touches its end
 
 Progress = Callable[[str], None]
@@ -113,7 +114,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     plant = build_plant(layout, lanes=lanes)
     demand = demand_of_cycle(cycle, layout.vehicle)
     say("frontier tables")
-    tables = clock.lap("tables", lambda: build_tables(plant, demand, grid))
+    tables = clock.lap("tables", lambda: build_tables(plant, demand, coarse(grid), np.zeros(0)))
     short = shortfall(tables)
     if short is not None:
         raise CycleNotFollowed(layout.name, cycle.name, short)
@@ -175,7 +176,7 @@ def _first_bound(problem: Problem) -> tuple[Problem, IntArray, Bound]:
     bound = best_bound(problem, costate.above.shape, one, np.array([final]), 4)
     if costate.inside(*problem.window_J):
         return problem, one, bound
-    coarse, _ = solve_dynamic(pruned(problem, bound, 0.05 * bound.bound_g), full_corridor(problem, 201, final))
+    coarse, _ = solve_dynamic(pruned(problem, bound, SLACK_BINDING * bound.bound_g), full_corridor(problem, 201, final))
     segments = _segments(problem, coarse.energy_J)
     start = np.full(int(segments.max()) + 1, final)
     return problem, segments, best_bound(problem, costate.above.shape, segments, start, 12 * start.size)
@@ -222,7 +223,7 @@ def _slopes(bound: Bound) -> Array:
 
 def _refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     """Tables with supporting points sought around the costate, where an optimum can pass."""
-    return added(problem.tables, _near(problem, bound, 0.001 * bound.bound_g), grid, _slopes(bound))
+    return added(problem.tables, _near(problem, bound, SLACK_TABLES * bound.bound_g), grid, _slopes(bound))
 
 
 def _drive(problem: Problem, bound: Bound) -> Driven:
@@ -251,7 +252,7 @@ def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
 
 def _finer_bound(problem: Problem, bound: Bound, grid: Grid) -> float:
     """Lower bound with tables of twice the points on every axis, where an optimum can pass [g]."""
-    near = _near(problem, bound, 0.0005 * bound.bound_g)
+    near = _near(problem, bound, SLACK_TABLES * bound.bound_g)
     finer = build_problem(added(problem.tables, near, refined(grid, 2), _slopes(bound)), problem.start_J, problem.target_J, problem.changes)
     shape = bound.costate_g_J / bound.values_g_J[bound.segments]
     return best_bound(finer, shape, bound.segments, bound.values_g_J, 3).bound_g

@@ -50,6 +50,12 @@ def refined(grid: Grid, times: int) -> Grid:
                          capacity=times * grid.capacity)
 
 
+def coarse(grid: Grid) -> Grid:
+    """A quicker grid for the first look, before it is known where an optimum can pass."""
+    return grid._replace(free_points=max(2, 2 * grid.free_points // 3), torque_points=max(2, 2 * grid.torque_points // 3),
+                         inner_points=max(3, grid.inner_points - 2), inner_steps=max(2, grid.inner_steps - 4), slope_steps=4)
+
+
 def build_tables(plant: Plant, demand: Demand, grid: Grid = DEFAULT_GRID, slopes_g_J: Array | None = None) -> Tables:
     """Frontiers of every distinct demand in every node.
 
