@@ -58,6 +58,7 @@ class _Balance:
         self.joints = [joints[i] for i in independent]      # a redundant joint is taken to carry nothing
         self.given, self.determined = self._roles()
         self.lossy = {j.name: g for g, j in enumerate(lossy_joints(layout))}
+        self.inertia = self._inertia()
 
     def _roles(self) -> tuple[list[int], list[int]]:
         """Sources whose torque is a free choice, and those the balance then determines.
@@ -78,13 +79,27 @@ class _Balance:
         return self.column[shafts[source]]
 
     def _inertia(self) -> Array:
+        """(shafts,) inertia that follows the wheels' acceleration [kg m2].
+
+        A member that nothing can hold against (a planetary set's third shaft without source, brake or wheels) floats:
+        it transmits no torque, so its inertia is nobody's load.
+        """
         inertia = np.zeros(len(self.shafts))
         for name, properties in self.layout.shaft_properties.items():
             inertia[self.column[name]] += properties.inertia_kgm2
         inertia[self.column[self.layout.engine.shaft]] += self.layout.engine.engine.inertia_kgm2
         for use in self.layout.machines:
             inertia[self.column[use.shaft]] += use.machine.inertia_kgm2
-        return inertia
+        unknown = self._unknown({})
+        unheld = np.eye(len(self.shafts)) - unknown @ np.linalg.pinv(unknown)
+        return np.where(np.abs(unheld).max(axis=0) > 1e-9, 0.0, inertia)
+
+    def _unknown(self, forward: dict[str, bool]) -> Array:
+        """(shafts, unknowns) torque on each shaft per unit of joint loads, determined sources, reaction of wheels."""
+        columns = [self._joint_columns(forward), *(self._unit(self._shaft_of(j)) for j in self.determined)]
+        if not self.c.wheel_driven:
+            columns.append(-self._unit(self.column[WHEEL]))
+        return np.hstack(columns)
 
     def _joint_columns(self, forward: dict[str, bool]) -> Array:
         """(shafts, joints) torque on each shaft per unit load; the driven member gets the efficiency's share."""
@@ -101,11 +116,6 @@ class _Balance:
         """(S + 1 + G, inputs) for one pattern of directions."""
         sources, wheel = len(self.c.sources), self.column[WHEEL]
         inner = [j for j in self.given if j != 0]
-        unknown = [self._joint_columns(forward)]
-        for j in self.determined:
-            unknown.append(self._unit(self._shaft_of(j)))
-        if not self.c.wheel_driven:
-            unknown.append(-self._unit(wheel))
         inputs = np.zeros((len(self.shafts), 3 + len(inner)))
         if self.c.wheel_driven:
             inputs[wheel, 0] = -1.0
@@ -114,8 +124,8 @@ class _Balance:
         for i, j in enumerate(inner):
             inputs[self._shaft_of(j), 2 + i] = 1.0
         acceleration = np.array([float(w) for w, _ in self.c.shaft_map])
-        inputs[:, -1] = -self._inertia() * acceleration
-        solution = np.linalg.pinv(np.hstack(unknown)) @ -inputs
+        inputs[:, -1] = -self.inertia * acceleration
+        solution = np.linalg.pinv(self._unknown(forward)) @ -inputs
         out = np.zeros((sources + 1 + len(self.lossy), inputs.shape[1]))
         for r, joint in enumerate(self.joints):
             if joint.name in self.lossy:
@@ -147,7 +157,7 @@ class _Balance:
             self._solve({names[g]: bool(bit) for g, bit in zip(loaded, reversed(bits), strict=True)})
             for bits in itertools.product((0, 1), repeat=len(loaded))
         ]
-        inertia = self._inertia()
+        inertia = self.inertia
         wheel = np.array([float(w) for w, _ in self.c.shaft_map])
         free = np.array([float(f) for _, f in self.c.shaft_map])
         return TorqueMaps(0 in self.given, tuple(j for j in self.given if j != 0), tuple(loaded), np.stack(matrices),
