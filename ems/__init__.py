@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from ems.errors import RunError as RunError
     from ems.layout.load import load_layout as load_layout
     from ems.layout.model import Layout as Layout
+    from ems.solve.optimum import Optimum as Optimum
+    from ems.solve.optimum import optimum as optimum
     from ems.trips.cycle import Cycle as Cycle
     from ems.trips.cycle import load_cycle as load_cycle
 
@@ -30,10 +32,12 @@ _PUBLIC: dict[str, str] = {
     "EmsError": "ems.errors",
     "InputError": "ems.errors",
     "Layout": "ems.layout.model",
+    "Optimum": "ems.solve.optimum",
     "RunError": "ems.errors",
     "derive": "ems.configurations.derive",
     "load_cycle": "ems.trips.cycle",
     "load_layout": "ems.layout.load",
+    "optimum": "ems.solve.optimum",
 }
 
 __all__ = ["__version__", *_PUBLIC]

@@ -69,3 +69,12 @@ def test_installed_command_finds_everything(installed, elsewhere):
     assert "three-clutch" in [row["name"] for row in listed["layouts"]]
     assert "wltc-3b" in run(installed / "ems", "cycles", folder=elsewhere).stdout
     assert list(elsewhere.iterdir()) == []      # commands leave nothing behind where they are called
+
+
+def test_installed_command_finds_the_least_fuel(installed, elsewhere):
+    told = json.loads(run(installed / "ems", "optimum", "series", "--cycle", "nedc", "--json", folder=elsewhere).stdout)
+    assert (told["schema"], told["status"], told["cycle"]) == ("ems.optimum/1", "done", "nedc")
+    assert told["distance_km"] == pytest.approx(11.0, abs=0.1)
+    assert 0.0 <= told["lower_bound_g"] <= told["objective_g"]
+    assert told["floor_l_per_100km"] < told["fuel_l_per_100km"] < 2 * told["floor_l_per_100km"]
+    assert list(elsewhere.iterdir()) == []

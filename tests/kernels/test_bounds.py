@@ -50,6 +50,26 @@ served = np.unique(tables.demand_of[(tables.count[tables.demand_of] > 0).any(axi
 print("points", tables.fuel_g_s.size, "served", served, "of", tables.demands.wheel_speed.size)
 """
 
+# Within what every layout can do, so that all solvers run to their ends.
+SOFT_CYCLE = """\
+time_s,speed_kmh,grade_percent
+0,0,0
+2,0,0
+12,60,3
+20,70,-3
+27,0,-1
+30,0,0
+"""
+
+SOLVE = """
+import sys
+import ems
+
+layout = ems.load_layout(sys.argv[1], overrides=["battery.soc_low=0.5", "battery.soc_high=0.6"])
+found = ems.optimum(layout, ems.load_cycle("./soft-trip.csv"), lanes=int(sys.argv[2]))
+print(found.lower_bound_g, found.objective_g)
+"""
+
 
 def run(script: str, *words: str, folder) -> str:
     environment = {**os.environ, "NUMBA_BOUNDSCHECK": "1", "EMS_CACHE_DIR": str(folder / "kernels")}
@@ -64,6 +84,7 @@ def folder(tmp_path_factory):
     """A folder with the trip; kernels compiled with bounds checks are kept beside it, away from the usual ones."""
     place = tmp_path_factory.mktemp("bounds")
     (place / "trip.csv").write_text(CYCLE, encoding="utf-8")
+    (place / "soft-trip.csv").write_text(SOFT_CYCLE, encoding="utf-8")
     return place
 
 
@@ -76,3 +97,9 @@ def test_frontier_kernels_stay_within_their_arrays(folder, layout, lanes):
     words = run(RUN, layout, str(lanes), folder=folder).split()
     points, served, demands = int(words[1]), int(words[3]), int(words[5])
     assert 20 <= served < demands and points > 10 * demands
+
+
+@pytest.mark.parametrize(("layout", "lanes"), [("three-clutch", 1), ("series", 3)])
+def test_all_solvers_stay_within_their_arrays(folder, layout, lanes):
+    bound, objective = map(float, run(SOLVE, layout, str(lanes), folder=folder).split())
+    assert 0.0 < bound <= objective
