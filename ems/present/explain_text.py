@@ -15,6 +15,15 @@ if TYPE_CHECKING:
 
 Row = Mapping[str, Any]
 TIE_G = 1e-6    # grams that mean nothing
+PARTS = {       # key of a row: what it is called in the sentence
+    "fuel_g": "fuel", "equivalent_g": "battery energy", "transition_g": "the change", "later_g": "what follows",
+}
+MEANINGS = (
+    "  worth: the battery energy, at the fuel it stands for along the optimum",
+    "  change: fuel, energy and price of getting there from the second before",
+    "  later: the least the rest of the trip costs from there, beyond the cheapest place to be",
+    "  total: fuel, worth, change and later; the least wins",
+)
 
 
 def explain_text(explanation: Explanation, found: Optimum) -> list[RenderableType]:
@@ -25,30 +34,29 @@ def explain_text(explanation: Explanation, found: Optimum) -> list[RenderableTyp
         (found.layout.name, "bold"), " on ", (found.cycle.name, "bold"),
         f" at {explanation.time_s:g} s: {explanation.speed_kmh:.1f} km/h, {explanation.wheel_power_kW:+.2f} kW at the "
         f"wheels, charge {explanation.soc:.4f}")
-    meaning = ("equivalent: fuel and battery energy at what it is worth along the optimum; change: what getting there "
-               "costs from the second before; total: both, and the least wins")
-    return [head, "", _ranking(explanation), "", reason(explanation), "", f"  {meaning}"]
+    return [head, "", _ranking(explanation), "", reason(explanation), "", *MEANINGS]
 
 
 def _ranking(explanation: Explanation) -> RenderableType:
     ordered = sorted(explanation.rows, key=lambda row: (not row["feasible"], row["rank"] if row["feasible"] else 0))
     rows = [_cells(row, explanation.chosen) for row in ordered]
-    headings = ("", "configuration", "kind", "mode", "fuel g", "battery kJ", "equivalent g", "change g", "total g", "")
-    return columns(rows, (True, False, False, False, True, True, True, True, True, False), headings)
+    headings = ("", "configuration", "mode, or what stops it", "fuel g", "battery kJ", "worth g", "change g", "later g", "total g", "")
+    return columns(rows, (True, False, False, True, True, True, True, True, True, False), headings)
 
 
 def _cells(row: Row, chosen: str) -> tuple[str, ...]:
     if not row["feasible"]:
-        return ("-", row["id"], row["kind"], "", "", "", "", "", "", row["limit"])
-    numbers = (f"{row[key]:.{digits}f}" for key, digits in
-               (("fuel_g", 4), ("battery_kJ", 2), ("equivalent_g", 4), ("transition_g", 4), ("total_g", 4)))
+        return ("-", row["id"], f"stopped: {row['limit']}", "", "", "", "", "", "", "")
+    digits = {"fuel_g": 4, "battery_kJ": 2, "equivalent_g": 4, "transition_g": 4, "later_g": 4, "total_g": 4}
+    numbers = (f"{row[key]:.{places}f}" for key, places in digits.items())
     mark = "chosen" if row["id"] == chosen else ""
-    return (str(row["rank"]), row["id"], row["kind"], row["mode"], *numbers, mark)
+    return (str(row["rank"]), row["id"], row["mode"], *numbers, mark)
 
 
 def reason(explanation: Explanation) -> str:
     """One sentence on why the chosen configuration won."""
-    feasible = sorted((row for row in explanation.rows if row["feasible"]), key=lambda row: row["total_g"])
+    rows: Sequence[Row] = explanation.rows
+    feasible = sorted((row for row in rows if row["feasible"]), key=lambda row: row["total_g"])
     chosen = next((row for row in feasible if row["id"] == explanation.chosen), None)
     others = [row for row in feasible if row["id"] != explanation.chosen]
     if chosen is None:
@@ -65,17 +73,16 @@ def _against(chosen: Row, rival: Row) -> str:
                 "the battery's limits or the steps around this second decide.")
     if margin <= TIE_G:
         return f"{chosen['id']} and {rival['id']} cost the same here; the first of equals is taken."
-    gains = {
-        "fuel": rival["fuel_g"] - chosen["fuel_g"],
-        "battery energy": (rival["equivalent_g"] - rival["fuel_g"]) - (chosen["equivalent_g"] - chosen["fuel_g"]),
-        "the change": (rival["total_g"] - rival["equivalent_g"]) - (chosen["total_g"] - chosen["equivalent_g"]),
-    }
+    gains = {name: rival[key] - chosen[key] for key, name in PARTS.items()}
     return f"{chosen['id']} beats {rival['id']} by {margin:.4f} g: {_because(gains)}."
 
 
 def _because(gains: Mapping[str, float]) -> str:
-    saved = _listed([f"{abs(g):.4f} g on {name}" for name, g in _largest_first(gains) if g > TIE_G])
-    lost = _listed([f"{abs(g):.4f} g on {name}" for name, g in _largest_first(gains) if g < -TIE_G])
+    shown = {name: g for name, g in _largest_first(gains) if abs(g) >= 0.00005}
+    saved = _listed([f"{g:.4f} g on {name}" for name, g in shown.items() if g > 0.0])
+    lost = _listed([f"{-g:.4f} g on {name}" for name, g in shown.items() if g < 0.0])
+    if not saved:
+        return "by less than any single part shows"
     return f"it saves {saved}" + (f" and loses {lost}" if lost else "")
 
 
@@ -84,4 +91,5 @@ def _largest_first(gains: Mapping[str, float]) -> Sequence[tuple[str, float]]:
 
 
 def _listed(words: Sequence[str]) -> str:
-    return " and ".join(words)
+    """'a', 'a and b', 'a, b and c'."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

@@ -164,8 +164,8 @@ def _stretches(modes: list[str], label: str, time_s: Array, width_s: Array) -> l
 def _shares(modes: list[str], width_s: Array) -> dict[str, float]:
     """Share of the time of each label, largest first."""
     names = np.array(modes)
-    shares = {label: float(width_s[names == label].sum() / width_s.sum()) for label in set(modes)}
-    return dict(sorted(shares.items(), key=lambda item: (-item[1], item[0])))
+    shares = {label: float(width_s[names == label].sum() / width_s.sum()) for label in dict.fromkeys(modes)}
+    return dict(sorted(shares.items(), key=lambda item: -item[1]))   # equals in the order in which they come
 
 
 # ------------------------------------------------------------------------------------------------------- what is found

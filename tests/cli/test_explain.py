@@ -41,6 +41,8 @@ def test_chosen_is_what_the_trace_drove_and_the_rest_is_ranked_or_stopped(ems, o
     feasible = sorted((r for r in rows.values() if r["feasible"]), key=lambda r: r["rank"])
     totals = [r["total_g"] for r in feasible]
     assert totals == sorted(totals) and all(math.isfinite(t) for t in totals)
+    parts = ("fuel_g", "equivalent_g", "transition_g", "later_g")
+    assert totals == pytest.approx([sum(r[part] for part in parts) for r in feasible])
     assert [r["rank"] for r in feasible] == list(range(1, len(feasible) + 1))
     assert all(r["limit"] for r in rows.values() if not r["feasible"])
     assert all(r["limit"] == "" for r in feasible)

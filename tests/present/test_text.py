@@ -33,16 +33,16 @@ def test_words():
     assert (times(1, "start"), times(0, "start")) == ("1 start", "0 starts")
 
 
-def row(name, fuel, battery, change, feasible=True):
-    return {"id": name, "feasible": feasible, "fuel_g": fuel, "equivalent_g": fuel + battery, "transition_g": change,
-            "total_g": fuel + battery + change}
+def row(name, fuel, battery, change, later=0.0, feasible=True):
+    return {"id": name, "feasible": feasible, "fuel_g": fuel, "equivalent_g": battery, "transition_g": change,
+            "later_g": later, "total_g": fuel + battery + change + later}
 
 
 def test_the_reason_names_what_was_saved_and_what_it_cost():
-    rows = (row("on:K1", 0.5, -0.1, 0.0), row("off:open", 0.0, 0.6, 0.1), row("on:K2", 1.0, 0.0, 0.0, feasible=False))
+    rows = (row("on:K1", 0.5, -0.1, 0.0), row("off:open", 0.0, 0.6, 0.1, 0.01), row("on:K2", 1.0, 0.0, 0.0, feasible=False))
     assert reason(SimpleNamespace(chosen="on:K1", rows=rows)) == (
-        "on:K1 beats off:open by 0.3000 g: it saves 0.7000 g on battery energy and 0.1000 g on the change and loses "
-        "0.5000 g on fuel.")
+        "on:K1 beats off:open by 0.3100 g: it saves 0.7000 g on battery energy, 0.1000 g on the change and 0.0100 g on what "
+        "follows and loses 0.5000 g on fuel.")
 
 
 def test_the_reason_when_nothing_else_could_be_done():
