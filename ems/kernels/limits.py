@@ -7,7 +7,17 @@ import math
 from ems.kernels.box import best_division
 from ems.kernels.frontier import Demands, Grid
 from ems.kernels.jit import compiled
-from ems.kernels.plant import COUPLED, NO_DRIVE, OK, STRIDE, PlantArrays, free_range, make_bench, make_cut, terminal_power
+from ems.kernels.plant import (
+    COUPLED,
+    NO_DRIVE,
+    OK,
+    STRIDE,
+    PlantArrays,
+    free_range,
+    make_bench,
+    make_cut,
+    terminal_power,
+)
 
 
 @compiled

@@ -88,40 +88,40 @@ def _played(plant: Plant, demands: Demands, demand_of: IntArray, node: IntArray,
     return out
 
 
-def _changes(plant: Plant, demand: Demand, node: IntArray) -> Exchange:
-    """Energies of the change at the start of every interval, arrays (K,) [J]."""
+def _changes(plant: Plant, demand: Demand, node: IntArray) -> dict[str, Array]:
+    """Energies of the change at the start of every interval, by the names of ``Exchange``, arrays (K,) [J]."""
     S = plant.transitions.inertia.size
     wheel = demand.boundary_speed_m_s / plant.layout.vehicle.wheel_radius_m
     rows = [transition(plant.transitions, -1 if k == 0 else int(node[k - 1]), int(n), wheel[k], np.zeros(S), np.zeros(S))
             for k, n in enumerate(node)]
-    return Exchange(*(np.array(column) for column in zip(*rows, strict=True)))
+    return {name: np.array([getattr(row, name) for row in rows]) for name in Exchange._fields}
 
 
-def _account(plant: Plant, demand: Demand, node: IntArray, played: Played, change: Exchange, energy_J: Array, start_fuel_g: Array,
+def _account(plant: Plant, demand: Demand, node: IntArray, played: Played, change: dict[str, Array], energy_J: Array, start_fuel_g: Array,
              price_g: Array) -> tuple[dict[str, Column], dict[str, float], dict[str, float]]:
     layout, dt = plant.layout, demand.dt_s
     radius = layout.vehicle.wheel_radius_m
     wheel_speed = demand.speed_m_s / radius
     brake_W = (played.wheel_torque - demand.force_N * radius) * wheel_speed
     shaft_W = played.speed * played.torque
-    after_J = energy_J[:-1] - change.stored
+    after_J = energy_J[:-1] - change["stored"]
     internal_W = np.array([internal_power(plant.battery, float(e), float(P)) for e, P in zip(after_J, played.power, strict=True)])
     engine_heat_W = played.fuel * plant.heating_value_J_g - shaft_W[:, 0]
     hold_W = plant.arrays.hold_W[node]
     machines = [m.name for m in layout.machines]
-    per_machine = change.machines / max(len(machines), 1)
+    per_machine = change["machines"] / max(len(machines), 1)
     losses_W = {
-        "engine": engine_heat_W + (start_fuel_g * plant.heating_value_J_g + change.engine) / dt,
+        "engine": engine_heat_W + (start_fuel_g * plant.heating_value_J_g + change["engine"]) / dt,
         **{name: played.machine_loss[:, i] + per_machine / dt for i, name in enumerate(machines)},
         "meshes": played.mesh_loss.sum(axis=1),
-        "clutches": change.clutches / dt,
-        "battery": internal_W - played.power + (change.stored - change.electric) / dt,
+        "clutches": change["clutches"] / dt,
+        "battery": internal_W - played.power + (change["stored"] - change["electric"]) / dt,
         "brakes": brake_W,
         "air": demand.air_N * demand.speed_m_s,
         "tyres": demand.tyre_N * demand.speed_m_s,
         "auxiliaries": demand.auxiliary_W + hold_W,
     }
-    kinetic_W = demand.inertia_N * demand.speed_m_s + played.rotating + change.kinetic / dt
+    kinetic_W = demand.inertia_N * demand.speed_m_s + played.rotating + change["kinetic"] / dt
     stores = {
         "fuel": float(np.sum(played.fuel * dt + start_fuel_g)) * plant.heating_value_J_g / 1e3,
         "battery": float(energy_J[0] - energy_J[-1]) / 1e3,
@@ -132,7 +132,7 @@ def _account(plant: Plant, demand: Demand, node: IntArray, played: Played, chang
     configurations = [plant.configuration(n) for n in node]
     soc = np.array([state(plant.battery, float(e))[0] for e in energy_J])
     columns: dict[str, Column] = {
-        "time_s": demand.time_s, "speed_kmh": demand.speed_m_s * 3.6, "grade_percent": demand.grade * 100,
+        "time_s": demand.time_s, "speed_kmh": np.asarray(demand.speed_m_s * 3.6), "grade_percent": np.asarray(demand.grade * 100),
         "configuration": [c.id for c in configurations],
         "mode": [mode_label(plant.derivation, c, wheel_speed[k], demand.power_W[k], brake_W[k], shaft_W[k, 0], shaft_W[k, 1:].tolist())
                  for k, c in enumerate(configurations)],
@@ -147,10 +147,10 @@ def _account(plant: Plant, demand: Demand, node: IntArray, played: Played, chang
     columns |= {"battery_power_kW": played.power / 1e3, "battery_internal_kW": internal_W / 1e3, "soc_start": soc[:-1], "soc_end": soc[1:],
                 "battery_energy_start_kJ": energy_J[:-1] / 1e3, "battery_energy_end_kJ": energy_J[1:] / 1e3}
     columns |= {("auxiliary_kW" if name == "auxiliaries" else f"loss_{name}_kW"): value / 1e3 for name, value in losses_W.items()}
-    columns |= {"kinetic_power_kW": kinetic_W / 1e3, "transition_fuel_g": start_fuel_g, "transition_energy_kJ": change.stored / 1e3,
+    columns |= {"kinetic_power_kW": kinetic_W / 1e3, "transition_fuel_g": start_fuel_g, "transition_energy_kJ": change["stored"] / 1e3,
                 "transition_price_g": price_g}
-    for actuator in (*layout.clutches, *layout.brakes):
-        columns[actuator.name] = np.array([float(actuator.name in c.state.closed) for c in configurations])
+    for name in (*(c.name for c in layout.clutches), *(b.name for b in layout.brakes)):
+        columns[name] = np.array([float(name in c.state.closed) for c in configurations])
     for shifter in layout.shifters:
         columns[shifter.name] = [dict(c.state.shifters)[shifter.name] or "neutral" for c in configurations]
     return columns, losses, stores

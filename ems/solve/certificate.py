@@ -73,7 +73,7 @@ def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArr
     start = problem.start_J - problem.target_J
     bound = float(value[0, N] - slope[0] * start) if value[0, N] < HUGE else HUGE
     gradient = _gradient(problem, slope, pick, where, follow, start) if bound < HUGE else np.zeros(K + 1)
-    per_segment = np.bincount(segments, weights=gradient * shape, minlength=values_g_J.size)
+    per_segment: Array = np.bincount(segments, weights=gradient * shape, minlength=values_g_J.size).astype(float)
     return Bound(bound, slope, value, stage, segments, values_g_J, per_segment)
 
 
@@ -123,9 +123,9 @@ def _proposal(tried: list[Bound], best: Bound, radius: float) -> tuple[Array, fl
     right = np.array([t.bound_g - best.bound_g - t.gradient_J @ (t.values_g_J - best.values_g_J) for t in tried])
     box = [(max(-best.values_g_J[i], -radius) / scale, radius / scale) for i in range(size)]
     result = linprog(np.append(np.zeros(size), -1.0), A_ub=rows, b_ub=right, bounds=[*box, (None, None)], method="highs")
-    if not result.success:
+    if not result.success or result.x is None:
         return best.values_g_J, best.bound_g
-    return best.values_g_J + result.x[:size] * scale, best.bound_g - float(result.fun)
+    return best.values_g_J + result.x[:size] * scale, best.bound_g + float(result.x[size])
 
 
 def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:

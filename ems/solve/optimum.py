@@ -5,11 +5,13 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from ems.errors import CycleNotFollowed, InputError, Mistake
+from ems.errors import CycleNotFollowed, InputError, Mistake, RunError
+from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
 from ems.plant.plant import build_plant
 from ems.plant.trace import Trace, trace
@@ -18,7 +20,7 @@ from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
 from ems.solve.problem import Problem, build_problem, fixed_costs
 from ems.solve.shortfall import shortfall
-from ems.tables.build import DEFAULT_GRID, Grid, Tables, added, build_tables, coarse, refined
+from ems.tables.build import DEFAULT_GRID, Tables, added, build_tables, coarse, refined
 from ems.trips.cycle import Cycle
 from ems.trips.demand import demand as demand_of_cycle
 from ems.types import Array, BoolArray, IntArray
@@ -28,7 +30,8 @@ if TYPE_CHECKING:
 
 FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
 COARSE_NODES, FINE_NODES = 401, 301
-CORRIDOR = 0.025                # half width of the fine corridor, share of the window
+CORRIDORS = (0.025, 0.004)      # half widths of the fine corridors, share of the window
+EFFORTS, GOOD_GAP = 2, 0.0005  # how often, and until which relative gap, more effort is spent
 SLACK_FREE, SLACK_BINDING = 0.0004, 0.004    # cost above the first bound beyond which points are not looked at again, relative
 SPREAD = (0.985, 1.0, 1.015)    # slopes around each costate segment at which supporting points are sought
 SLACK_TABLES = 0.0002           # the same for the nodes whose tables are refined
@@ -119,14 +122,12 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     if short is not None:
         raise CycleNotFollowed(layout.name, cycle.name, short)
     say("costate")
-    problem, segments, bound = clock.lap("solve", lambda: _first_bound(build_problem(tables, start_J, target_J)))
+    problem, _, bound = clock.lap("solve", lambda: _first_bound(build_problem(tables, start_J, target_J)))
     say("refining tables")
     tables = clock.lap("tables", lambda: _refined_near(problem, bound, grid))
     problem = build_problem(tables, start_J, target_J, problem.changes)
-    say("dynamic programming")
-    driven = clock.lap("solve", lambda: _drive(problem, bound))
-    say("certificate")
-    bound = clock.lap("certificate", lambda: _final_bound(problem, driven, bound))
+    driven, bound = _driven_and_bound(problem, bound, clock, say)
+    say("how much finer tables would take off")
     finer = clock.lap("certificate", lambda: _finer_bound(problem, bound, grid))
     say("audit")
     return _result(layout, cycle, problem, driven, bound, finer, clock)
@@ -176,8 +177,8 @@ def _first_bound(problem: Problem) -> tuple[Problem, IntArray, Bound]:
     bound = best_bound(problem, costate.above.shape, one, np.array([final]), 4)
     if costate.inside(*problem.window_J):
         return problem, one, bound
-    coarse, _ = solve_dynamic(pruned(problem, bound, SLACK_BINDING * bound.bound_g), full_corridor(problem, 201, final))
-    segments = _segments(problem, coarse.energy_J)
+    _, rough = _coarse_sweep(problem, bound, SLACK_BINDING * bound.bound_g, 201, final)
+    segments = _segments(problem, rough.energy_J)
     start = np.full(int(segments.max()) + 1, final)
     return problem, segments, best_bound(problem, costate.above.shape, segments, start, 12 * start.size)
 
@@ -218,7 +219,8 @@ def _near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
 def _slopes(bound: Bound) -> Array:
     values = np.unique(np.concatenate([[bound.costate_g_J.min(), bound.costate_g_J.max()], bound.values_g_J]))
     spread = np.unique(np.round(np.outer(values, SPREAD).reshape(-1) / values.max(), 3)) * values.max()
-    return spread[np.linspace(0, spread.size - 1, min(spread.size, 9)).astype(int)]
+    chosen: Array = spread[np.linspace(0, spread.size - 1, min(spread.size, 9)).astype(int)]
+    return chosen
 
 
 def _refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
@@ -226,18 +228,48 @@ def _refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     return added(problem.tables, _near(problem, bound, SLACK_TABLES * bound.bound_g), grid, _slopes(bound))
 
 
-def _drive(problem: Problem, bound: Bound) -> Driven:
-    """Coarse sweep over the whole window, fine sweep in a corridor around it."""
+def _drive(problem: Problem, bound: Bound, effort: int) -> Driven:
+    """Coarse sweep over the whole window, then ever finer sweeps in corridors around the best trip so far.
+
+    effort : 0, 1, 2, ..: how much farther from the bound a point may lie to be looked at, and how many nodes are laid
+    """
     costate = float(bound.costate_g_J.max())
-    binding = bound.values_g_J.size > 1
-    narrow = pruned(problem, bound, (SLACK_BINDING if binding else SLACK_FREE) * bound.bound_g)
-    driven, _ = solve_dynamic(narrow, full_corridor(narrow, COARSE_NODES, costate))
+    slack = (SLACK_BINDING if bound.values_g_J.size > 1 else SLACK_FREE) * bound.bound_g * 2.0**effort
+    narrow, best = _coarse_sweep(problem, bound, slack, COARSE_NODES * (1 + effort), costate)
     low, high = problem.window_J
-    half = CORRIDOR * (high - low)
-    fine, _ = solve_dynamic(narrow, narrow_corridor(narrow, driven.energy_J - half, driven.energy_J + half, FINE_NODES, costate))
-    best = min(driven, fine, key=lambda d: d.objective_g)
+    for share in CORRIDORS:
+        half = share * (high - low)
+        corridor = narrow_corridor(narrow, best.energy_J - half, best.energy_J + half, FINE_NODES * (1 + effort), costate)
+        fine, _ = solve_dynamic(narrow, corridor)
+        best = min(best, fine, key=lambda d: d.objective_g)
     point = best.point if narrow.source is None else narrow.source[best.point]
     return Driven(best.node, point, best.energy_J, best.objective_g)
+
+
+def _coarse_sweep(problem: Problem, bound: Bound, slack_g: float, nodes: int, costate: float) -> tuple[Problem, Driven]:
+    """The pruned problem and a trip through it; more points where too few were kept to stay inside the window."""
+    for times in (1.0, 10.0, 100.0):
+        narrow = pruned(problem, bound, times * slack_g)
+        try:
+            return narrow, solve_dynamic(narrow, full_corridor(narrow, nodes, costate))[0]
+        except RunError:
+            continue
+    return problem, solve_dynamic(problem, full_corridor(problem, nodes, costate))[0]
+
+
+def _driven_and_bound(problem: Problem, bound: Bound, clock: _Clock, say: Progress) -> tuple[Driven, Bound]:
+    """Trip and certificate, with more effort while the gap is wide."""
+    best: Driven | None = None
+    for effort in range(EFFORTS):
+        say("dynamic programming" if effort == 0 else "dynamic programming, finer")
+        driven = clock.lap("solve", partial(_drive, problem, bound, effort))
+        best = driven if best is None else min(best, driven, key=lambda d: d.objective_g)
+        say("certificate")
+        bound = clock.lap("certificate", partial(_final_bound, problem, best, bound))
+        if best.objective_g - bound.bound_g <= GOOD_GAP * best.objective_g:
+            break
+    assert best is not None
+    return best, bound
 
 
 def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
@@ -289,10 +321,12 @@ def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, boun
 
 
 def floor_l_per_100km(layout: Layout, problem: Problem) -> float:
-    """Net tractive energy over the engine's best efficiency: what no control and no transmission can go below on a trip that ends with
-    the charge it began with (the charge used counts as given)."""
+    """Net tractive energy and auxiliaries over the engine's best efficiency: what no control and no transmission goes below.
+
+    Charge taken from the battery counts as given.
+    """
     demand, fuel = problem.tables.demand, layout.engine.engine.fuel
-    needed_J = demand.net_tractive_energy_J + problem.target_J - problem.start_J
+    needed_J = demand.net_tractive_energy_J + demand.auxiliary_energy_J + problem.target_J - problem.start_J
     grams = max(needed_J, 0.0) / layout.engine.engine.best_efficiency() / fuel.heating_value_J_g
     return 100.0 * grams / fuel.density_g_l / (demand.distance_m / 1e3)
 
