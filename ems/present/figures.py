@@ -208,8 +208,10 @@ def _charge_finding(result: Traced) -> str:
 
 
 def _span(power: Array) -> str:
-    """'-30 to 41 kW'."""
+    """'-30.0 to 41.2 kW'."""
     low, high = float(power.min()), float(power.max())
+    if max(-low, high) < 0.05:
+        return "nothing"
     if low >= -0.05:
         return f"up to {high:.1f} kW"
     return f"down to {low:.1f} kW" if high <= 0.05 else f"{low:.1f} to {high:.1f} kW"

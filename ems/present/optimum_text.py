@@ -72,8 +72,8 @@ def _costate(found: Optimum) -> str:
     values = [segment["costate"] for segment in found.costate_segments]
     if len(values) < 2:
         return f"{found.costate:.3f} {meaning}"
-    return (f"{found.costate:.3f} {meaning}; {min(values):.3f} to {max(values):.3f} over {len(values)} stretches, "
-            "because the charge meets the limits of its window")
+    return (f"{found.costate:.3f} {meaning} at the start; {min(values):.3f} to {max(values):.3f} at the ends of "
+            f"{len(values)} stretches, between which the charge meets a limit of its window")
 
 
 def _mode_shares(found: Optimum) -> list[RenderableType]:
