@@ -1,0 +1,134 @@
+"""Windows of real tables against mixed-integer programming, which shares nothing with the solvers but the tables.
+
+Source of every check here: scipy.optimize.milp, the HiGHS solver (Huangfu and Hall, Math. Prog. Comp. 10, 2018).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ems.kernels.sweep import chain, stage_at
+from ems.solve.certificate import best_bound, lower_bound, window_cells
+from ems.solve.costate import evaluate, solve_costate
+from ems.solve.dynamic import full_corridor, solve_dynamic
+
+PIECES = [("series", 50, 95), ("input-split", 40, 75), ("three-clutch", 20, 50)]
+PRICES = (1.5, 2.4, 3.2)                # fuel energy per stored energy
+
+
+class Network:
+    """A tabulated window as flows from node to node: one variable a point (integer), one a change of node."""
+
+    def __init__(self, problem):
+        points, changes = problem.points, problem.changes
+        x = problem.plant.layout.battery.resistance_discharge_ohm[0] / problem.plant.layout.battery.voltage_V[0] ** 2
+        K, N = points.first.shape
+        self.cost, self.energy, rows, columns, values = [], [], [], [], []
+        row_of_node = {}                    # (k, n): points chosen = flow in, and = flow out
+        self.points = 0
+        for k in range(K):
+            for n in range(N):
+                for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
+                    root = np.sqrt(1 - 4 * x * points.power[j])
+                    pair = row_of_node.setdefault((k, n), (2 * len(row_of_node), 2 * len(row_of_node) + 1))
+                    self._variable(points.fuel[j], (1 - root) / (2 * x), [(pair[0], -1.0), (pair[1], -1.0)], rows, columns, values)
+        self.points = len(self.cost)
+        start, end = 2 * len(row_of_node), 2 * len(row_of_node) + 1
+        for k in range(K + 1):
+            for a in [N] if k == 0 else range(N):
+                out = start if k == 0 else row_of_node.get((k - 1, a), (None, None))[1]
+                if out is None:
+                    continue
+                for c in range(N) if k < K else [-1]:
+                    into = end if k == K else row_of_node.get((k, c), (None, None))[0]
+                    if into is not None:
+                        fixed, stored = (0.0, 0.0) if k == K else (changes.fixed[a, c], changes.stored[k, a, c])
+                        self._variable(fixed, stored, [(out, 1.0), (into, 1.0)], rows, columns, values)
+        from scipy.sparse import csr_array
+
+        self.matrix = csr_array((values, (rows, columns)), shape=(end + 1, len(self.cost)))
+        self.right = np.zeros(end + 1)
+        self.right[[start, end]] = 1.0
+        self.cost, self.energy = np.array(self.cost), np.array(self.energy)
+
+    def _variable(self, cost, energy, entries, rows, columns, values):
+        for row, value in entries:
+            rows.append(row)
+            columns.append(len(self.cost))
+            values.append(value)
+        self.cost.append(cost)
+        self.energy.append(energy)
+
+    def least(self, price_g_J=0.0, spend_J=None):
+        """(least fuel plus price times energy, proven bound of it); at most ``spend_J`` of stored energy used."""
+        from scipy.optimize import Bounds, LinearConstraint, milp
+
+        limits = [LinearConstraint(self.matrix, self.right, self.right)]
+        if spend_J is not None:
+            limits.append(LinearConstraint(self.energy[None, :] / 1e4, -np.inf, spend_J / 1e4))
+        integer = np.zeros(self.cost.size)
+        integer[:self.points] = 1
+        found = milp(self.cost + price_g_J * self.energy, constraints=limits, integrality=integer, bounds=Bounds(0, 1),
+                     options={"mip_rel_gap": 1e-7, "time_limit": 60})
+        assert found.status == 0, found.message
+        return found.fun, found.mip_dual_bound
+
+
+@pytest.fixture(scope="module", params=PIECES, ids=[p[0] for p in PIECES])
+def window(request, pieces):
+    layout, start, end = request.param
+    problem = pieces.problem(layout, "udds", start, end, battery=pieces.constant_battery(resistance_ohm=0.15, capacity_As=4e3), gain_J=-3e4)
+    return problem, Network(problem)
+
+
+def test_changes_cost_something_in_these_windows(window):
+    """A check of the checks: starts burn fuel, synchronising takes stored energy."""
+    problem, _ = window
+    assert problem.changes.fixed.max() > 0.1 and np.abs(problem.changes.stored).max() > 1e3
+
+
+@pytest.mark.parametrize("price", PRICES)
+def test_dynamic_programming_over_nodes_is_exact(window, price):
+    """At a fixed price of stored energy and constant voltage the backward sweep over nodes equals HiGHS to 1e-6; so do the schedule
+    that it drives, priced anew, and the certificate, whose inner minimum is exact there."""
+    problem, network = window
+    K, N = problem.alive.shape
+    slope = np.full(K + 1, price / problem.plant.heating_value_J_g)
+    cost, pick = np.empty((K, N)), np.empty((K, N), np.int64)
+    stage_at(problem.points, problem.plant.battery, slope, np.full(K, problem.start_J), cost, pick)
+    value, follow = np.empty((K + 1, N + 1)), np.empty((K, N + 1), np.int64)
+    chain(cost, problem.changes, slope, value, follow)
+    exact, _ = network.least(slope[0])
+    assert value[0, N] == pytest.approx(exact, rel=1e-6)
+    run = evaluate(problem, slope[0], np.ones(K + 1), np.full(K, problem.start_J))
+    before = np.concatenate([[N], run.node[:-1]])
+    fuel = problem.points.fuel[run.point] @ problem.points.dt + problem.changes.fixed[before, run.node].sum()
+    assert fuel + slope[0] * (run.energy_J[0] - run.energy_J[-1]) == pytest.approx(exact, rel=1e-6)
+    bound = lower_bound(problem, window_cells(problem), np.ones(K + 1), np.zeros(K + 1, np.int64), slope[:1])
+    assert bound.bound_g + slope[0] * (problem.start_J - problem.target_J) == pytest.approx(exact, rel=1e-6)
+
+
+def test_charge_at_the_end_couples_all_seconds(window):
+    """With charge asked for at the end: lower bound <= HiGHS <= what is driven, and HiGHS within the gap that is printed."""
+    problem, network = window
+    K = problem.alive.shape[0]
+    exact, proven = network.least(spend_J=problem.start_J - problem.target_J)
+    costate = solve_costate(problem, 2.5 / problem.plant.heating_value_J_g)
+    final = float(costate.above.costate_g_J[-1])
+    bound = best_bound(problem, costate.above.shape, np.zeros(K + 1, np.int64), np.array([final]), 12).bound_g
+    driven, _ = solve_dynamic(problem, full_corridor(problem, 8001, final))
+    assert bound <= exact * (1 + 1e-9)
+    assert proven <= driven.objective_g * (1 + 1e-9)
+    assert driven.energy_J[-1] >= problem.target_J - 1e-3
+    assert driven.objective_g - exact <= driven.objective_g - bound
+    assert driven.objective_g <= exact * 1.002
+
+
+def test_fine_nodes_of_charge_reach_the_integer_optimum(pieces):
+    """Ten seconds, nodes of charge a joule apart: the driven trip is the integer optimum to 1e-6."""
+    problem = pieces.problem("series", "udds", 60, 68, battery=pieces.constant_battery(resistance_ohm=0.15, capacity_As=3e3),
+                             gain_J=-2e4)
+    exact, _ = Network(problem).least(spend_J=2e4)
+    driven, _ = solve_dynamic(problem, full_corridor(problem, 200_001, 2.5 / problem.plant.heating_value_J_g))
+    assert driven.objective_g == pytest.approx(exact, rel=1e-6)
