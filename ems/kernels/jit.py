@@ -45,6 +45,11 @@ if CACHE_FOLDER is not None:
     numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
 
 
+def cached() -> bool:
+    """Whether kernels of this version have been compiled before."""
+    return CACHE_FOLDER is not None and any(CACHE_FOLDER.rglob("*.nbi"))
+
+
 def compiled(function: Function) -> Function:
     """Compile a kernel for one thread."""
     kernel: Any = numba.njit(cache=CACHE_FOLDER is not None, error_model="numpy")(function)

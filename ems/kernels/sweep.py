@@ -300,7 +300,7 @@ def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor
           start: float, node: Any, point: Any, energy: Any) -> int:
     """Forward pass with continuous energy: each second the choice of least cost plus value, window and target kept.
 
-    reach : (K + 1,) least energy from which the target can still be met
+    reach : (K + 1, N + 1) of ``reachable``
     node, point : (K,) out; energy : (K + 1,) out. Returns -1, or the interval at which nothing is possible any more.
     """
     K, N = points.dt.size, points.first.shape[1]
@@ -325,7 +325,7 @@ def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor
                     e_next = e_start - electrochemical(P, out_x if P > 0.0 else in_x) * points.dt[k]
                     if e_next < corridor.window_low or e_next > corridor.window_high:
                         continue
-                    if strict == 0 and e_next < reach[k + 1]:
+                    if strict == 0 and e_next < reach[k + 1, c]:
                         continue
                     total = changes.fixed[a, c] + points.fuel[j] * points.dt[k] + value_at(value, corridor, k + 1, c, e_next)
                     if total < best:
@@ -341,22 +341,30 @@ def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor
 
 
 @compiled
-def reachable(points: Points, b: BatteryArrays, window_low: float, target: float, reach: Any) -> None:
-    """reach : (K + 1,) out, least stored energy at each time from which the target can be met with the most charging."""
+def reachable(points: Points, b: BatteryArrays, changes: Changes, window_low: float, target: float, reach: Any) -> None:
+    """reach : (K + 1, N + 1) out, least stored energy in each node, before the change, from which the target can still be met.
+
+    The way of most charging, changes paid; inf where no way leads on.
+    """
     K, N = points.dt.size, points.first.shape[1]
-    reach[K] = target
+    reach[K, :] = target
+    driven = np.empty(N)
     for k in range(K - 1, -1, -1):
-        least = math.inf
-        for n in range(N):
-            for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
+        for c in range(N):
+            least = math.inf
+            for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
                 least = min(least, points.power[j])
-        if least == math.inf:
-            reach[k] = reach[k + 1]
-            continue
-        e = reach[k + 1]
-        for _ in range(4):                          # the step depends on the energy it starts from: a few fixed-point rounds
-            e = reach[k + 1] + internal_power(b, max(e, window_low), least) * points.dt[k]
-        reach[k] = max(e, window_low)
+            driven[c] = math.inf
+            if least < math.inf and reach[k + 1, c] < math.inf:
+                e = reach[k + 1, c]
+                for _ in range(4):                  # the step depends on the energy it starts from: a few fixed-point rounds
+                    e = reach[k + 1, c] + internal_power(b, max(e, window_low), least) * points.dt[k]
+                driven[c] = max(e, window_low)
+        for a in range(N + 1):
+            best = math.inf
+            for c in range(N):
+                best = min(best, max(driven[c] + changes.stored[k, a, c], window_low))
+            reach[k, a] = best
 
 
 @compiled

@@ -53,8 +53,8 @@ def solve_dynamic(problem: Problem, corridor: Corridor) -> tuple[Driven, Array]:
     battery, points, changes = problem.plant.battery, problem.points, problem.changes
     value = np.empty((K + 1, N + 1, corridor.size))
     dynamic_programming(points, battery, changes, corridor, problem.alive, value)
-    reach = np.empty(K + 1)
-    reachable(points, battery, corridor.window_low, problem.target_J, reach)
+    reach = np.empty((K + 1, N + 1))
+    reachable(points, battery, changes, corridor.window_low, problem.target_J, reach)
     node, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
     stuck = drive(points, battery, changes, corridor, problem.alive, reach, value, problem.start_J, node, point, energy)
     if stuck >= 0:

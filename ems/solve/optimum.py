@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -12,6 +13,7 @@ import numpy as np
 
 from ems.errors import CycleNotFollowed, InputError, Mistake, RunError
 from ems.kernels.frontier import Grid
+from ems.kernels.jit import cached
 from ems.layout.model import Layout
 from ems.plant.plant import build_plant
 from ems.plant.trace import Trace, trace
@@ -111,7 +113,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     say = progress or (lambda _: None)
     clock = _Clock()
     start_J, target_J = _charge(layout, charge)
-    say("compiling kernels, once for this version")
+    say("loading kernels" if cached() else "compiling kernels, once for this version, about a minute")
     clock.lap("compile", _compile)
     say("deriving configurations")
     plant = build_plant(layout, lanes=lanes)
@@ -240,8 +242,8 @@ def _drive(problem: Problem, bound: Bound, effort: int) -> Driven:
     for share in CORRIDORS:
         half = share * (high - low)
         corridor = narrow_corridor(narrow, best.energy_J - half, best.energy_J + half, FINE_NODES * (1 + effort), costate)
-        fine, _ = solve_dynamic(narrow, corridor)
-        best = min(best, fine, key=lambda d: d.objective_g)
+        with suppress(RunError):                    # a corridor may hold no way to the target; the trip it lies around does
+            best = min(best, solve_dynamic(narrow, corridor)[0], key=lambda d: d.objective_g)
     point = best.point if narrow.source is None else narrow.source[best.point]
     return Driven(best.node, point, best.energy_J, best.objective_g)
 
@@ -308,8 +310,8 @@ def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, boun
         soc_start=float(layout.battery.soc_at(driven.energy_J[0])), soc_end=float(layout.battery.soc_at(driven.energy_J[-1])),
         surplus_J=float(driven.energy_J[-1] - problem.target_J), fuel_g=fuel_g, price_g=price_g, objective_g=driven.objective_g,
         fuel_l_per_100km=100.0 * litres / km, co2_g_per_km=litres * fuel.co2_g_l / km,
-        lower_bound_g=bound.bound_g, gap_percent=100.0 * (driven.objective_g - bound.bound_g) / max(driven.objective_g, 1e-9),
-        table_error_percent=100.0 * max(bound.bound_g - finer_g, 0.0) / max(driven.objective_g, 1e-9),
+        lower_bound_g=bound.bound_g, gap_percent=_percent(driven.objective_g - bound.bound_g, driven.objective_g),
+        table_error_percent=_percent(max(bound.bound_g - finer_g, 0.0), driven.objective_g),
         costate=float(bound.costate_g_J[0]) * plant.heating_value_J_g, costate_segments=_segment_rows(problem, bound),
         engine_starts=int(running[0]) + int(np.sum(running[1:] & ~running[:-1])),
         configuration_changes=int(np.sum(driven.node[1:] != driven.node[:-1])), time_share=_time_share(trip, tables.demand.dt_s),
@@ -318,6 +320,11 @@ def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, boun
         grid={**tables.grid._asdict(), "battery_nodes": FINE_NODES, "nodes": len(plant.nodes), "points": int(tables.fuel_g_s.size)},
         compile_s=clock.seconds["compile"], tables_s=clock.seconds["tables"], solve_s=clock.seconds["solve"],
         certificate_s=clock.seconds["certificate"])
+
+
+def _percent(part: float, whole: float) -> float:
+    """Share in percent; nothing of nothing is nothing (a trip without fuel)."""
+    return 100.0 * part / whole if whole > 1e-6 else 0.0
 
 
 def floor_l_per_100km(layout: Layout, problem: Problem) -> float:
