@@ -40,5 +40,6 @@ def warm_up() -> None:
     costate_shape(problem, driven.energy_J, narrow.points.power[driven.point])
     assert narrow.source is not None
     fuel, price = fixed_costs(plant)
-    trace(plant, cut, tables.demands, tables.demand_of, driven.node, tables.choice[narrow.source[driven.point]], driven.energy_J, fuel, price)
+    trace(plant, cut, tables.demands, tables.demand_of, driven.node,
+          tables.choice[narrow.source[driven.point]], driven.energy_J, fuel, price)
     _done = True
