@@ -1,0 +1,120 @@
+"""Energy adds up on every trip, a planted error is found, and the trace obeys its own balances."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ems.plant.trace import residual_percent, trace
+from ems.solve.problem import fixed_costs
+
+LAYOUTS = ("series", "input-split", "three-clutch")
+CLOSED = 1e-4               # percent of fuel energy: 1e-6
+
+
+@pytest.fixture(scope="module", params=LAYOUTS)
+def trip(request, pieces):
+    """A trip at random: configurations change every few seconds, so that every kind of loss occurs."""
+    problem = pieces.problem(request.param, "udds", 160, 340)
+    tables, plant, random = problem.tables, problem.plant, np.random.default_rng(7)
+    K, N = problem.alive.shape
+    node, point, energy, a, e = np.empty(K, int), np.empty(K, int), np.empty(K + 1), N, problem.start_J
+    from ems.kernels.sweep import internal_power
+    for k in range(K):
+        possible = np.flatnonzero(tables.count[tables.demand_of[k]])
+        stay = a in possible and random.random() < 0.7
+        node[k] = a if stay else random.choice(possible)
+        first, count = problem.points.first[k, node[k]], problem.points.count[k, node[k]]
+        point[k] = first + random.integers(count)
+        energy[k] = e
+        e -= problem.changes.stored[k, a, node[k]]
+        e -= internal_power(plant.battery, e, problem.points.power[point[k]]) * problem.points.dt[k]
+        a = node[k]
+    energy[K] = e
+    fuel, price = fixed_costs(plant)
+    return trace(plant, tables.demand, tables.demands, tables.demand_of, node, tables.choice[point], energy, fuel, price)
+
+
+def test_the_audit_closes(trip):
+    """First law, each loss from its own component: nothing is left over to 1e-6 of fuel energy, on a trip nobody optimised."""
+    assert abs(trip.energy_residual_percent) < CLOSED
+
+
+def test_every_loss_occurs(trip):
+    """A check of the next check: no loss is zero, but that of clutches where the layout has none."""
+    idle = {name for name, value in trip.losses_kJ.items() if abs(value) < 1e-3}
+    assert idle == (set() if trip.plant.layout.clutches else {"clutches"})
+
+
+def test_one_percent_in_any_loss_is_found(trip):
+    """Every loss and every store in turn 1 % wrong: the audit no longer closes."""
+    for name, value in trip.losses_kJ.items():
+        if value != 0.0:
+            wrong = residual_percent(trip.losses_kJ | {name: 1.01 * value}, trip.stores_kJ)
+            assert abs(wrong) > CLOSED, name
+    for name, value in trip.stores_kJ.items():
+        assert value != 0.0 or name == "climb"
+        if value != 0.0:
+            assert abs(residual_percent(trip.losses_kJ, trip.stores_kJ | {name: 1.01 * value})) > CLOSED, name
+
+
+def test_columns_add_up_to_the_sums(trip):
+    """Each loss on the trip is the sum of its column."""
+    dt = trip.demand.dt_s
+    for name, value in trip.losses_kJ.items():
+        column = "auxiliary_kW" if name == "auxiliaries" else f"loss_{name}_kW"
+        assert np.sum(trip.columns[column] * dt) == pytest.approx(value, rel=1e-9, abs=1e-9)
+
+
+def test_powers_balance_in_every_row(trip):
+    """By substitution of the columns: battery terminals feed machines and auxiliaries; sources less meshes less rotating energy
+    reach the wheels; the wheels' power is the road's plus the friction brakes', which never push; the battery's own balance."""
+    c, layout = {k: np.asarray(v) for k, v in trip.columns.items()}, trip.plant.layout
+    machines = [m.name for m in layout.machines]
+    electrical = sum(c[f"{m}_electrical_kW"] for m in machines)
+    assert c["battery_power_kW"] == pytest.approx(electrical + c["auxiliary_kW"], abs=1e-6)
+    shafts = c["engine_power_kW"] + sum(c[f"{m}_power_kW"] for m in machines)
+    wheels = c["wheel_torque_Nm"] * c["speed_kmh"] / 3.6 / layout.vehicle.wheel_radius_m / 1e3
+    road_kinetic = trip.demand.inertia_N * trip.demand.speed_m_s / 1e3
+    rotating = c["kinetic_power_kW"] - road_kinetic - kinetic_of_changes_kW(trip)
+    assert shafts - c["loss_meshes_kW"] - rotating == pytest.approx(wheels, abs=1e-6)
+    assert wheels - c["brake_power_kW"] == pytest.approx(c["wheel_power_kW"], abs=1e-6)
+    assert c["brake_power_kW"].min() > -1e-6
+    assert c["wheel_power_kW"] == pytest.approx(
+        c["loss_air_kW"] + c["loss_tyres_kW"] + road_kinetic + trip.demand.climb_N * trip.demand.speed_m_s / 1e3, abs=1e-9)
+    stored = -np.diff(np.append(c["battery_energy_start_kJ"], c["battery_energy_end_kJ"][-1]))
+    assert stored == pytest.approx(c["battery_internal_kW"] * trip.demand.dt_s + c["transition_energy_kJ"], abs=1e-6)
+
+
+def kinetic_of_changes_kW(trip):
+    """Power that changes of configuration put into the rotors, from speeds before and after the change [kW]."""
+    transitions, wheel = trip.plant.transitions, trip.demand.boundary_speed_m_s / trip.plant.layout.vehicle.wheel_radius_m
+    speed = [transitions.source_wheel[n] * wheel[k] + transitions.source_offset[n] for k, n in enumerate(trip.node)]
+    gain = np.zeros(trip.node.size)
+    for k, n in enumerate(trip.node):
+        if k == 0:
+            before = speed[0].copy()
+            before[0] = 0.0
+        else:
+            b = trip.node[k - 1]
+            before = transitions.source_wheel[b] * wheel[k] + transitions.source_offset[b]
+        if k == 0 or n != trip.node[k - 1]:
+            gain[k] = 0.5 * np.sum(transitions.inertia * (speed[k] ** 2 - before**2))
+    return gain / trip.demand.dt_s / 1e3
+
+
+def test_engine_and_machine_losses_by_their_maps(trip):
+    """Each engine row: fuel of the map (bilinear, by numpy) at the row's speed and torque; each machine row: loss of its map."""
+    c, layout = trip.columns, trip.plant.layout
+    engine = layout.engine.engine
+    w, torque = np.asarray(c["engine_speed_rpm"]) * np.pi / 30, np.asarray(c["engine_torque_Nm"])
+    for k in range(0, w.size, 7):
+        if w[k] > 1.0:
+            along = [np.interp(torque[k], engine.torque_Nm, row) for row in engine.fuel_g_s]
+            assert c["fuel_g_s"][k] == pytest.approx(np.interp(w[k], engine.speed_rad_s, along), rel=1e-9)
+        for use in layout.machines:
+            m, speed = use.machine, c[f"{use.name}_speed_rpm"][k] * np.pi / 30
+            T = c[f"{use.name}_torque_Nm"][k] * (1 if speed >= 0 else -1)
+            along = [np.interp(T, m.torque_Nm, row) for row in m.loss_W]
+            loss_kW = np.interp(abs(speed), m.speed_rad_s, along) / 1e3
+            assert c[f"{use.name}_electrical_kW"][k] - c[f"{use.name}_power_kW"][k] == pytest.approx(loss_kW, abs=1e-9)
