@@ -255,16 +255,20 @@ def _backup(points: Points, corridor: Corridor, k: int, c: int, x_out: Any, x_in
 
 @compiled
 def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any, value: Any) -> None:
-    """value (I,) lowered to the change's cost plus stage (I,) at the energy that the change leaves."""
+    """value (I,) lowered to the change's cost plus stage (I,) at the energy that the change leaves: one shift for all nodes."""
     size = corridor.size
-    shift = stored / corridor.step[k]
-    for i in range(size):
-        place = i - shift
-        inner = min(max(place, 0.0), size - 1.000001)
-        q = int(inner)
-        total = fixed + stage[q] + (inner - q) * (stage[q + 1] - stage[q])
-        total -= min(place, 0.0) * corridor.step[k] * corridor.below
+    shift = -stored / corridor.step[k]
+    whole = int(math.floor(shift))
+    share = shift - whole
+    first, last = min(max(-whole, 0), size), max(min(size - 1 - whole, size), 0)     # nodes whose two neighbours are inside
+    for i in range(first):
+        short = min(i + shift, 0.0) * corridor.step[k] * corridor.below
+        value[i] = min(value[i], fixed + stage[0] - short)
+    for i in range(first, last):
+        total = fixed + stage[i + whole] + share * (stage[i + whole + 1] - stage[i + whole])
         value[i] = min(value[i], total)
+    for i in range(max(first, last), size):
+        value[i] = min(value[i], fixed + stage[size - 1])
 
 
 @compiled

@@ -21,7 +21,7 @@ CELLS = 24
 class Bound:
     """A lower bound and the affine values that prove it.
 
-    bound_g : lower bound of the optimum                      costate_g_J : (K + 1,) slopes
+    bound_g : lower bound of the optimum                      costate_g_J : (K + 1,) slopes, shape times segment value
     intercept_g : (K + 1, N + 1) a_k, energies from the target (last column from rest)
     stage_g : (K, N) stage bounds        segments : (K + 1,) segment of each slope        values_g_J : slope of each segment at its end
     gradient_J : d bound / d segment value
@@ -29,6 +29,7 @@ class Bound:
 
     bound_g: float
     costate_g_J: Array
+    shape: Array
     intercept_g: Array
     stage_g: Array
     segments: IntArray
@@ -74,7 +75,7 @@ def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArr
     bound = float(value[0, N] - slope[0] * start) if value[0, N] < HUGE else HUGE
     gradient = _gradient(problem, slope, pick, where, follow, start) if bound < HUGE else np.zeros(K + 1)
     per_segment: Array = np.bincount(segments, weights=gradient * shape, minlength=values_g_J.size).astype(float)
-    return Bound(bound, slope, value, stage, segments, values_g_J, per_segment)
+    return Bound(bound, slope, shape, value, stage, segments, values_g_J, per_segment)
 
 
 def _gradient(problem: Problem, slope: Array, pick: IntArray, where: Array, follow: IntArray, start: float) -> Array:

@@ -33,11 +33,12 @@ if TYPE_CHECKING:
 FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
 COARSE_NODES, FINE_NODES = 401, 301
 CORRIDORS = (0.025, 0.004)      # half widths of the fine corridors, share of the window
-EFFORTS, GOOD_GAP = 2, 0.0005  # how often, and until which relative gap, more effort is spent
-SLACK_FREE, SLACK_BINDING = 0.0004, 0.004    # cost above the first bound beyond which points are not looked at again, relative
+EFFORTS = 2                     # how often more effort is spent while the relative gap is wider than one of the next two
+GOOD_FREE, GOOD_BINDING = 0.0005, 0.0015
+SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 SPREAD = (0.985, 1.0, 1.015)    # slopes around each costate segment at which supporting points are sought
 SLACK_TABLES = 0.0002           # the same for the nodes whose tables are refined
-CONTACT = 0.006                 # share of the window within which a trajectory touches its end
+CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
 
 Progress = Callable[[str], None]
 T = TypeVar("T")
@@ -179,7 +180,7 @@ def _first_bound(problem: Problem) -> tuple[Problem, IntArray, Bound]:
     bound = best_bound(problem, costate.above.shape, one, np.array([final]), 4)
     if costate.inside(*problem.window_J):
         return problem, one, bound
-    _, rough = _coarse_sweep(problem, bound, SLACK_BINDING * bound.bound_g, 201, final)
+    _, rough = _coarse_sweep(problem, bound, 4 * SLACK * bound.bound_g, 201, final)
     segments = _segments(problem, rough.energy_J)
     start = np.full(int(segments.max()) + 1, final)
     return problem, segments, best_bound(problem, costate.above.shape, segments, start, 12 * start.size)
@@ -230,14 +231,13 @@ def _refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     return added(problem.tables, _near(problem, bound, SLACK_TABLES * bound.bound_g), grid, _slopes(bound))
 
 
-def _drive(problem: Problem, bound: Bound, effort: int) -> Driven:
+def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Driven:
     """Coarse sweep over the whole window, then ever finer sweeps in corridors around the best trip so far.
 
-    effort : 0, 1, 2, ..: how much farther from the bound a point may lie to be looked at, and how many nodes are laid
+    slack_g : how far from the bound a point may lie to be looked at      effort : 0, 1, ..: more nodes
     """
     costate = float(bound.costate_g_J.max())
-    slack = (SLACK_BINDING if bound.values_g_J.size > 1 else SLACK_FREE) * bound.bound_g * 2.0**effort
-    narrow, best = _coarse_sweep(problem, bound, slack, COARSE_NODES * (1 + effort), costate)
+    narrow, best = _coarse_sweep(problem, bound, slack_g, COARSE_NODES * (1 + effort), costate)
     low, high = problem.window_J
     for share in CORRIDORS:
         half = share * (high - low)
@@ -264,11 +264,13 @@ def _driven_and_bound(problem: Problem, bound: Bound, clock: _Clock, say: Progre
     best: Driven | None = None
     for effort in range(EFFORTS):
         say("dynamic programming" if effort == 0 else "dynamic programming, finer")
-        driven = clock.lap("solve", partial(_drive, problem, bound, effort))
+        slack = SLACK * bound.bound_g if best is None else min(1.05 * (best.objective_g - bound.bound_g), 8 * SLACK * bound.bound_g)
+        driven = clock.lap("solve", partial(_drive, problem, bound, slack, effort))
         best = driven if best is None else min(best, driven, key=lambda d: d.objective_g)
         say("certificate")
         bound = clock.lap("certificate", partial(_final_bound, problem, best, bound))
-        if best.objective_g - bound.bound_g <= GOOD_GAP * best.objective_g:
+        good = GOOD_BINDING if bound.values_g_J.size > 1 else GOOD_FREE
+        if best.objective_g - bound.bound_g <= good * best.objective_g:
             break
     assert best is not None
     return best, bound
@@ -278,9 +280,9 @@ def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
     """Certificate along the trajectory that was found."""
     shape = costate_shape(problem, driven.energy_J, problem.points.power[driven.point])
     segments = _segments(problem, driven.energy_J)
-    start = np.array([np.mean(bound.costate_g_J[segments == s] / shape[segments == s]) for s in range(int(segments.max()) + 1)])
+    start = np.array([np.mean(bound.values_g_J[bound.segments[segments == s]]) for s in range(int(segments.max()) + 1)])
     again = best_bound(problem, shape, segments, start, 6 if start.size == 1 else 12 * start.size)
-    first = best_bound(problem, bound.costate_g_J / bound.values_g_J[bound.segments], bound.segments, bound.values_g_J, 4)
+    first = best_bound(problem, bound.shape, bound.segments, bound.values_g_J, 4)
     return max(again, first, key=lambda b: b.bound_g)
 
 
@@ -288,8 +290,7 @@ def _finer_bound(problem: Problem, bound: Bound, grid: Grid) -> float:
     """Lower bound with tables of twice the points on every axis, where an optimum can pass [g]."""
     near = _near(problem, bound, SLACK_TABLES * bound.bound_g)
     finer = build_problem(added(problem.tables, near, refined(grid, 2), _slopes(bound)), problem.start_J, problem.target_J, problem.changes)
-    shape = bound.costate_g_J / bound.values_g_J[bound.segments]
-    return best_bound(finer, shape, bound.segments, bound.values_g_J, 3).bound_g
+    return best_bound(finer, bound.shape, bound.segments, bound.values_g_J, 3).bound_g
 
 
 def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bound: Bound, finer_g: float, clock: _Clock) -> Optimum:
