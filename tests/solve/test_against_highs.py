@@ -60,7 +60,7 @@ class Network:
         self.cost.append(cost)
         self.energy.append(energy)
 
-    def least(self, price_g_J=0.0, spend_J=None):
+    def least(self, price_g_J=0.0, spend_J=None, gap=1e-7):
         """(least fuel plus price times energy, proven bound of it); at most ``spend_J`` of stored energy used."""
         from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -70,7 +70,7 @@ class Network:
         integer = np.zeros(self.cost.size)
         integer[:self.points] = 1
         found = milp(self.cost + price_g_J * self.energy, constraints=limits, integrality=integer, bounds=Bounds(0, 1),
-                     options={"mip_rel_gap": 1e-7, "time_limit": 60})
+                     options={"mip_rel_gap": gap, "time_limit": 120})
         assert found.status == 0, found.message
         return found.fun, found.mip_dual_bound
 
@@ -110,10 +110,11 @@ def test_dynamic_programming_over_nodes_is_exact(window, price):
 
 
 def test_charge_at_the_end_couples_all_seconds(window):
-    """With charge asked for at the end: lower bound <= HiGHS <= what is driven, and HiGHS within the gap that is printed."""
+    """With charge asked for at the end: lower bound <= HiGHS <= what is driven, and what is driven no more than two thousandths
+    above HiGHS (which stops at 5e-4 of its own proof; the battery grid has 8,001 nodes)."""
     problem, network = window
     K = problem.alive.shape[0]
-    exact, proven = network.least(spend_J=problem.start_J - problem.target_J)
+    exact, proven = network.least(spend_J=problem.start_J - problem.target_J, gap=5e-4)
     costate = solve_costate(problem, 2.5 / problem.plant.heating_value_J_g)
     final = float(costate.above.costate_g_J[-1])
     bound = best_bound(problem, costate.above.shape, np.zeros(K + 1, np.int64), np.array([final]), 12).bound_g
@@ -121,12 +122,11 @@ def test_charge_at_the_end_couples_all_seconds(window):
     assert bound <= exact * (1 + 1e-9)
     assert proven <= driven.objective_g * (1 + 1e-9)
     assert driven.energy_J[-1] >= problem.target_J - 1e-3
-    assert driven.objective_g - exact <= driven.objective_g - bound
     assert driven.objective_g <= exact * 1.002
 
 
 def test_fine_nodes_of_charge_reach_the_integer_optimum(pieces):
-    """Ten seconds, nodes of charge a joule apart: the driven trip is the integer optimum to 1e-6."""
+    """Eight seconds, nodes of charge a few joules apart: the driven trip is the integer optimum to 1e-6."""
     problem = pieces.problem("series", "udds", 60, 68, battery=pieces.constant_battery(resistance_ohm=0.15, capacity_As=3e3),
                              gain_J=-2e4)
     exact, _ = Network(problem).least(spend_J=2e4)

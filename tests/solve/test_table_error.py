@@ -53,8 +53,8 @@ def demand_at(speed_m_s, force_N):
     """One second for each force, at a speed held."""
     n = len(force_N)
     zero, speed = np.zeros(n), np.full(n, speed_m_s)
-    return Demand(np.arange(n, dtype=float), np.ones(n), speed, zero, np.full(n + 1, speed_m_s), zero, zero, np.asarray(force_N, float), zero,
-                  zero, zero)
+    return Demand(np.arange(n, dtype=float), np.ones(n), speed, zero, np.full(n + 1, speed_m_s), zero, zero,
+                  np.asarray(force_N, float), zero, zero, zero)
 
 
 @pytest.mark.parametrize("force_N", [400.0, 1500.0, 3000.0, -800.0, -2000.0])
