@@ -13,7 +13,7 @@ from ems.solve.certificate import best_bound, lower_bound, window_cells
 from ems.solve.costate import evaluate, solve_costate
 from ems.solve.dynamic import full_corridor, solve_dynamic
 
-PIECES = [("series", 50, 95), ("input-split", 40, 75), ("three-clutch", 20, 50)]
+PIECES = [("series", 50, 95), ("input-split", 40, 75), ("three-clutch", 95, 125)]
 PRICES = (1.5, 2.4, 3.2)                # fuel energy per stored energy
 
 
