@@ -258,7 +258,7 @@ def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any,
     """value (I,) lowered to the change's cost plus stage (I,) at the energy that the change leaves: one shift for all nodes."""
     size = corridor.size
     shift = -stored / corridor.step[k]
-    whole = int(math.floor(shift))
+    whole = math.floor(shift)
     share = shift - whole
     first, last = min(max(-whole, 0), size), max(min(size - 1 - whole, size), 0)     # nodes whose two neighbours are inside
     for i in range(first):
