@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from ems.trips.cycle import Cycle
 
 DEFAULT_CYCLE = "wltc-3b"
-CHARGE_FORM = "START:END, two states of charge from 0 to 1, as 0.9:0.3"
+CHARGE_FORM = "START:END, two states of charge from 0 to 1, as 0.7:0.5"
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -89,7 +89,7 @@ def case_options(function: Function) -> Function:
         click.option("--cycle", metavar="CYCLE",
                      help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted."),
         click.option("--charge", metavar="START:END",
-                     help="State of charge at both ends, as 0.9:0.3. Omitted: it ends where it starts, at the target."),
+                     help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts, at the target."),
         click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
                      help="N times as many table points on every axis: slower, smaller table error."),
         click.option("--lanes", type=click.IntRange(1, 64), default=1, show_default=True, metavar="N",
@@ -141,7 +141,6 @@ def solve(run: Run, loaded: Loaded) -> Optimum:
     for warning in loaded.cycle.warnings:
         run.warn(f"{loaded.cycle.name}: {warning}")
     with progress(run) as tell:
-        tell("loading kernels")
         from ems.solve.optimum import optimum
         from ems.tables.build import DEFAULT_GRID, refined
 

@@ -23,6 +23,7 @@ def command(
 
     LAYOUT is solved first; DIR is a folder of `ems optimum --out`, whose inputs are solved again.
     """
+    _check_exists(what)
     given = Case(what, run.overrides, cycle, charge, grid, lanes)
     loaded = _from_folder(given) if _is_folder(what) else given.load()
     _check_time(time_s, loaded)
@@ -35,6 +36,14 @@ def command(
     explanation = explain(found, time_s)
     result = {"layout": found.layout.name, "cycle": found.cycle.name, **plain(explanation)}
     run.finish(result, None if run.json else explain_text(explanation, found))
+
+
+def _check_exists(word: str) -> None:
+    """A path must be there: a layout file or a folder; short names are left to the loader."""
+    from ems import library
+
+    if library.is_path(word) and not Path(word).expanduser().exists():
+        raise InputError([Mistake("LAYOUT|DIR", "", f"'{word}'", "an existing layout file, or a folder that `ems optimum --out` wrote")])
 
 
 def _is_folder(word: str) -> bool:

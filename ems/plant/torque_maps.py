@@ -149,6 +149,7 @@ class _Balance:
         return column
 
     def maps(self) -> TorqueMaps:
+        """Matrices of every pattern of power-flow directions; kinetic terms in kg m2."""
         sources = len(self.c.sources)
         lossless = self._solve({})
         loaded = [g for g in range(len(self.lossy)) if np.any(lossless[sources + 1 + g])]

@@ -68,11 +68,13 @@ def _charge(found: Optimum) -> str:
 
 
 def _costate(found: Optimum) -> str:
-    meaning = "fuel energy that a unit of stored battery energy is worth"
+    meaning = "units of fuel energy for one of stored battery energy"
     values = [segment["costate"] for segment in found.costate_segments]
     if len(values) < 2:
         return f"{found.costate:.3f} {meaning}"
-    return (f"{found.costate:.3f} {meaning} at the start; {min(values):.3f} to {max(values):.3f} at the ends of "
+    low, high = f"{min(values):.3f}", f"{max(values):.3f}"
+    span = low if low == high else f"{low} to {high}"
+    return (f"{found.costate:.3f} {meaning} at the start; {span} at the ends of "
             f"{len(values)} stretches, between which the charge meets a limit of its window")
 
 

@@ -32,9 +32,10 @@ def _another_unit(column: str, values: Array, trace: Trace) -> str:
     """
     fastest = float(trace.speed_m_s.max())
     if fastest > FAST_M_S:
-        guess = "km/h" if column != "speed_kmh" else "thousandths or another unit"
-        return (f"column {column} reaches {values.max():g}, which is {3.6 * fastest:.0f} km/h; "
-                f"it looks like another unit ({guess})")
+        told = f"column {column} reaches {values.max():g}"
+        if column == "speed_kmh":
+            return f"{told}, faster than road vehicles go; it looks like another unit"
+        return f"{told}, which is {3.6 * fastest:.0f} km/h; it looks like another unit (km/h: then name the column speed_kmh)"
     quickest = float(_accelerations(trace).max())
     if column == "speed_kmh" and 10.0 < values.max() < 40.0 and 0.2 < quickest < 0.8:
         return (f"column speed_kmh stays under {values.max():g} and accelerates at no more than {quickest:.2f} m/s2; "

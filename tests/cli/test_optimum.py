@@ -166,7 +166,7 @@ def test_tables_without_a_folder_is_wrong_usage(ems):
 
 
 @pytest.mark.parametrize("word, place, remedy", [
-    ("0.5", "--charge", "START:END"), ("0.5:0.6:0.7", "--charge", "START:END"), ("a:b", "--charge", "as 0.9:0.3"),
+    ("0.5", "--charge", "START:END"), ("0.5:0.6:0.7", "--charge", "START:END"), ("a:b", "--charge", "as 0.7:0.5"),
     ("", "--charge", "START:END"), ("55:50", "--charge: start", "if percent is meant: 0.55"),
     ("nan:0.5", "--charge: start", "from 0 to 1"), ("0.5:-0.1", "--charge: end", "from 0 to 1"),
     ("0.9:0.5", "--charge: start: found 0.9", "window of battery"),

@@ -35,7 +35,7 @@ K1 = { joins = ["lay", "diff"] }
 
 @pytest.mark.parametrize("layout", ["series", "input-split"])
 def test_quadrupled_tables_move_the_bound_as_told(pieces, layout):
-    """Tables of four times the points on every axis, made from nothing, against what the run says of its tables (issue 2: at most
+    """Tables of four times the points on every axis, made from nothing, against what the run says of its tables (at most
     0.05 %, and the printed error true to it). The slopes of the certificate are the run's own."""
     found = pieces.optimum(layout, "udds", 160, 310)
     own, bound = found.problem, found.bound

@@ -9,7 +9,7 @@ import pytest
 @pytest.mark.parametrize("layout", ["series", "input-split", "three-clutch"])
 def test_urban_and_motorway_cycle(pieces, layout):
     """Net energy at the wheels over the engine's best efficiency cannot be undercut (first law; derived here from the columns, with
-    the auxiliaries, which have to be fed as well); gap and table error as issue 2 asks; audit to 1e-6; charge is held."""
+    the auxiliaries, which have to be fed as well); gap and table error within what is promised; audit to 1e-6; charge is held."""
     found = pieces.optimum(layout, "nedc")
     c, engine, dt = found.trace.columns, found.layout.engine.engine, found.trace.demand.dt_s
     full = np.interp(engine.speed_rad_s, engine.limit_speed_rad_s, engine.full_load_Nm)
