@@ -74,7 +74,7 @@ class CycleNotFollowed(EmsError):
     exit_code = 3
 
     def __init__(self, layout: str, cycle: str, shortfall: Shortfall) -> None:
-        self.shortfall = shortfall
+        self.layout, self.cycle, self.shortfall = layout, cycle, shortfall
         super().__init__(
             f"{layout} cannot follow {cycle}: first at {shortfall.time_s:g} s, stopped by {shortfall.limit}, "
             f"{shortfall.short_kW:.1f} kW short at the wheels; {shortfall.seconds:g} s of the cycle in all"

@@ -16,6 +16,10 @@ def report_failure(error: EmsError, words: Sequence[str]) -> int:
     """Tell what was wrong with the input or the run; the exit code."""
     if isinstance(error, InputError):
         errors = [_mistake(m.where, m.key, m.found, m.expected, m.nearest, str(m)) for m in error.mistakes]
+    elif isinstance(error, CycleNotFollowed):
+        short = error.shortfall
+        found = f"{short.short_kW:.1f} kW more at the wheels than {error.layout} can give ({short.limit})"
+        errors = [_mistake(error.cycle, f"{short.time_s:g} s", found, "a cycle that the layout can follow", message=str(error))]
     else:
         errors = [_mistake(message=str(error))]
     extra: dict[str, Any] = {}

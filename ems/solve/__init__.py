@@ -1,0 +1,1 @@
+"""The optimum with its proof: tabulated problem, costate, dynamic programming, certificate."""

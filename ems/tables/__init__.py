@@ -1,0 +1,1 @@
+"""Frontier tables: the choices that nothing beats, for every demand and configuration."""

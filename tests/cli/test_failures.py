@@ -71,6 +71,7 @@ def test_cycle_not_followed_is_exit_3(ems, monkeypatch):
                          "wheels; 4 s of the cycle in all\n")
     told = ems("layouts", "--json").json
     assert told["shortfall"] == {"time_s": 12.0, "limit": "battery power", "short_kW": 31.25, "seconds": 4.0}
+    assert (told["errors"][0]["where"], told["errors"][0]["key"]) == ("us06", "12 s")
 
 
 def test_failed_run_is_exit_1(ems, monkeypatch):
