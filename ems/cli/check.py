@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from ems.cli import common
+from ems.present.text import times
 
 
 @click.command("check")
@@ -33,7 +34,7 @@ def command(run: common.Run, files: tuple[str, ...]) -> None:
         for warning in row["warnings"]:
             run.warn(f"{row['file']}: {warning}")
     shown = table(("file", "kind", "what it holds"), [(r["file"], r["kind"], r["summary"]) for r in rows])
-    run.finish({"files": rows}, [shown, f"No mistakes in {common.count(len(rows), 'file')}."])
+    run.finish({"files": rows}, [shown, f"No mistakes in {times(len(rows), 'file')}."])
 
 
 def _checked(word: str, overrides: tuple[str, ...]) -> dict[str, Any]:
@@ -86,7 +87,7 @@ def _layout(word: str, overrides: tuple[str, ...]) -> tuple[str, list[str]]:
         (len(layout.shafts), "shaft"), (found.actuator_states, "actuator state"), (len(found.tie_ups), "tie-up"),
         (len(found.configurations), "configuration"),
     ]
-    return f"{layout.title}; {', '.join(common.count(*c) for c in counts)}", []
+    return f"{layout.title}; {', '.join(times(*c) for c in counts)}", []
 
 
 def _cycle(word: str) -> tuple[str, list[str]]:

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from ems.output import Content, OutputFolder, dumps
+from ems.present.text import times
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -78,16 +79,11 @@ class Run:
         full = {"schema": self.schema, "status": "done", **result}
         if self.folder is not None:
             written = self.folder.write(full, files)
-            self.note(f"wrote {count(len(written), 'file')} to {self.out}")
+            self.note(f"wrote {times(len(written), 'file')} to {self.out}")
         if self.json:
             click.echo(dumps(full))
         elif text is not None:
             show(text if isinstance(text, list) else [text])
-
-
-def count(number: int, thing: str) -> str:
-    """'1 file', '3 files'."""
-    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def show(parts: Sequence[RenderableType]) -> None:

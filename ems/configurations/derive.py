@@ -89,7 +89,7 @@ def _without_forbidden(layout: Layout, derivation: Derivation) -> Derivation:
         configuration = derivation.find(word)
         if configuration is None:
             known = [c.id for c in derivation.configurations]
-            mistakes.append(Mistake(_name(layout), f"forbid[{i}]", f"'{word}'",
+            mistakes.append(Mistake(_name(layout), f"forbid.{i}", f"'{word}'",
                                     "the id of a configuration (see: ems modes)", nearest_name(word, known)))
         else:
             forbidden.add(configuration.id)

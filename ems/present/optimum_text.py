@@ -75,7 +75,7 @@ def _costate(found: Optimum) -> str:
     low, high = f"{min(values):.3f}", f"{max(values):.3f}"
     span = low if low == high else f"{low} to {high}"
     return (f"{found.costate:.3f} {meaning} at the start; {span} at the ends of "
-            f"{len(values)} stretches, between which the charge meets a limit of its window")
+            f"{len(values)} stretches, between which the charge comes to, or close to, a limit of its window")
 
 
 def _mode_shares(found: Optimum) -> list[RenderableType]:

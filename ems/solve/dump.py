@@ -16,6 +16,8 @@ battery_capacity_As, battery_discharge_W, battery_charge_W, battery_discharge_A,
 window_J (2,)                       lowest and highest stored energy
 start_J, target_J                   stored energy at the start, and to be had at least at the end
 optimum_node (K,), optimum_energy_J (K + 1,), objective_g, lower_bound_g   what is claimed
+costate_g_J (K + 1,), affine_bound_g                slopes of the affine certificate and the bound it proves; ``lower_bound_g`` may lie
+                                    above it, raised in cells of stored energy
 
 An interval with stored energy e in node a goes: choose node c and one of its points; pay ``fixed_g[a, c]`` and
 ``fuel_g_s dt``; e falls by ``stored_J[k, a, c]``, then by ``dt`` times the electrochemical power
@@ -62,6 +64,7 @@ def problem_arrays(found: Optimum) -> dict[str, Any]:
         "optimum_energy_J": 1000.0 * np.append(np.asarray(energy_kJ["battery_energy_start_kJ"], float),
                                                np.asarray(energy_kJ["battery_energy_end_kJ"], float)[-1]),
         "objective_g": found.objective_g, "lower_bound_g": found.lower_bound_g,
+        "costate_g_J": found.bound.costate_g_J, "affine_bound_g": found.bound.bound_g,
     }
 
 

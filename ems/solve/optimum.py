@@ -17,6 +17,7 @@ from ems.kernels.jit import cached
 from ems.layout.model import Layout
 from ems.plant.plant import build_plant
 from ems.plant.trace import Trace, trace
+from ems.solve.cells import raised_bound_g
 from ems.solve.certificate import Bound, best_bound, pruned
 from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
@@ -35,6 +36,7 @@ COARSE_NODES, FINE_NODES = 401, 301
 CORRIDORS = (0.025, 0.004)      # half widths of the fine corridors, share of the window
 EFFORTS = 2                     # how often more effort is spent while the relative gap is wider than one of the next two
 GOOD_FREE, GOOD_BINDING = 0.0005, 0.0015
+CELLS = (3000,)                 # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 SPREAD = (0.985, 1.0, 1.015)    # slopes around each costate segment at which supporting points are sought
 SLACK_TABLES = 0.0002           # the same for the nodes whose tables are refined
@@ -130,10 +132,11 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     tables = clock.lap("tables", lambda: _refined_near(problem, bound, grid))
     problem = build_problem(tables, start_J, target_J, problem.changes)
     driven, bound = _driven_and_bound(problem, bound, clock, say)
+    lower_g = clock.lap("certificate", lambda: _raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")
     finer = clock.lap("certificate", lambda: _finer_bound(problem, bound, grid))
     say("audit")
-    return _result(layout, cycle, problem, driven, bound, finer, clock)
+    return _result(layout, cycle, problem, driven, bound, lower_g, finer, clock)
 
 
 class _Clock:
@@ -228,7 +231,7 @@ def _slopes(bound: Bound) -> Array:
 
 def _refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     """Tables with supporting points sought around the costate, where an optimum can pass."""
-    return added(problem.tables, _near(problem, bound, SLACK_TABLES * bound.bound_g), grid, _slopes(bound))
+    return added(problem.tables, _near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3)), grid, _slopes(bound))
 
 
 def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Driven:
@@ -286,14 +289,26 @@ def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
     return max(again, first, key=lambda b: b.bound_g)
 
 
+def _raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) -> float:
+    """The lower bound, raised in cells of stored energy where the affine one leaves more than a small gap."""
+    lower_g = bound.bound_g
+    for count in CELLS:
+        if objective_g - lower_g <= GOOD_FREE * objective_g:
+            break
+        say(f"certificate in {count} cells")
+        lower_g = max(lower_g, raised_bound_g(problem, bound, objective_g, count))
+    return lower_g
+
+
 def _finer_bound(problem: Problem, bound: Bound, grid: Grid) -> float:
     """Lower bound with tables of twice the points on every axis, where an optimum can pass [g]."""
-    near = _near(problem, bound, SLACK_TABLES * bound.bound_g)
+    near = _near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3))
     finer = build_problem(added(problem.tables, near, refined(grid, 2), _slopes(bound)), problem.start_J, problem.target_J, problem.changes)
     return best_bound(finer, bound.shape, bound.segments, bound.values_g_J, 3).bound_g
 
 
-def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bound: Bound, finer_g: float, clock: _Clock) -> Optimum:
+def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bound: Bound, lower_g: float,
+            finer_g: float, clock: _Clock) -> Optimum:
     plant, tables = problem.plant, problem.tables
     fuel_fixed, price_fixed = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, driven.node, tables.choice[driven.point], driven.energy_J,
@@ -311,7 +326,7 @@ def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, boun
         soc_start=float(layout.battery.soc_at(driven.energy_J[0])), soc_end=float(layout.battery.soc_at(driven.energy_J[-1])),
         surplus_J=float(driven.energy_J[-1] - problem.target_J), fuel_g=fuel_g, price_g=price_g, objective_g=driven.objective_g,
         fuel_l_per_100km=100.0 * litres / km, co2_g_per_km=litres * fuel.co2_g_l / km,
-        lower_bound_g=bound.bound_g, gap_percent=_percent(driven.objective_g - bound.bound_g, driven.objective_g),
+        lower_bound_g=lower_g, gap_percent=_percent(driven.objective_g - lower_g, driven.objective_g),
         table_error_percent=_percent(max(bound.bound_g - finer_g, 0.0), driven.objective_g),
         costate=float(bound.costate_g_J[0]) * plant.heating_value_J_g, costate_segments=_segment_rows(problem, bound),
         engine_starts=int(running[0]) + int(np.sum(running[1:] & ~running[:-1])),

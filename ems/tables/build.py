@@ -75,6 +75,8 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
 
     wanted : (U, N). Only points are added, so no optimum can rise.
     """
+    if not wanted.any():
+        return tables
     twin = _twins(tables.plant)
     own, row_of = _rows(tables.plant, tables.demands, wanted, twin)
     out = Frontiers(np.empty((len(own), grid.capacity)), np.empty((len(own), grid.capacity)),

@@ -1,0 +1,47 @@
+"""A lower bound above the affine one, for trips with few engine starts: cells of stored energy, reduced costs, nothing interpolated."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ems.kernels.cells import Cells, least_excess
+from ems.solve.certificate import Bound, pruned
+from ems.solve.problem import Problem
+from ems.types import Array
+
+
+def raised_bound_g(problem: Problem, bound: Bound, objective_g: float, count: int) -> float:
+    """The affine bound raised by the least excess of any trip [g]; still a lower bound of every policy on the tables.
+
+    objective_g : a trip that exists; points and changes beyond it need not be followed      count : cells in the window
+    """
+    limit = 1.02 * max(objective_g - bound.bound_g, 0.0) + 1e-6
+    narrow = pruned(problem, bound, limit)
+    excess = least_excess(narrow.points, problem.changes, window_in_cells(problem, count), bound.costate_g_J, bound.intercept_g,
+                          bound.stage_g, limit, problem.start_J - problem.target_J)
+    return bound.bound_g + min(float(excess), limit)
+
+
+def window_in_cells(problem: Problem, count: int) -> Cells:
+    """The window in equal cells with the extremes of R / V^2 in each, knots of the battery's table inside a cell included."""
+    battery, (low, high) = problem.plant.layout.battery, problem.window_J
+    edge = np.linspace(low, high, count + 1)
+    knots = battery.node_energy_J[(battery.node_energy_J > low) & (battery.node_energy_J < high)]
+    where = np.append(edge, knots)
+    cell = np.clip(((knots - low) / (high - low) * count).astype(int), 0, count - 1)
+    soc = np.asarray(battery.soc_at(np.clip(where, low, high)))
+    v_least, v_most = _extremes(np.interp(soc, battery.soc, battery.voltage_V), cell, count)
+    bounds = []
+    for resistance in (battery.resistance_discharge_ohm, battery.resistance_charge_ohm):
+        r_least, r_most = _extremes(np.interp(soc, battery.soc, resistance), cell, count)
+        bounds += [r_least / v_most**2, r_most / v_least**2]
+    return Cells(edge - problem.target_J, *bounds)
+
+
+def _extremes(values: Array, cell: np.ndarray[tuple[int], np.dtype[np.int64]], count: int) -> tuple[Array, Array]:
+    """(least, most) in each cell of values at the edges, followed by values at knots that lie in the cells named."""
+    edges, knots = values[: count + 1], values[count + 1:]
+    least, most = np.minimum(edges[1:], edges[:-1]), np.maximum(edges[1:], edges[:-1])
+    np.minimum.at(least, cell, knots)
+    np.maximum.at(most, cell, knots)
+    return least, most
