@@ -75,7 +75,7 @@ def test_text_says_what_the_json_says(ems, short_trip):
         f"{result['fuel_l_per_100km']:.3f} l/100 km", f"{result['co2_g_per_km']:.1f} g/km",
         f"{result['fuel_g']:.2f} g over {result['distance_km']:.2f} km", f"{result['soc_start']:.4f} at the start",
         f"{result['soc_end']:.4f} at the end", f"{result['floor_l_per_100km']:.3f} l/100 km, which no layout",
-        f"{result['costate']:.3f} fuel energy",
+        f"{result['costate']:.3f} units of fuel energy",
     ):
         assert figure in text
     for label, share in result["time_share"].items():

@@ -114,7 +114,7 @@ def test_forbid_of_nothing_is_refused_with_every_mistake(shipped, layout_of):
     with pytest.raises(InputError) as raised:
         derive(layout_of(data))
     assert [(m.key, m.nearest) for m in raised.value.mistakes] == [
-        ("forbid[0]", "on:K1+K3+S1=third"), ("forbid[1]", raised.value.mistakes[1].nearest)]
+        ("forbid.0", "on:K1+K3+S1=third"), ("forbid.1", raised.value.mistakes[1].nearest)]
 
 
 @pytest.mark.parametrize(("group", "states", "tie_ups"), [
