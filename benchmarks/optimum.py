@@ -46,6 +46,16 @@ def first(layout_name: str, cycle_name: str) -> None:
             print(f"  whole command, {word}: {time.perf_counter() - begun:.1f} s")
 
 
+def help_seconds() -> float:
+    """Least seconds of a whole ``ems --help`` over five runs."""
+    runs = []
+    for _ in range(5):
+        begun = time.perf_counter()
+        subprocess.run([sys.executable, "-m", "ems", "--help"], check=True, stdout=subprocess.DEVNULL)
+        runs.append(time.perf_counter() - begun)
+    return min(runs)
+
+
 def main() -> None:
     """Reads the options and measures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -57,6 +67,7 @@ def main() -> None:
     warm(options.layout, options.cycle, options.times)
     if options.first:
         first(options.layout, options.cycle)
+        print(f"  ems --help: {help_seconds():.2f} s")
 
 
 if __name__ == "__main__":

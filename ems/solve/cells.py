@@ -19,7 +19,7 @@ def raised_bound_g(problem: Problem, bound: Bound, objective_g: float, count: in
     narrow = pruned(problem, bound, limit)
     excess = least_excess(narrow.points, problem.changes, window_in_cells(problem, count), bound.costate_g_J, bound.intercept_g,
                           bound.stage_g, limit, problem.start_J - problem.target_J)
-    return bound.bound_g + min(float(excess), limit)
+    return bound.bound_g + min(max(float(excess), 0.0), limit)
 
 
 def window_in_cells(problem: Problem, count: int) -> Cells:

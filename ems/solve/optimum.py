@@ -291,7 +291,7 @@ def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
 
 def _raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) -> float:
     """The lower bound, raised in cells of stored energy where the affine one leaves more than a small gap."""
-    lower_g = bound.bound_g
+    lower_g = max(bound.bound_g, 0.0)               # fuel and prices are never negative
     for count in CELLS:
         if objective_g - lower_g <= GOOD_FREE * objective_g:
             break

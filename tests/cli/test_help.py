@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
 
 import pytest
 
@@ -25,15 +24,6 @@ def test_help_imports_nothing_heavy():
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert "Commands:" in done.stdout
     assert done.stdout.strip().endswith("HEAVY []")
-
-
-def test_help_answers_in_under_300_ms():
-    def seconds() -> float:
-        start = time.perf_counter()
-        subprocess.run([sys.executable, "-m", "ems", "--help"], capture_output=True, check=True)
-        return time.perf_counter() - start
-
-    assert min(seconds() for _ in range(5)) < 0.3
 
 
 @pytest.mark.parametrize("command", COMMANDS)
