@@ -5,13 +5,14 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
+from pydantic import StrictBool
 
 from ems.components.checks import (
     Rectangle,
@@ -22,6 +23,8 @@ from ems.components.checks import (
     check_scale,
     rectangle,
 )
+from ems.components.coldstart import COLUMNS as COLD_COLUMNS
+from ems.components.coldstart import ColdStart, ColdTable, cold_start
 from ems.components.componentfile import ComponentFile, Opened, open_component
 from ems.components.csvfile import Columns
 from ems.components.fuel import FUELS_FILE, Fuel, fuel
@@ -32,6 +35,7 @@ from ems.library import data_root
 from ems.types import Array
 
 RAD_S_PER_RPM = math.pi / 30.0
+SCATTERED = "whether the rows of map are bench points that fill no rectangle, to be gridded"
 
 
 class EngineFile(ComponentFile):
@@ -46,6 +50,20 @@ class EngineFile(ComponentFile):
     start_fuel_g: Number = quantity("fuel that a start takes beyond the map", "g", ge=0)
     cranking_torque_Nm: Number = quantity("torque that turns it until it fires", "Nm", ge=0)
     cranking_time_s: Number = quantity("time from standstill until it fires", "s", ge=0)
+    scattered: StrictBool = quantity(SCATTERED, "-", default=False)
+    motoring: str | None = quantity("CSV file beside this one: speed_rpm, motoring_Nm (drag while turned with fuel cut, "
+                                    "a positive number)", "-", default=None)
+    minimum_on_s: Number = quantity("least time it runs after a start", "s", default=0.0, ge=0, le=600)
+    minimum_off_s: Number = quantity("least time it stays off after a stop", "s", default=0.0, ge=0, le=600)
+    speed_ramp_rpm_s: Number | None = quantity("most change of its speed by second where that is free; without it any", "rpm/s",
+                                               default=None, gt=0)
+    mass_kg: Number = quantity("its mass, counted in the vehicle's already", "kg", default=0.0, ge=0)
+    cold: ColdTable | None = quantity("how it warms up from a cold start", "-", default=None)
+
+
+def no_curve() -> Array:
+    """A curve without points."""
+    return np.zeros(0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +76,12 @@ class Engine:
     idle_rad_s, max_rad_s  : range of speeds in which it runs
     start_fuel_g, cranking_torque_Nm, cranking_time_s : what a start takes
     rated_power_W          : greatest power among the points of the full-load curve
+    motoring_speed_rad_s, motoring_Nm : (q,) drag, positive, while turned with fuel cut; empty when not known
+    minimum_on_s, minimum_off_s : least time on after a start, off after a stop
+    speed_ramp_rad_s2      : most change of a free speed by second, either way; inf without a limit
+    mass_kg                : its mass, counted in the vehicle's already
+    cold                   : how it warms up; None for an engine that is always warm
+    notes                  : what was done to the maps, with the error it left
     """
 
     name: str
@@ -78,15 +102,49 @@ class Engine:
     source: str
     invented: bool
     files: tuple[Path, ...]
+    motoring_speed_rad_s: Array = field(default_factory=no_curve)
+    motoring_Nm: Array = field(default_factory=no_curve)
+    minimum_on_s: float = 0.0
+    minimum_off_s: float = 0.0
+    speed_ramp_rad_s2: float = math.inf
+    mass_kg: float = 0.0
+    cold: ColdStart | None = None
+    notes: tuple[str, ...] = ()
 
     def fuel_rate_g_s(self, speed_rad_s: ArrayLike, torque_Nm: ArrayLike) -> Array:
         """Fuel rate between the nodes, bilinear; NaN outside the map. Shapes broadcast."""
         return bilinear(self.speed_rad_s, self.torque_Nm, self.fuel_g_s, speed_rad_s, torque_Nm)
 
-    def scaled(self, rated_power_W: float, *, where: str = "rating_kW", key: str = "") -> Engine:
-        """The same engine at another size: torque, fuel, inertia and the effort of a start in proportion to power.
+    def motoring_drag_Nm(self, speed_rad_s: ArrayLike) -> Array:
+        """Drag while turned with fuel cut, positive; NaN outside the curve, and everywhere without one. Any shape."""
+        speed = np.asarray(speed_rad_s, dtype=np.float64)
+        if not self.motoring_Nm.size:
+            return np.full(speed.shape, np.nan)
+        return np.interp(speed, self.motoring_speed_rad_s, self.motoring_Nm, left=np.nan, right=np.nan)
 
-        Speeds and efficiencies stay as they are. where, key : who asks, for the message.
+    @property
+    def cranking_energy_J(self) -> float:
+        """Work against the cranking torque until it fires, its speed rising evenly to idle; kinetic energy comes on top."""
+        return self.cranking_torque_Nm * 0.5 * self.idle_rad_s * self.cranking_time_s
+
+    @property
+    def most_fuel_W(self) -> float:
+        """Greatest fuel power at any choice, as cold as it may start; exact for the bilinear map, see ``best_efficiency``."""
+        speed = self._breaks_rad_s()
+        rate = self.fuel_rate_g_s(speed[:, None], self._torques_Nm(speed))
+        along = (float(self.fuel_rate_g_s(w, t)) for _, d, at in self._full_load_pieces(speed)
+                 for w, t in at(_inner_roots(np.polyder(d))))
+        factor = 1.0 if self.cold is None else float(self.cold.factor(self.cold.start_C))
+        return factor * max(float(np.max(rate)), *along, 0.0) * self.fuel.heating_value_J_g
+
+    def scaled(self, rated_power_W: float, *, where: str = "rating_kW", key: str = "") -> Engine:
+        """The same engine at another size: torque, fuel, drag, inertia, mass, heat and the effort of a start in proportion to
+        power.
+
+        Speeds, times, temperatures and efficiencies stay as they are: mean effective pressure and mean piston speed are kept
+        and the displacement changes (the similarity of Heywood, Internal Combustion Engine Fundamentals, and of Guzzella and
+        Sciarretta's Willans line; from memory). Inertia and mass in proportion are common practice, no source.
+        where, key : who asks, for the message.
         Raises ``InputError`` for a rating that is not above zero.
         """
         check_scale(rated_power_W, where, key)
@@ -94,7 +152,8 @@ class Engine:
         return dataclasses.replace(
             self, torque_Nm=k * self.torque_Nm, fuel_g_s=k * self.fuel_g_s, full_load_Nm=k * self.full_load_Nm,
             inertia_kgm2=k * self.inertia_kgm2, start_fuel_g=k * self.start_fuel_g,
-            cranking_torque_Nm=k * self.cranking_torque_Nm, rated_power_W=rated_power_W,
+            cranking_torque_Nm=k * self.cranking_torque_Nm, rated_power_W=rated_power_W, motoring_Nm=k * self.motoring_Nm,
+            mass_kg=k * self.mass_kg, cold=None if self.cold is None else self.cold.scaled(k),
         )
 
     def best_efficiency(self) -> float:
@@ -105,10 +164,13 @@ class Engine:
         or on top speed.
         """
         speed = self._breaks_rad_s()
-        full_Nm = np.interp(speed, self.limit_speed_rad_s, self.full_load_Nm)
-        torque = np.minimum(self.torque_Nm[None, :], full_Nm[:, None])
-        at_nodes = self._efficiency(speed[:, None], torque)
+        at_nodes = self._efficiency(speed[:, None], self._torques_Nm(speed))
         return float(max(np.max(at_nodes), self._best_between(speed)))
+
+    def _torques_Nm(self, speed_rad_s: Array) -> Array:
+        """(n, m) torques of the map at each speed, cut at full load."""
+        full_Nm = np.interp(speed_rad_s, self.limit_speed_rad_s, self.full_load_Nm)
+        return np.minimum(self.torque_Nm[None, :], full_Nm[:, None])
 
     def _breaks_rad_s(self) -> Array:
         """Speeds between which full load and fuel along it are smooth: nodes of both, and where it crosses a torque of
@@ -130,18 +192,25 @@ class Engine:
         N' D = N D', a quadratic equation (the cubic terms cancel).
         """
         best = 0.0
-        for a, b in itertools.pairwise(breaks_rad_s):
-            w = np.array([a, 0.5 * (a + b), b])
-            torque = np.interp(w, self.limit_speed_rad_s, self.full_load_Nm)
-            n = np.polyfit([-1.0, 0.0, 1.0], torque * w, 2)
-            d = np.polyfit([-1.0, 0.0, 1.0], self.fuel_rate_g_s(w, torque), 2)
-            roots = np.roots([n[0] * d[1] - n[1] * d[0], 2 * (n[0] * d[2] - n[2] * d[0]), n[1] * d[2] - n[2] * d[1]])
-            for t in roots[np.isreal(roots)].real:
-                if -1.0 < t < 1.0:
-                    at = 0.5 * (a + b) + 0.5 * (b - a) * t
-                    full = np.interp(at, self.limit_speed_rad_s, self.full_load_Nm)
-                    best = max(best, float(self._efficiency(at, full)))
+        for n, d, at in self._full_load_pieces(breaks_rad_s):
+            extremes = [n[0] * d[1] - n[1] * d[0], 2 * (n[0] * d[2] - n[2] * d[0]), n[1] * d[2] - n[2] * d[1]]
+            best = max([best, *(float(self._efficiency(w, t)) for w, t in at(_inner_roots(extremes)))])
         return best
+
+    def _full_load_pieces(
+        self, breaks_rad_s: Array
+    ) -> Iterator[tuple[Array, Array, Callable[[Array], list[tuple[float, float]]]]]:
+        """Each piece of the full-load curve: shaft power and fuel rate as quadratics of t in -1..1, and (speed, torque) at t."""
+        for a, b in itertools.pairwise(breaks_rad_s):
+            speed = np.array([a, 0.5 * (a + b), b])
+            torque = np.interp(speed, self.limit_speed_rad_s, self.full_load_Nm)
+
+            def at(t: Array, w: Array = speed) -> list[tuple[float, float]]:
+                where = w[1] + 0.5 * (w[2] - w[0]) * t
+                return list(zip(where, np.interp(where, self.limit_speed_rad_s, self.full_load_Nm), strict=True))
+
+            yield (np.polyfit([-1.0, 0.0, 1.0], torque * speed, 2),
+                   np.polyfit([-1.0, 0.0, 1.0], self.fuel_rate_g_s(speed, torque), 2), at)
 
     def _efficiency(self, speed_rad_s: ArrayLike, torque_Nm: ArrayLike) -> Array:
         """Shaft power over fuel power; zero where no fuel is burnt."""
@@ -149,6 +218,14 @@ class Engine:
         shaft_W = np.asarray(speed_rad_s) * np.asarray(torque_Nm)
         efficiency: Array = np.where(fuel_W > 0, shaft_W / np.where(fuel_W > 0, fuel_W, 1.0), 0.0)
         return efficiency
+
+
+def _inner_roots(polynomial: ArrayLike) -> Array:
+    """Real roots between -1 and 1."""
+    roots = np.roots(np.atleast_1d(polynomial))
+    real = roots[np.isreal(roots)].real
+    inner: Array = real[np.abs(real) < 1.0]
+    return inner
 
 
 def load_engine(
@@ -163,10 +240,16 @@ def load_engine(
     burnt = _fuel(opened, mistakes)
     points = opened.read_csv("map", ("speed_rpm", "torque_Nm", "fuel_g_s"), mistakes=mistakes)
     curve = opened.read_csv("full_load", ("speed_rpm", "full_load_Nm"), mistakes=mistakes)
+    motoring = opened.read_csv("motoring", ("speed_rpm", "motoring_Nm"), mistakes=mistakes)
+    warming = opened.read_csv("cold.curve", COLD_COLUMNS, mistakes=mistakes)
     grid = _check_map(points, burnt, mistakes) if points is not None else None
     if curve is not None:
         _check_curve(curve, points, mistakes)
     _check_speeds(opened, points, curve, mistakes)
+    if motoring is not None:
+        _check_motoring(motoring, mistakes)
+        _check_motoring_range(opened, motoring, mistakes)
+    cold = None if warming is None or data.cold is None else cold_start(data.cold, warming, opened.place("cold.start_C"), mistakes)
     raise_capped(mistakes)
     assert burnt is not None and points is not None and curve is not None and grid is not None
     speed_rad_s, full_Nm = curve["speed_rpm"] * RAD_S_PER_RPM, curve["full_load_Nm"]
@@ -177,8 +260,13 @@ def load_engine(
         idle_rad_s=data.idle_speed_rpm * RAD_S_PER_RPM, max_rad_s=data.max_speed_rpm * RAD_S_PER_RPM,
         inertia_kgm2=data.inertia_kgm2, start_fuel_g=data.start_fuel_g, cranking_torque_Nm=data.cranking_torque_Nm,
         cranking_time_s=data.cranking_time_s, rated_power_W=float(np.max(speed_rad_s * full_Nm)),
-        source=opened.source, invented=data.invented or points.invented or curve.invented,
-        files=(*opened.files, opened.csv_path("map"), opened.csv_path("full_load"), *_fuel_file(data)),
+        source=opened.source, invented=data.invented or any(t.invented for t in (points, curve, motoring, warming) if t is not None),
+        files=(*opened.files, *opened.csv_paths("map", "full_load", "motoring", "cold.curve"), *_fuel_file(data)),
+        motoring_speed_rad_s=no_curve() if motoring is None else motoring["speed_rpm"] * RAD_S_PER_RPM,
+        motoring_Nm=no_curve() if motoring is None else motoring["motoring_Nm"],
+        minimum_on_s=data.minimum_on_s, minimum_off_s=data.minimum_off_s,
+        speed_ramp_rad_s2=math.inf if data.speed_ramp_rpm_s is None else data.speed_ramp_rpm_s * RAD_S_PER_RPM,
+        mass_kg=data.mass_kg, cold=cold,
     )
 
 
@@ -235,3 +323,15 @@ def _check_speeds(
             low, high = table["speed_rpm"].min(), table["speed_rpm"].max()
             for name in ("idle_speed_rpm", "max_speed_rpm"):
                 check_covered(opened.place(name), getattr(data, name), "rpm", low, high, table.where, mistakes)
+
+
+def _check_motoring(curve: Columns, mistakes: Mistakes) -> None:
+    check_increasing(curve, "speed_rpm", mistakes)
+    check_rows(curve, "speed_rpm", curve["speed_rpm"] < 0, "a speed of zero or more", mistakes)
+    check_rows(curve, "motoring_Nm", curve["motoring_Nm"] < 0, "zero or more: drag is written as a positive torque", mistakes)
+
+
+def _check_motoring_range(opened: Opened[EngineFile], curve: Columns, mistakes: Mistakes) -> None:
+    low, high = curve["speed_rpm"].min(), curve["speed_rpm"].max()
+    for name in ("idle_speed_rpm", "max_speed_rpm"):
+        check_covered(opened.place(name), getattr(opened.data, name), "rpm", low, high, curve.where, mistakes)

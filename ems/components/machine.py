@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike
+from pydantic import StrictBool
 
 from ems.components.checks import (
     Rectangle,
@@ -23,11 +24,13 @@ from ems.components.checks import (
 from ems.components.componentfile import ComponentFile, open_component
 from ems.components.csvfile import Columns
 from ems.components.interpolation import bilinear
+from ems.components.pulse import overload
 from ems.errors import Mistakes
 from ems.inputfile import Number, quantity, raise_capped
 from ems.types import Array
 
 RAD_S_PER_RPM = math.pi / 30.0
+SCATTERED = "whether the rows of map are bench points that fill no rectangle, to be gridded"
 ROUNDING = 1e-6
 """Share of the power by which a loss taken from an electrical power may miss zero."""
 
@@ -40,6 +43,10 @@ class MachineFile(ComponentFile):
     max_speed_rpm: Number = quantity("highest speed, either way round", "rpm", gt=0)
     inertia_kgm2: Number = quantity("inertia of the rotor", "kg m2", ge=0)
     peak_time_s: Number = quantity("how long it may give its peak torque", "s", gt=0)
+    scattered: StrictBool = quantity(SCATTERED, "-", default=False)
+    standby_W: Number = quantity("power that machine and inverter take at every moment on top of the map", "W", default=0.0,
+                                 ge=0, le=10_000)
+    mass_kg: Number = quantity("its mass with the inverter's, counted in the vehicle's already", "kg", default=0.0, ge=0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,6 +61,9 @@ class Machine:
     max_rad_s              : highest speed
     peak_time_s            : how long the peak torque may last
     rated_power_W          : greatest peak power among the points of the curve
+    standby_W              : electrical power on top of the map at every moment, at standstill too
+    mass_kg                : its mass with the inverter's, counted in the vehicle's already
+    notes                  : what was done to the map, with the error it left
     """
 
     name: str
@@ -71,6 +81,15 @@ class Machine:
     source: str
     invented: bool
     files: tuple[Path, ...]
+    standby_W: float = 0.0
+    mass_kg: float = 0.0
+    notes: tuple[str, ...] = ()
+
+    def torque_for_Nm(self, speed_rad_s: ArrayLike, duration_s: float) -> Array:
+        """Most torque held for a duration, either way round; NaN beyond the curve. See ``pulse.overload`` for the rule."""
+        speed = np.abs(np.asarray(speed_rad_s, dtype=np.float64))
+        peak, continuous = (np.interp(speed, self.limit_speed_rad_s, y, right=np.nan) for y in (self.peak_Nm, self.continuous_Nm))
+        return overload(duration_s, peak, continuous, self.peak_time_s)
 
     def loss_at_W(self, speed_rad_s: ArrayLike, torque_Nm: ArrayLike) -> Array:
         """Loss between the nodes, bilinear, in all four quadrants; NaN outside the map. Shapes broadcast."""
@@ -79,8 +98,11 @@ class Machine:
                         np.where(speed < 0, -torque, torque))
 
     def scaled(self, rated_power_W: float, *, where: str = "rating_kW", key: str = "") -> Machine:
-        """The same machine at another size: torque, loss and inertia in proportion to power, speeds as they are.
+        """The same machine at another size: torque, losses, inertia and mass in proportion to power, speeds and times as they are.
 
+        So it would be for a stack of another length at the same cross-section: torque, iron and copper losses go with the length,
+        end windings apart (S. Stipetic, D. Zarko and M. Popescu, Ultra-fast axial and radial scaling of synchronous permanent
+        magnet machines, IET Electric Power Applications 10(7), 2016; from memory).
         where, key : who asks, for the message. Raises ``InputError`` for a rating that is not above zero.
         """
         check_scale(rated_power_W, where, key)
@@ -88,6 +110,7 @@ class Machine:
         return dataclasses.replace(
             self, torque_Nm=k * self.torque_Nm, loss_W=k * self.loss_W, peak_Nm=k * self.peak_Nm,
             continuous_Nm=k * self.continuous_Nm, inertia_kgm2=k * self.inertia_kgm2, rated_power_W=rated_power_W,
+            standby_W=k * self.standby_W, mass_kg=k * self.mass_kg,
         )
 
 
@@ -120,7 +143,7 @@ def load_machine(
         inertia_kgm2=data.inertia_kgm2, peak_time_s=data.peak_time_s,
         rated_power_W=float(np.max(speed_rad_s * curve["peak_Nm"])),
         source=opened.source, invented=data.invented or points.invented or curve.invented,
-        files=(*opened.files, opened.csv_path("map"), opened.csv_path("limits")),
+        files=(*opened.files, *opened.csv_paths("map", "limits")), standby_W=data.standby_W, mass_kg=data.mass_kg,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from pathlib import Path
 
@@ -87,19 +88,26 @@ def test_no_stored_energy_outside_the_table(soc: float) -> None:
         shipped_battery().energy_J([0.5, soc])
 
 
-@pytest.mark.parametrize("voltage_V, resistance_ohm", [
-    ([300.0, 300.0], [0.1, 0.2]),
-    ([200.0, 400.0], [0.05, 0.4]),     # V^2/R is least inside: 2 V' R = V R'
-    ([400.0, 200.0], [0.4, 0.02]),
-    ([250.0, 350.0], [0.2, 0.1]),
+@pytest.mark.parametrize("voltage_V, resistance_ohm, limit_kW", [
+    ([300.0, 300.0], [0.1, 0.2], [90.0, 90.0]),
+    ([200.0, 400.0], [0.05, 0.4], [150.0, 150.0]),     # V^2 - 4 R P is least inside, P constant
+    ([400.0, 200.0], [0.4, 0.02], [99.0, 99.0]),
+    ([250.0, 350.0], [0.2, 0.1], [20.0, 120.0]),
+    ([200.0, 400.0], [0.1, 0.1], [90.0, 390.0]),       # and with P over charge
 ])
-def test_weakest_point_is_the_least_of_a_fine_scan(voltage_V: list[float], resistance_ohm: list[float]) -> None:
-    b = battery([0.2, 0.8], voltage_V, resistance_ohm)
+def test_weakest_point_is_the_least_of_a_fine_scan(
+    voltage_V: list[float], resistance_ohm: list[float], limit_kW: list[float]
+) -> None:
+    limit_W = 1e3 * np.array(limit_kW)
+    b = dataclasses.replace(battery([0.2, 0.8], voltage_V, resistance_ohm), discharge_soc_W=limit_W, discharge_limit_W=limit_W.max())
     s = np.linspace(0.2, 0.8, 200_001)
-    scan = np.interp(s, b.soc, b.voltage_V) ** 2 / (4 * np.interp(s, b.soc, b.resistance_discharge_ohm))
-    soc, most_W = weakest_point(b)
-    assert most_W == pytest.approx(scan.min(), rel=1e-8) and most_W <= scan.min() * (1 + 1e-12)
-    assert soc == pytest.approx(s[np.argmin(scan)], abs=1e-4)
+    voltage, resistance, limit = (np.interp(s, b.soc, y) for y in (b.voltage_V, b.resistance_discharge_ohm, limit_W))
+    margin = voltage**2 - 4 * resistance * limit
+    soc, at_limit_W, most_W = weakest_point(b)
+    assert soc == pytest.approx(s[np.argmin(margin)], abs=1e-4)
+    assert at_limit_W == pytest.approx(np.interp(soc, s, limit), rel=1e-12)
+    at_resistance = np.interp(soc, b.soc, b.resistance_discharge_ohm)
+    assert 4 * at_resistance * (most_W - at_limit_W) == pytest.approx(margin.min(), abs=1e-6 * np.abs(margin).max())
 
 
 def test_bilinear_against_scipy_and_nan_outside() -> None:

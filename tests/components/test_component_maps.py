@@ -129,7 +129,8 @@ def test_battery_is_as_described() -> None:
     for resistance in (b.resistance_discharge_ohm, b.resistance_charge_ohm):
         assert 0.12 <= resistance.min() < resistance.max() <= 0.18
     assert (b.discharge_limit_W, b.charge_limit_W) == (60e3, 50e3)
-    assert weakest_point(b)[1] > b.discharge_limit_W
+    _, limit_W, most_W = weakest_point(b)
+    assert most_W > limit_W == 60e3
 
 
 def test_vehicle_road_load_in_si_units() -> None:

@@ -201,7 +201,7 @@ CASES: list[tuple[str, tuple[str, str, str], str]] = [
      r"column resistance_charge_ohm: found -1; expected more"),
     # V^2/4R at 0.3: 295^2 / (4 * 0.145) = 150.04 kW
     ("battery", ("c.toml", "discharge_limit_kW = 60", "discharge_limit_kW = 151"),
-     r"discharge_limit_kW: found 151 kW; expected at most 150 kW, which is V\^2/4R at charge 0\.3 in the window"),
+     r"discharge_limit_kW: found 151 kW at charge 0\.3; expected at most 150 kW, which is V\^2/4R at this charge in the window"),
     ("battery", ("c.toml", "charge_limit_kW = 50", "charge_limit_kW = -50"),
      r"charge_limit_kW: found -50; expected a number greater than 0"),
     ("battery", ("c.toml", "capacity_Ah = 5", "capacity_Ah = 0"),
