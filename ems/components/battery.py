@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ems.components.checks import check_covered, check_increasing, check_rows
+from ems.components.checks import check_covered, check_increasing, check_not_rising, check_rows
 from ems.components.componentfile import ComponentFile, Opened, open_component
 from ems.components.csvfile import Columns
 from ems.components.pulse import pulse_power_W, pulse_use
@@ -193,7 +193,7 @@ def load_battery(
     table = opened.read_csv("table", COLUMNS, LIMIT_COLUMNS, mistakes=mistakes)
     curve = opened.read_csv("temperature", TEMPERATURE_COLUMNS, mistakes=mistakes)
     if table is not None:
-        _check_table(table, mistakes)
+        check_table(table, mistakes)
         _check_limits_over_charge(opened, table, mistakes)
     if curve is not None:
         check_temperature(curve, mistakes)
@@ -240,15 +240,16 @@ def _factors(opened: Opened[BatteryFile], curve: Columns | None, mistakes: Mista
                          f"{REFERENCE_C:g} C, or the key temperature with a CSV file: {', '.join(TEMPERATURE_COLUMNS)}")
         return 1.0, 1.0, 1.0
     axis = curve["temperature_C"]
-    check_covered(opened.place("temperature_C"), at, "C", float(axis.min()), float(axis.max()), curve.where, mistakes)
+    check_covered(opened.place("temperature_C"), at, "C", *curve.range("temperature_C"), curve.where, mistakes)
     resistance, discharge, charge = (float(np.interp(at, axis, curve[name])) for name in TEMPERATURE_COLUMNS[1:])
     return resistance, discharge, charge
 
 
-def _check_table(table: Columns, mistakes: Mistakes) -> None:
+def check_table(table: Columns, mistakes: Mistakes) -> None:
+    """Charge from 0 to 1, everything else above zero."""
     check_increasing(table, "soc", mistakes)
     check_rows(table, "soc", (table["soc"] < 0) | (table["soc"] > 1), "a state of charge from 0 to 1", mistakes)
-    for column in COLUMNS[1:]:
+    for column in (*COLUMNS[1:], *(c for c in LIMIT_COLUMNS if c in table)):
         check_rows(table, column, table[column] <= 0, "more than zero", mistakes)
 
 
@@ -257,16 +258,13 @@ def check_temperature(curve: Columns, mistakes: Mistakes) -> None:
     check_increasing(curve, "temperature_C", mistakes)
     for column in TEMPERATURE_COLUMNS[1:]:
         check_rows(curve, column, curve[column] <= 0, "more than zero", mistakes)
-    factor = curve["resistance_factor"]
-    rising = np.concatenate([[False], np.diff(factor) > 0])
-    check_rows(curve, "resistance_factor", rising, lambda i: f"at most {factor[i - 1]:g} of the colder row before", mistakes)
+    check_not_rising(curve, "resistance_factor", "of the colder row before", mistakes)
 
 
 def _check_limits_over_charge(opened: Opened[BatteryFile], table: Columns, mistakes: Mistakes) -> None:
     for column in LIMIT_COLUMNS:
         if column in table:
             most = float(getattr(opened.data, column))
-            check_rows(table, column, table[column] <= 0, "more than zero", mistakes)
             check_rows(table, column, table[column] > most, f"at most {most:g}, {column} of {opened.where}", mistakes)
 
 
@@ -291,10 +289,10 @@ def _check_window(opened: Opened[BatteryFile], table: Columns | None, mistakes: 
         mistakes.add(*opened.place("soc_target"), f"{data.soc_target:g}",
                      f"a target within the window {data.soc_low:g} to {data.soc_high:g}")
     if table is not None:
-        low, high = table["soc"].min(), table["soc"].max()
+        low, high = table.range("soc")
         for name in ("soc_low", "soc_high"):
             value = getattr(data, name)
-            if not low <= value <= high:
+            if value < low or value > high:
                 mistakes.add(*opened.place(name), f"{value:g}",
                              f"{low:g} to {high:g}, the range of {table.where}: tables are not extrapolated")
 

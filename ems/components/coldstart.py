@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ems.components.checks import check_increasing, check_rows
+from ems.components.checks import check_covered, check_increasing, check_not_rising, check_rows
 from ems.components.componentfile import Table
 from ems.components.csvfile import Columns
 from ems.errors import Mistakes
@@ -97,8 +97,7 @@ def check_curve(curve: Columns, mistakes: Mistakes) -> None:
     """A factor that never rises with temperature and ends at 1."""
     check_increasing(curve, "engine_C", mistakes)
     factor = curve["fuel_factor"]
-    rising = np.concatenate([[False], np.diff(factor) > 0])
-    check_rows(curve, "fuel_factor", rising, lambda i: f"at most {factor[i - 1]:g} of the colder row before", mistakes)
+    check_not_rising(curve, "fuel_factor", "of the colder row before", mistakes)
     check_rows(curve, "fuel_factor", factor < 1, "1 or more, the fuel rate over that of the warm engine", mistakes)
     if factor[-1] > 1:
         mistakes.add(curve.where, curve.place(-1, "fuel_factor"), f"{factor[-1]:g}", "1 in the last row, where the engine is warm")
@@ -110,9 +109,7 @@ def cold_start(data: ColdTable, curve: Columns, start_place: tuple[str, str], mi
     start_place : where ``start_C`` came from, for the message
     """
     check_curve(curve, mistakes)
-    low, warm = float(curve["engine_C"].min()), float(curve["engine_C"].max())
-    if not low <= data.start_C <= warm:
-        mistakes.add(*start_place, f"{data.start_C:g} C", f"{low:g} to {warm:g} C, the range of {curve.where}: curves are not extrapolated")
+    check_covered(start_place, data.start_C, "C", *curve.range("engine_C"), curve.where, mistakes)
     return ColdStart(
         temperature_C=curve["engine_C"], fuel_factor=curve["fuel_factor"], start_C=data.start_C,
         heat_capacity_J_K=1e3 * data.heat_capacity_kJ_K, heat_share=data.heat_share, heat_loss_W_K=data.heat_loss_W_K,

@@ -10,7 +10,7 @@ from typing import Any, Generic, TypeVar
 from pydantic import BaseModel, ConfigDict, StrictBool
 
 from ems import library
-from ems.components.csvfile import Columns, read_columns
+from ems.components.csvfile import Columns, collect_columns
 from ems.errors import InputError, Mistake, Mistakes
 from ems.inputfile import in_words, quantity, read_toml, validate
 
@@ -83,8 +83,10 @@ class Opened(Generic[File]):
     def read_csv(
         self, key: str, required: Sequence[str], optional: Sequence[str] = (), *, mistakes: Mistakes
     ) -> Columns | None:
-        """The CSV file that a (dotted) key names; None when no name is given, or when it does not read, with the reasons in
-        ``mistakes``."""
+        """The CSV file that a (dotted) key names, NaN where a value could not be read, with the reasons in ``mistakes``.
+
+        None when no name is given, the file does not read at all, or a required column is missing.
+        """
         word = self._word(key)
         if word is None:
             return None
@@ -93,12 +95,8 @@ class Opened(Generic[File]):
             mistakes.add(*self.place(key), in_words(word), f"the name of an existing CSV file in {self.folder.name}/")
             return None
         own_folder = bool(self.files) and "/" in self.where and not Path(word).is_absolute()
-        try:
-            return read_columns(path, required, optional,
-                                where=f"{self.where.rpartition('/')[0]}/{word}" if own_folder else word)
-        except InputError as error:
-            mistakes.extend(error)
-            return None
+        where = f"{self.where.rpartition('/')[0]}/{word}" if own_folder else word
+        return collect_columns(path, required, optional, where=where, mistakes=mistakes)
 
 
 def open_component(

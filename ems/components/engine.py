@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,20 +14,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import StrictBool
 
-from ems.components.checks import (
-    Rectangle,
-    check_axis_covers,
-    check_covered,
-    check_increasing,
-    check_rows,
-    check_scale,
-    rectangle,
-)
+from ems.components.checks import check_axis_covers, check_covered, check_increasing, check_rows, check_scale
 from ems.components.coldstart import COLUMNS as COLD_COLUMNS
 from ems.components.coldstart import ColdStart, ColdTable, cold_start
 from ems.components.componentfile import ComponentFile, Opened, open_component
 from ems.components.csvfile import Columns
 from ems.components.fuel import FUELS_FILE, Fuel, fuel
+from ems.components.gridding import Grid, Surface, rectangular, scattered
 from ems.components.interpolation import bilinear
 from ems.errors import InputError, Mistakes
 from ems.inputfile import Number, quantity, raise_capped
@@ -35,6 +28,8 @@ from ems.library import data_root
 from ems.types import Array
 
 RAD_S_PER_RPM = math.pi / 30.0
+GRID = (31, 41)
+"""Speeds and torques of a map made from scattered points."""
 SCATTERED = "whether the rows of map are bench points that fill no rectangle, to be gridded"
 
 
@@ -242,20 +237,20 @@ def load_engine(
     curve = opened.read_csv("full_load", ("speed_rpm", "full_load_Nm"), mistakes=mistakes)
     motoring = opened.read_csv("motoring", ("speed_rpm", "motoring_Nm"), mistakes=mistakes)
     warming = opened.read_csv("cold.curve", COLD_COLUMNS, mistakes=mistakes)
-    grid = _check_map(points, burnt, mistakes) if points is not None else None
+    rigid = None if data.scattered else points        # a surface through scattered points reaches as far as it is needed
     if curve is not None:
-        _check_curve(curve, points, mistakes)
-    _check_speeds(opened, points, curve, mistakes)
+        check_full_load(curve, rigid, mistakes)
     if motoring is not None:
-        _check_motoring(motoring, mistakes)
-        _check_motoring_range(opened, motoring, mistakes)
+        check_motoring(motoring, mistakes)
+    _check_speeds(opened, (rigid, curve, motoring), mistakes)
+    grid = None if points is None else _map(opened, points, curve, burnt, mistakes)
     cold = None if warming is None or data.cold is None else cold_start(data.cold, warming, opened.place("cold.start_C"), mistakes)
     raise_capped(mistakes)
     assert burnt is not None and points is not None and curve is not None and grid is not None
     speed_rad_s, full_Nm = curve["speed_rpm"] * RAD_S_PER_RPM, curve["full_load_Nm"]
     return Engine(
         name=opened.name, title=opened.title, fuel=burnt,
-        speed_rad_s=grid.x * RAD_S_PER_RPM, torque_Nm=grid.y, fuel_g_s=points["fuel_g_s"][grid.row],
+        speed_rad_s=grid.speed_rpm * RAD_S_PER_RPM, torque_Nm=grid.torque_Nm, fuel_g_s=grid.value,
         limit_speed_rad_s=speed_rad_s, full_load_Nm=full_Nm,
         idle_rad_s=data.idle_speed_rpm * RAD_S_PER_RPM, max_rad_s=data.max_speed_rpm * RAD_S_PER_RPM,
         inertia_kgm2=data.inertia_kgm2, start_fuel_g=data.start_fuel_g, cranking_torque_Nm=data.cranking_torque_Nm,
@@ -266,7 +261,7 @@ def load_engine(
         motoring_Nm=no_curve() if motoring is None else motoring["motoring_Nm"],
         minimum_on_s=data.minimum_on_s, minimum_off_s=data.minimum_off_s,
         speed_ramp_rad_s2=math.inf if data.speed_ramp_rpm_s is None else data.speed_ramp_rpm_s * RAD_S_PER_RPM,
-        mass_kg=data.mass_kg, cold=cold,
+        mass_kg=data.mass_kg, cold=cold, notes=tuple(filter(None, [grid.note])),
     )
 
 
@@ -282,7 +277,23 @@ def _fuel_file(data: EngineFile) -> tuple[Path, ...]:
     return (data_root() / FUELS_FILE,) if isinstance(data.fuel, str) else ()
 
 
-def _check_map(points: Columns, burnt: Fuel | None, mistakes: Mistakes) -> Rectangle | None:
+def _map(
+    opened: Opened[EngineFile], points: Columns, curve: Columns | None, burnt: Fuel | None, mistakes: Mistakes
+) -> Grid | None:
+    """The fuel map, gridded where the file says that its points are scattered."""
+    if not opened.data.scattered:
+        return check_map(points, burnt, mistakes)
+    check_points(points, burnt, mistakes)
+    if curve is None or mistakes.found:
+        return None
+    speeds = (opened.data.idle_speed_rpm, opened.data.max_speed_rpm, *points.range("speed_rpm"), *curve.range("speed_rpm"))
+    top_Nm = max(points.range("torque_Nm")[1], curve.range("full_load_Nm")[1])
+    return grid_points(points, burnt, (min(speeds), max(speeds)), top_Nm, lambda rpm: np.interp(
+        rpm, curve["speed_rpm"], curve["full_load_Nm"]), mistakes)
+
+
+def check_points(points: Columns, burnt: Fuel | None, mistakes: Mistakes) -> None:
+    """Row by row: an engine that turns, drives and burns what it must."""
     speed, torque, rate = points["speed_rpm"], points["torque_Nm"], points["fuel_g_s"]
     check_rows(points, "speed_rpm", speed <= 0, "a speed above zero", mistakes)
     check_rows(points, "torque_Nm", torque < 0, "a torque of zero or more", mistakes)
@@ -296,42 +307,65 @@ def _check_map(points: Columns, burnt: Fuel | None, mistakes: Mistakes) -> Recta
             lambda i: f"more than {least[i]:.4g}, the fuel that holds {power_W[i] / 1e3:.4g} kW",
             mistakes, lambda i: f"{rate[i]:g} (efficiency {least[i] / rate[i]:.3g}, above one)",
         )
-    if torque.min() > 0:
-        mistakes.add(points.where, "column torque_Nm", f"a lowest torque of {torque.min():g}", "rows at torque 0")
-    return rectangle(points, "speed_rpm", "torque_Nm", mistakes)
 
 
-def _check_curve(curve: Columns, points: Columns | None, mistakes: Mistakes) -> None:
+def check_map(points: Columns, burnt: Fuel | None, mistakes: Mistakes) -> Grid | None:
+    """A map whose rows fill a rectangle; None with the reasons in ``mistakes``."""
+    check_points(points, burnt, mistakes)
+    lowest = points.range("torque_Nm")[0]
+    if lowest > 0:
+        mistakes.add(points.where, "column torque_Nm", f"a lowest torque of {lowest:g}", "rows at torque 0")
+    return rectangular(points, points["fuel_g_s"], mistakes)
+
+
+def grid_points(
+    points: Columns, burnt: Fuel | None, speeds_rpm: tuple[float, float], top_Nm: float,
+    full_load_Nm: Callable[[Array], Array], mistakes: Mistakes,
+) -> Grid | None:
+    """Scattered points made a map from torque 0 to ``top_Nm``; None with the reasons in ``mistakes``.
+
+    Above full load, where it only serves the interpolation, the fuel is raised where need be to what holds the power.
+    """
+    speed, torque = np.linspace(*speeds_rpm, GRID[0]), np.linspace(0.0, top_Nm, GRID[1])
+    in_use = torque[None, :] <= full_load_Nm(speed)[:, None]
+    grid = scattered(points, points["fuel_g_s"], Surface("g/s", True, 1, speed, torque, in_use), mistakes)
+    if grid is None:
+        return None
+    heating_value = burnt.heating_value_J_g if burnt is not None else math.inf
+    least = speed[:, None] * RAD_S_PER_RPM * torque / heating_value
+    for i, j in np.argwhere(in_use & ((grid.value <= least) | (grid.value < 0.0))):
+        mistakes.add(points.where, f"speed_rpm {speed[i]:.4g}, torque_Nm {torque[j]:.4g}",
+                     f"{grid.value[i, j]:.3g} g/s from the surface through the bench points",
+                     f"more than {least[i, j]:.3g}; check the points near")
+    return dataclasses.replace(grid, value=np.maximum(grid.value, least))
+
+
+def check_full_load(curve: Columns, points: Columns | None, mistakes: Mistakes) -> None:
+    """Full load, within the map when that is given."""
     check_increasing(curve, "speed_rpm", mistakes)
     check_rows(curve, "full_load_Nm", curve["full_load_Nm"] <= 0, "more than zero", mistakes)
     if points is not None:
-        speed, top_Nm = points["speed_rpm"], points["torque_Nm"].max()
-        check_axis_covers(curve, "speed_rpm", speed.min(), speed.max(), points.where, mistakes)
+        top_Nm = points.range("torque_Nm")[1]
+        check_axis_covers(curve, "speed_rpm", *points.range("speed_rpm"), points.where, mistakes)
         check_rows(curve, "full_load_Nm", curve["full_load_Nm"] > top_Nm,
                    f"at most {top_Nm:g}, the highest torque of {points.where}: maps are not extrapolated", mistakes)
 
 
 def _check_speeds(
-    opened: Opened[EngineFile], points: Columns | None, curve: Columns | None, mistakes: Mistakes
+    opened: Opened[EngineFile], tables: Sequence[Columns | None], mistakes: Mistakes
 ) -> None:
     data = opened.data
     if data.idle_speed_rpm >= data.max_speed_rpm:
         mistakes.add(*opened.place("idle_speed_rpm"), f"{data.idle_speed_rpm:g} rpm",
                      f"less than max_speed_rpm, {data.max_speed_rpm:g}")
-    for table in (points, curve):
+    for table in tables:
         if table is not None:
-            low, high = table["speed_rpm"].min(), table["speed_rpm"].max()
             for name in ("idle_speed_rpm", "max_speed_rpm"):
-                check_covered(opened.place(name), getattr(data, name), "rpm", low, high, table.where, mistakes)
+                check_covered(opened.place(name), getattr(data, name), "rpm", *table.range("speed_rpm"), table.where, mistakes)
 
 
-def _check_motoring(curve: Columns, mistakes: Mistakes) -> None:
+def check_motoring(curve: Columns, mistakes: Mistakes) -> None:
+    """Drag as a positive torque."""
     check_increasing(curve, "speed_rpm", mistakes)
     check_rows(curve, "speed_rpm", curve["speed_rpm"] < 0, "a speed of zero or more", mistakes)
     check_rows(curve, "motoring_Nm", curve["motoring_Nm"] < 0, "zero or more: drag is written as a positive torque", mistakes)
-
-
-def _check_motoring_range(opened: Opened[EngineFile], curve: Columns, mistakes: Mistakes) -> None:
-    low, high = curve["speed_rpm"].min(), curve["speed_rpm"].max()
-    for name in ("idle_speed_rpm", "max_speed_rpm"):
-        check_covered(opened.place(name), getattr(opened.data, name), "rpm", low, high, curve.where, mistakes)
