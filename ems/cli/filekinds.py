@@ -82,6 +82,22 @@ def kind_of(path: Path, where: str) -> str:
     return _toml_kind(path, where) if suffix == ".toml" else _csv_kind(path, where)
 
 
+def component_kind(word: str) -> str:
+    """Kind of a component's file of the user's; a map or a curve alone is referred to its component.
+
+    Raises ``InputError`` when the file does not exist or holds no component.
+    """
+    path = Path(word).expanduser()
+    if not path.is_file():
+        raise InputError([Mistake(word, "", "a folder" if path.is_dir() else "nothing", "an existing file")])
+    kind = kind_of(path, word)
+    if kind in COMPONENT_LOADERS:
+        return kind
+    if path.suffix.lower() == ".csv":
+        check_csv(kind, path, word)
+    raise InputError([Mistake(word, "", f"a {kind}", f"the TOML file of one of {', '.join(COMPONENT_LOADERS)}")])
+
+
 def _toml_kind(path: Path, where: str) -> str:
     data = read_toml(path, where)
     shared = set(ComponentFile.model_fields)

@@ -152,15 +152,37 @@ class Engine:
         )
 
     def best_efficiency(self) -> float:
-        """Greatest shaft power over fuel power anywhere between idle and top speed, at or below full load.
+        """Greatest shaft power over fuel power anywhere between idle and top speed, at or below full load."""
+        return self.best_point()[0]
+
+    def best_point(self) -> tuple[float, float, float]:
+        """Greatest efficiency, and the speed [rad/s] and torque [N m] it is reached at.
 
         Exact for the bilinear map: along a line of constant speed or torque inside a cell the efficiency is a quotient
         of two linear functions, hence monotone, so the best point is a node, or lies on the full-load curve, on idle
         or on top speed.
         """
         speed = self._breaks_rad_s()
-        at_nodes = self._efficiency(speed[:, None], self._torques_Nm(speed))
-        return float(max(np.max(at_nodes), self._best_between(speed)))
+        torque = self._torques_Nm(speed)
+        at_nodes = self._efficiency(speed[:, None], torque)
+        i, j = np.unravel_index(int(np.argmax(at_nodes)), at_nodes.shape)
+        return max((float(at_nodes[i, j]), float(speed[i]), float(torque[i, j])), *self._best_between(speed))
+
+    def best_line(self, power_W: ArrayLike, speeds: int = 400) -> tuple[Array, Array, Array]:
+        """Speed [rad/s], torque [N m] and efficiency where each shaft power takes the least fuel; each (p,), NaN where none gives it.
+
+        power_W : (p,) above zero      speeds : how many speeds from idle to top speed are compared
+        """
+        power = np.asarray(power_W, dtype=np.float64)[:, None]
+        speed = np.linspace(self.idle_rad_s, self.max_rad_s, speeds)[None, :]
+        torque = power / speed
+        possible = torque <= np.interp(speed, self.limit_speed_rad_s, self.full_load_Nm) * (1.0 + 1e-12)
+        efficiency = np.where(possible, self._efficiency(speed, np.where(possible, torque, 0.0)), -1.0)
+        best = np.argmax(efficiency, axis=1)
+        row = np.arange(best.size)
+        ok = efficiency[row, best] > 0.0
+        return (np.where(ok, speed[0, best], np.nan), np.where(ok, torque[row, best], np.nan),
+                np.where(ok, efficiency[row, best], np.nan))
 
     def _torques_Nm(self, speed_rad_s: Array) -> Array:
         """(n, m) torques of the map at each speed, cut at full load."""
@@ -180,17 +202,17 @@ class Engine:
         inside: Array = speed[(speed >= self.idle_rad_s) & (speed <= self.max_rad_s)]
         return inside
 
-    def _best_between(self, breaks_rad_s: Array) -> float:
-        """Best efficiency on the full-load curve between the breaks.
+    def _best_between(self, breaks_rad_s: Array) -> list[tuple[float, float, float]]:
+        """Extremes of efficiency on the full-load curve between the breaks, with speed and torque.
 
         There shaft power and fuel are both quadratic in speed; their quotient has its extremes where
         N' D = N D', a quadratic equation (the cubic terms cancel).
         """
-        best = 0.0
+        found = [(0.0, 0.0, 0.0)]
         for n, d, at in self._full_load_pieces(breaks_rad_s):
             extremes = [n[0] * d[1] - n[1] * d[0], 2 * (n[0] * d[2] - n[2] * d[0]), n[1] * d[2] - n[2] * d[1]]
-            best = max([best, *(float(self._efficiency(w, t)) for w, t in at(_inner_roots(extremes)))])
-        return best
+            found += [(float(self._efficiency(w, t)), float(w), float(t)) for w, t in at(_inner_roots(extremes))]
+        return found
 
     def _full_load_pieces(
         self, breaks_rad_s: Array

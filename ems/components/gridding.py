@@ -20,7 +20,7 @@ from ems.types import Array, BoolArray
 
 AXES = ("speed_rpm", "torque_Nm")
 FEWEST, MOST = 12, 2000          # bench points
-FOLDS = 10
+FOLDS = 5
 CHOOSING = 300                   # so many points at most take part in choosing the smoothing
 SMOOTHINGS = (0.0, 1e-5, 1e-4, 1e-3, 1e-2, 1e-1)
 FAR = 0.25

@@ -92,6 +92,15 @@ class Machine:
         return bilinear(self.speed_rad_s, self.torque_Nm, self.loss_W, np.abs(speed),
                         np.where(speed < 0, -torque, torque))
 
+    def efficiency(self, speed_rad_s: ArrayLike, torque_Nm: ArrayLike) -> Array:
+        """Power out over power in, driving or generating; NaN outside the map, 0 where losses leave nothing. Shapes broadcast."""
+        loss_W = self.loss_at_W(speed_rad_s, torque_Nm)
+        shaft_W = np.abs(np.asarray(speed_rad_s, float) * np.asarray(torque_Nm, float))
+        drives = np.asarray(speed_rad_s, float) * np.asarray(torque_Nm, float) > 0.0
+        into_W = np.where(drives, shaft_W + loss_W, np.maximum(shaft_W, 1e-9))
+        out_W = np.where(drives, shaft_W, np.maximum(shaft_W - loss_W, 0.0))
+        return np.where(np.isnan(loss_W), np.nan, out_W / into_W)
+
     def scaled(self, rated_power_W: float, *, where: str = "rating_kW", key: str = "") -> Machine:
         """The same machine at another size: torque, losses, inertia and mass in proportion to power, speeds and times as they are.
 

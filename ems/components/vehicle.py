@@ -116,6 +116,11 @@ class Vehicle:
         """Mass at which a regulation has it tested."""
         return self.mass_kg if self.test_mass_kg is None else self.test_mass_kg
 
+    def road_load_N(self, speed_m_s: ArrayLike) -> Array:
+        """Force at the wheels that holds a speed on the level road; any shape."""
+        speed = np.asarray(speed_m_s, dtype=np.float64)
+        return np.asarray(self.f0_N + self.f1_Ns_m * speed + self.f2_Ns2_m2 * speed**2)
+
     def axle(self, name: str) -> AxleGrip:
         """What the axle of this name may carry; no limits for an axle that the file does not name."""
         return next((a for a in self.axles if a.name == name), AxleGrip(name))
