@@ -56,9 +56,8 @@ class Columns:
         return name in self.columns
 
     def range(self, name: str) -> tuple[float, float]:
-        """Least and greatest value of a column; what could not be read is left out, NaN when nothing is left."""
-        values = self.columns[name][np.isfinite(self.columns[name])]
-        return (float(values.min()), float(values.max())) if values.size else (math.nan, math.nan)
+        """Least and greatest value of a column; NaN, which no comparison finds fault with, when one could not be read."""
+        return float(self.columns[name].min()), float(self.columns[name].max())
 
     def place(self, row: int, column: str) -> str:
         """The key of a message about one value: ``line 12, column loss_W``."""

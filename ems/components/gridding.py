@@ -152,12 +152,14 @@ def _too_far(points: Columns, at: Array, nodes: Array, surface: Surface, mistake
 
 def _outside(at: Array, nodes: Array) -> tuple[int, int]:
     """How many nodes lie outside the bench points' convex hull, and of how many."""
-    from scipy.spatial import Delaunay, QhullError
+    from scipy.spatial import ConvexHull, QhullError
 
     try:
-        return int(np.sum(Delaunay(at).find_simplex(nodes, tol=1e-9) < 0)), len(nodes)
+        sides = ConvexHull(at).equations
     except QhullError:
         return len(nodes), len(nodes)
+    beyond = nodes @ sides[:, :2].T + sides[:, 2] > 1e-9
+    return int(np.sum(np.any(beyond, axis=1))), len(nodes)
 
 
 def _note(
