@@ -14,7 +14,8 @@ from ems.components.engine import Engine, load_engine
 from ems.components.machine import Machine, load_machine
 from ems.components.vehicle import load_vehicle
 from ems.errors import InputError, Mistake, Mistakes
-from ems.inputfile import read_toml, validate
+from ems.inputfile import validate
+from ems.layout.based_on import BASED_ON, RawLayout, read_layout
 from ems.layout.checks import check_structure
 from ems.layout.digest import digest
 from ems.layout.masses import laden, parts_of
@@ -31,7 +32,7 @@ from ems.layout.model import (
     ShaftProperties,
     Shifter,
 )
-from ems.layout.override import BASED_ON, OPTION, apply_all
+from ems.layout.override import OPTION, apply_all
 from ems.layout.schema import GROUND, EngineTable, LayoutFile, MachineTable, ShifterTable
 from ems.layout.sketch import sketch
 
@@ -51,22 +52,25 @@ def load_layout(word: str, *, overrides: Sequence[str] = (), where: str = "LAYOU
     path = library.find("layout", word, where=where)
     place = word if library.is_path(word) else path.name
     mistakes = Mistakes()
-    data = apply_all(read_toml(path, place), overrides, mistakes)
+    raw = read_layout(path, place)
+    data = apply_all(raw.data, overrides, mistakes)
     try:
         layout = layout_from(data, name=path.stem, where=place, beside=path.parent, path=path)
     except InputError as error:
         changed = [tuple(text.partition("=")[0].strip().split(".")) for text in overrides]
-        mistakes.found += [_told_at_option(m, place, changed) for m in error.mistakes]
+        mistakes.found += [_told_at_origin(m, raw, changed) for m in error.mistakes]
     mistakes.raise_if_any()
     return layout
 
 
-def _told_at_option(mistake: Mistake, place: str, paths: Sequence[tuple[str, ...]]) -> Mistake:
-    """A mistake in a value that came from ``--set`` is told there, not at the file."""
+def _told_at_origin(mistake: Mistake, raw: RawLayout, paths: Sequence[tuple[str, ...]]) -> Mistake:
+    """A mistake in a value that came from ``--set``, or from the layout this one is based on, is told there."""
     parts = tuple(mistake.key.split("."))
-    if mistake.where == place and any(parts[: len(path)] == path for path in paths):
+    if mistake.where != raw.place:
+        return mistake
+    if any(parts[: len(path)] == path for path in paths):
         return dataclasses.replace(mistake, where=OPTION)
-    return mistake
+    return dataclasses.replace(mistake, where=raw.place_of(mistake.key))
 
 
 def layout_from(

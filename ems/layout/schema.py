@@ -284,6 +284,12 @@ class LayoutFile(Table):
 
     name: Word = quantity("name of the layout in one line", "-")
     summary: str = quantity("what it is, in a sentence or two", "-", default="")
+    based_on: Word | None = quantity(
+        "layout (short name or path) that gives whatever this file does not say", "-", default=None
+    )
+    without: list[Word] = quantity(
+        "dotted keys of that layout to leave out, such as 'clutches.K4'", "-", default_factory=list
+    )
     vehicle: Component = quantity("vehicle: short name, path, or table (based_on = ..., and what differs)", "-")
     battery: Component = quantity("battery: short name, path, or table (based_on = ..., and what differs)", "-")
     engine: EngineTable = quantity("the engine", "-")
