@@ -10,6 +10,7 @@ from dataclasses import dataclass
 SUFFIXES: dict[str, str] = {
     # longest first where one suffix ends another
     "_l_per_100km": "l/100 km",
+    "_Nms_rad": "N m s/rad",
     "_g_per_km": "g/km",
     "_kg_m3": "kg/m3",
     "_MJ_kg": "MJ/kg",
