@@ -47,16 +47,20 @@ class Grid(NamedTuple):
 
 
 class Demands(NamedTuple):
-    """Distinct demands: wheel speed [rad/s], acceleration [rad/s2] and torque [N m], auxiliaries [W]; each (U,)."""
+    """Distinct demands: wheel speed [rad/s], acceleration [rad/s2] and torque [N m], auxiliaries [W]; each (U,).
+
+    axle_least : (U, A) least torque each limited axle may take [N m]
+    """
 
     wheel_speed: Any
     wheel_acceleration: Any
     wheel_torque: Any
     auxiliary: Any
+    axle_least: Any
 
 
 class Moment(NamedTuple):
-    """One demand in one table: table, wheel speed, acceleration and torque, auxiliaries, nominal x of the battery."""
+    """One demand in one table: table, wheel speed, acceleration and torque, auxiliaries, nominal x of the battery, least axle torques."""
 
     t: int
     ww: float
@@ -64,6 +68,7 @@ class Moment(NamedTuple):
     Tw: float
     aux: float
     x: float
+    axle_least: Any
 
 
 class Candidates(NamedTuple):
@@ -98,7 +103,7 @@ def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Cand
     found.choice[n, 0] = f
     found.choice[n, 1] = wheel_torque
     found.choice[n, 2] = cut.out[0]
-    for i in range(2, cut.x.size - 1):
+    for i in range(2, cut.fixed):
         found.choice[n, 1 + i] = cut.x[i]
     found.count[0] = n + 1
 
@@ -199,7 +204,7 @@ def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, 
 def _cost_at_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, slope: float,
                    grid: Grid) -> float:
     """Fuel rate plus slope times electrochemical power at free speed f and engine torque Te (inf: not possible)."""
-    cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
+    cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
     if cut.code != OK:
         return math.inf
     P = best_division(cut, now.Tw, min(Te, cut.limit[0]), grid.inner_points, grid.inner_steps, False)
@@ -259,7 +264,7 @@ def _support(plant: PlantArrays, bench: Bench, now: Moment, slope: float, low: f
     for _ in range(3 if free else 1):
         if free:
             f = _golden_speed(plant, bench, now, f, Te, max(low, f - wide), min(high, f + wide), slope, grid)
-        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
+        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
         if cut.code != OK:
             return
         Te = _golden_torque(cut, now, Te, share * cut.limit[0], slope, grid)
@@ -281,10 +286,10 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
     torques = 1
     if choosing:
         torques = grid.free_points if free else grid.torque_points
-    braking = now.Tw < 0.0 and plant.wheel_driven[now.t]
+    braking = now.Tw < 0.0 and plant.wheel_free[now.t]
     for q in range(points):
         f = low + (high - low) * q / (points - 1.0) if points > 1 else low
-        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
+        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
         if cut.code != OK:
             continue
         if braking and q % (1 + points // BRAKING_SPEEDS) == 0:
@@ -359,7 +364,7 @@ def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_t
     """
     rows = row_demand.size
     workers = min(rows, 16)
-    width = plant.torque_map.shape[2]
+    width = 3 + plant.inner_source.shape[1]
     most = grid.free_points * (grid.free_points + grid.brake_points + 2) + grid.torque_points + 3 * slopes.size + 8
     for worker in numba.prange(workers):
         bench = make_bench(plant)
@@ -368,6 +373,6 @@ def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_t
         for row in range(worker, rows, workers):
             u = row_demand[row]
             now = Moment(row_table[row], demands.wheel_speed[u], demands.wheel_acceleration[u], demands.wheel_torque[u],
-                         demands.auxiliary[u], x)
+                         demands.auxiliary[u], x, demands.axle_least[u])
             _scan(plant, bench, now, slopes, grid, found)
             _reduce(found, row, out)
