@@ -91,6 +91,13 @@ class Frontiers(NamedTuple):
 
 
 @compiled
+def lane_points(plant: PlantArrays, t: int, grid: Grid) -> int:
+    """Points on the axis of the free engine speed: the grid's on the engine's whole range, a part of them in a lane."""
+    share = (plant.free_high[t] - plant.free_low[t]) / (plant.engine_max - plant.engine_idle)
+    return max(3, int(math.ceil((grid.free_points - 1) * min(share, 1.0))) + 1)
+
+
+@compiled
 def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Candidates) -> None:
     """Keeps the choice in the cut as a candidate, if it is possible."""
     n = found.count[0]
@@ -258,9 +265,8 @@ def _support(plant: PlantArrays, bench: Bench, now: Moment, slope: float, low: f
         return
     f, Te = found.choice[start, 0], found.choice[start, 2]
     free = high > low
-    points = grid.free_points if free else grid.torque_points
-    wide = (high - low) / (grid.free_points - 1.0)
-    share = 1.0 / (points - 1.0)
+    wide = (high - low) / (lane_points(plant, now.t, grid) - 1.0)
+    share = 1.0 / ((grid.free_points if free else grid.torque_points) - 1.0)
     for _ in range(3 if free else 1):
         if free:
             f = _golden_speed(plant, bench, now, f, Te, max(low, f - wide), min(high, f + wide), slope, grid)
@@ -282,17 +288,18 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
         return
     choosing = plant.engine_mode[now.t] == COUPLED and plant.engine_free[now.t]
     free = plant.has_free[now.t] and high > low
-    points = grid.free_points if free else 1
+    points = lane_points(plant, now.t, grid) if free else 1
     torques = 1
     if choosing:
         torques = grid.free_points if free else grid.torque_points
+    braking_speeds = BRAKING_SPEEDS if points == grid.free_points else 2
     braking = now.Tw < 0.0 and plant.wheel_free[now.t]
     for q in range(points):
         f = low + (high - low) * q / (points - 1.0) if points > 1 else low
         cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
         if cut.code != OK:
             continue
-        if braking and q % (1 + points // BRAKING_SPEEDS) == 0:
+        if braking and q % (1 + points // braking_speeds) == 0:
             _braking(cut, now, f, grid, found)
         if choosing or not braking:
             for i in range(torques):

@@ -31,7 +31,7 @@ class PlantArrays(NamedTuple):
     engine_mode : (T,) STOPPED, COUPLED, IDLING, DRAGGED      engine_free : (T,) engine torque is a free choice
     wheel_driven : (T,)      wheel_free : (T,) the wheel torque is an input; where not, it follows from the others
     has_free : (T,) engine speed is a free choice
-    free_low, free_high : (T,) range of the free engine speed [rad/s]
+    free_low, free_high, reference : (T,) range of the free engine speed, and the speed at which its energy is counted [rad/s]
     source_wheel, source_free : (T, S) speeds per wheel speed and per free speed; mesh_wheel, mesh_free : (T, G) alike
     kinetic_wheel, kinetic_free : (T,) rotating kinetic energy grows at alpha * (kinetic_wheel * w + kinetic_free * f)
     mesh_loss : (G,) 1 - efficiency; bits : (T,), bit_mesh : (T, B) meshes that carry load; first_pattern : (T,)
@@ -57,6 +57,7 @@ class PlantArrays(NamedTuple):
     has_free: Any
     free_low: Any
     free_high: Any
+    reference: Any
     source_wheel: Any
     source_free: Any
     mesh_wheel: Any
@@ -216,6 +217,8 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
              axle_least: Any) -> Cut:
     """The plant at these speeds, wheel acceleration alpha set; ``code`` tells whether the speeds are possible.
 
+    Rotating energy is counted at the reference of a free speed, here as in the transitions, so that none comes from nowhere:
+    the battery pays the difference.
     axle_least : (A,) least torque the axles may take while braking [N m]
     """
     code = _set_speeds(plant, bench, t, ww, f)
@@ -237,7 +240,8 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
                plant.torque_map[first:first + (1 << bits)], plant.bit_mesh[t, :bits],
                plant.inner_source[t, :plant.inner_count[t]], plant.load_joint[t, :loads], plant.load_limit[t, :loads],
                plant.axle_joint, axle_least, plant.machine_drives, fixed, engine_torque,
-               plant.engine_mode[t], auxiliary_W + plant.hold_W[t], plant.battery_gives_W, plant.battery_takes_W, code)
+               plant.engine_mode[t], auxiliary_W + plant.hold_W[t] + alpha * plant.kinetic_free[t] * (plant.reference[t] - f),
+               plant.battery_gives_W, plant.battery_takes_W, code)
 
 
 @compiled_inline

@@ -46,7 +46,7 @@ def play(plant: PlantArrays, demands: Demands, demand_of: Any, node: Any, choice
         out.code[k] = code
         out.fuel[k] = fuel_rate(cut)
         out.wheel_torque[k] = cut.out[cut.speed.size]
-        out.rotating[k] = alpha * (plant.kinetic_wheel[t] * ww + plant.kinetic_free[t] * f)
+        out.rotating[k] = alpha * (plant.kinetic_wheel[t] * ww + plant.kinetic_free[t] * plant.reference[t])
         for s in range(cut.speed.size):
             out.speed[k, s], out.torque[k, s] = cut.speed[s], cut.out[s]
         for m in range(cut.loss_row.shape[0]):

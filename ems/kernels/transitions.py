@@ -75,9 +75,8 @@ def _by_machine(n: NodeArrays, work: float) -> tuple[float, float]:
 
 
 @compiled
-def own_energy(n: NodeArrays, a: int, ww: float) -> float:
-    """Rotating energy of the shafts themselves in node a, free speed at its reference [J]."""
-    f = n.reference[a]
+def own_energy(n: NodeArrays, a: int, ww: float, f: float) -> float:
+    """Rotating energy of the shafts themselves in node a at wheel speed ww and free speed f [J]."""
     return 0.5 * (n.own_kinetic[a, 0] * ww * ww + 2.0 * n.own_kinetic[a, 1] * ww * f + n.own_kinetic[a, 2] * f * f)
 
 
@@ -126,20 +125,22 @@ def speeds(n: NodeArrays, a: int, ww: float, out: Any) -> None:
 
 @compiled
 def transition(n: NodeArrays, a: int, b: int, ww: float, before: Any, after: Any, machines: Any) -> Exchange:
-    """Energies of the change from node a to node b (a = -1: from rest, engine stopped, all else already at speed).
+    """Energies of the change from node a to node b (a = -1: from rest, only what turns with the wheels is at speed).
 
     before, after : (S,) scratch      machines : (M,) out, losses [J]
     """
     machines[:] = 0.0
     speeds(n, b, ww, after)
     if a < 0:
-        speeds(n, b, ww, before)
+        for s in range(n.inertia.size):
+            before[s] = n.source_wheel[b, s] * ww
         before[0] = 0.0
-        return exchange(n, before, after, 0.0, b, STOPPED, False, False, machines)
+        return exchange(n, before, after, own_energy(n, b, ww, n.reference[b]) - own_energy(n, b, ww, 0.0), b, STOPPED, False, False,
+                        machines)
     if a == b:
         return Exchange(0.0, 0.0, 0.0, 0.0, 0.0)
     speeds(n, a, ww, before)
-    own_gain = own_energy(n, b, ww) - own_energy(n, a, ww)
+    own_gain = own_energy(n, b, ww, n.reference[b]) - own_energy(n, a, ww, n.reference[a])
     return exchange(n, before, after, own_gain, b, n.engine_mode[a], n.has_free[a], n.slipping[a], machines)
 
 

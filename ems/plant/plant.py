@@ -146,6 +146,7 @@ def _plant_arrays(layout: Layout, derivation: Derivation, nodes: tuple[Node, ...
         wheel_driven=np.array([c.wheel_driven for c in configurations]), wheel_free=np.array([m.wheel_free for m in node_maps]),
         has_free=np.array([n.high_rad_s > n.low_rad_s for n in nodes]),
         free_low=np.array([n.low_rad_s for n in nodes]), free_high=np.array([n.high_rad_s for n in nodes]),
+        reference=np.array([n.reference_rad_s for n in nodes]),
         source_wheel=np.array([[float(w) for w, _ in c.speed_map] for c in configurations]),
         source_free=np.array([[float(f) for _, f in c.speed_map] for c in configurations]),
         mesh_wheel=mesh_wheel, mesh_free=mesh_free,
