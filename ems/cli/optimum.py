@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -19,9 +19,7 @@ if TYPE_CHECKING:
 @case_options
 @click.option("--tables", is_flag=True, help="With --out: tables.npz, to check the optimum with a solver of your own.")
 @common.options(reads_layout=True)
-def command(
-    run: common.Run, layout: str, cycle: str | None, charge: str | None, grid: int, lanes: int, tables: bool
-) -> None:
+def command(run: common.Run, layout: str, cycle: str | None, tables: bool, **options: Any) -> None:
     """The least fuel any control of LAYOUT could need on a cycle, with a proof of how near the answer is.
 
     LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, trace.csv (one row an
@@ -29,7 +27,7 @@ def command(
     """
     if tables and run.out is None:
         raise click.UsageError("--tables writes a file: say where with --out DIR.", click.get_current_context())
-    loaded = Case(layout, run.overrides, cycle, charge, grid, lanes).load()
+    loaded = Case(layout, run.overrides, cycle, **options).load()
     found = solve(run, loaded)
 
     from ems.present.optimum_text import optimum_text

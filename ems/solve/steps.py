@@ -25,8 +25,9 @@ CORRIDORS = (0.025, 0.004)      # half widths of the fine corridors, share of th
 EFFORTS = 2                     # how often more effort is spent while the relative gap is wider than one of the next two
 GOOD_FREE, GOOD_BINDING = 0.0005, 0.0012
 BINDS = 0.002                   # spread of the costate's segment values, relative, from which the window is said to bind
-CELLS = (3000,)                 # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
+CELLS = (6000, 20000)         # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
+MOST_SLACK = 0.02               # the same in later sweeps, which look as far as the gap is wide, at most
 SLACK_TABLES = 0.0002           # the same for the nodes whose tables are refined
 SPREAD = 0.015                  # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
@@ -107,7 +108,7 @@ def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress
     bound = clock.lap("certificate", lambda: best_bound(problem, bound.shape, bound.segments, bound.values_g_J, 1))
     for effort in range(EFFORTS):
         say("dynamic programming" if effort == 0 else "dynamic programming, finer")
-        slack = SLACK * bound.bound_g if best is None else min(1.05 * (best.objective_g - bound.bound_g), 8 * SLACK * bound.bound_g)
+        slack = SLACK * bound.bound_g if best is None else min(1.05 * (best.objective_g - bound.bound_g), MOST_SLACK * bound.bound_g)
         driven = clock.lap("solve", partial(_drive, problem, bound, slack, effort))
         best = driven if best is None else min(best, driven, key=lambda d: d.objective_g)
         say("certificate")

@@ -70,7 +70,7 @@ def essence(layout) -> dict[Any, Any]:
             c.kind, dict(zip(c.sources, c.speed_map, strict=True)), frozenset(c.active), balances(c),
             c.degrees_of_freedom, c.ratio, c.free_speed, c.idling, c.wheel_driven, c.hold_W,
             tuple(round(v, 9) for v in c.speed_range_kmh), frozenset(map(state, c.equivalents)),
-            round(torque_maps(layout, c).kinetic_wheel, 12))
+            round(torque_maps(layout, c).kinetic[0], 12))
         for c in derivation.configurations
     }
     found["tie-ups"] = {(state(t.state.words), t.reason) for t in derivation.tie_ups}
