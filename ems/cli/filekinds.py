@@ -82,20 +82,20 @@ def kind_of(path: Path, where: str) -> str:
     return _toml_kind(path, where) if suffix == ".toml" else _csv_kind(path, where)
 
 
-def component_kind(word: str) -> str:
-    """Kind of a component's file of the user's; a map or a curve alone is referred to its component.
+def component_kind(word: str) -> tuple[str, Path]:
+    """Kind and path of a component's file of the user's, or of the map of an engine or a machine.
 
-    Raises ``InputError`` when the file does not exist or holds no component.
+    Raises ``InputError`` when the file does not exist or holds neither; a curve is checked before it is refused.
     """
     path = Path(word).expanduser()
     if not path.is_file():
         raise InputError([Mistake(word, "", "a folder" if path.is_dir() else "nothing", "an existing file")])
     kind = kind_of(path, word)
-    if kind in COMPONENT_LOADERS:
-        return kind
-    if path.suffix.lower() == ".csv":
+    if kind in (*COMPONENT_LOADERS, "engine map", "machine map"):
+        return kind, path
+    if kind in _CSV_KINDS:
         check_csv(kind, path, word)
-    raise InputError([Mistake(word, "", f"a {kind}", f"the TOML file of one of {', '.join(COMPONENT_LOADERS)}")])
+    raise InputError([Mistake(word, "", f"a {kind}", f"the TOML file of one of {', '.join(COMPONENT_LOADERS)}, or a CSV map")])
 
 
 def _toml_kind(path: Path, where: str) -> str:

@@ -15,15 +15,16 @@ if TYPE_CHECKING:
 
 @click.command("maps")
 @click.argument("words", nargs=-1, metavar="[MAP]...")
+@click.option("--scattered", is_flag=True, help="A CSV map given alone holds bench points on no grid: grid them.")
 @common.options()
-def command(run: common.Run, words: tuple[str, ...]) -> None:
+def command(run: common.Run, words: tuple[str, ...], scattered: bool) -> None:
     """Engines, machines, batteries, vehicles and fuels that are shipped, or those named, checked and told in full.
 
-    A MAP is a short name, or a TOML file of your own with the CSV files it names. With --out each is drawn too, as PNG and SVG:
-    contours of fuel or efficiency within the limits, and the line of least fuel.
+    A MAP is a short name, a TOML file of your own with the CSV files it names, or the CSV map of an engine or a machine alone.
+    With --out each is drawn too, as PNG and SVG: contours of fuel or efficiency within the limits, the line of least fuel.
     """
     if words:
-        _show_named(run, words)
+        _show_named(run, words, scattered)
     else:
         _show_shipped(run)
 
@@ -38,10 +39,10 @@ def _show_shipped(run: common.Run) -> None:
                                 "`ems maps NAME --out DIR` tells all of one and draws it."])
 
 
-def _show_named(run: common.Run, words: tuple[str, ...]) -> None:
+def _show_named(run: common.Run, words: tuple[str, ...], scattered: bool) -> None:
     from ems.components.listing import row
 
-    components = _named(words)
+    components = _named(words, scattered)
     rows = [row(c) for c in components]
     text: list[Any] = []
     for one in rows:
@@ -75,28 +76,31 @@ def _file_names(components: list[Component]) -> list[str]:
     return names
 
 
-def _named(words: tuple[str, ...]) -> list[Component]:
+def _named(words: tuple[str, ...], scattered: bool) -> list[Component]:
     """Components by short name or file; every mistake of all of them at once."""
     from ems.errors import InputError, Mistakes
 
     mistakes, found = Mistakes(), []
     for word in words:
         try:
-            found.append(_load(word))
+            found.append(_load(word, scattered))
         except InputError as error:
             mistakes.extend(error)
     mistakes.raise_if_any()
     return found
 
 
-def _load(word: str) -> Component:
+def _load(word: str, scattered: bool) -> Component:
     from ems import library
     from ems.cli.filekinds import component_kind
+    from ems.components.baremap import bare_engine, bare_machine
     from ems.components.listing import KINDS, shipped_kinds
     from ems.errors import InputError, Mistake, nearest_name
 
+    bare: dict[str, Any] = {"engine map": bare_engine, "machine map": bare_machine}
     if library.is_path(word):
-        return KINDS[component_kind(word)](word, where="MAP", key="")
+        kind, path = component_kind(word)
+        return bare[kind](path, word, scattered) if kind in bare else KINDS[kind](word, where="MAP", key="")
     known = shipped_kinds()
     if word.lower() not in known:
         raise InputError([Mistake("MAP", "", f"'{word}'", f"a file (with its suffix), or one of {', '.join(known)}",
