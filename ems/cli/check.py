@@ -48,7 +48,7 @@ def _checked(word: str, overrides: tuple[str, ...]) -> dict[str, Any]:
         summary, warnings = _cycle(word)
     elif kind in filekinds.COMPONENT_LOADERS:
         part = filekinds.COMPONENT_LOADERS[kind](word, where="FILE", key="")
-        summary, warnings = f"{part.title}; source: {part.source}", []
+        summary, warnings = "; ".join([part.title, f"source: {part.source}", *getattr(part, "notes", ())]), []
     else:
         columns = filekinds.check_csv(kind, path, word)
         summary = f"{len(columns.line_numbers)} rows; source: {columns.source or 'not stated'}"

@@ -119,7 +119,7 @@ def _in_short(row: dict[str, Any]) -> str:
         case "machine":
             return f"peak {row['peak_kW']:g} kW, {row['peak_torque_Nm']:g} N m, best {row['best_driving_percent']:g} %"
         case "battery":
-            return f"{row['energy_kWh']:g} kWh, gives {row['discharge_at_target_kW']:g} kW, takes {row['charge_at_target_kW']:g} kW"
+            return f"{row['energy_kWh']:g} kWh, gives {row['discharge_10s_at_target_kW']:g} kW, takes {row['charge_10s_at_target_kW']:g} kW"
         case "vehicle":
             return f"{row['mass_kg']:g} kg, {row['power_at_100kmh_kW']:g} kW at 100 km/h"
     return f"{row['heating_value_MJ_kg']:g} MJ/kg, {row['co2_g_l']:g} g CO2/l"

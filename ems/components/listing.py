@@ -99,16 +99,16 @@ def machine_field(m: Machine, count: int = 200) -> tuple[np.ndarray[Any, Any], n
 
 
 def _battery(b: Battery) -> dict[str, Any]:
-    voltage, discharge_ohm, charge_ohm, gives_W, takes_W = (float(np.interp(b.soc_target, b.soc, y)) for y in (
-        b.voltage_V, b.resistance_discharge_ohm, b.resistance_charge_ohm, b.discharge_power_W, b.charge_power_W))
+    voltage, discharge_ohm, charge_ohm = (float(np.interp(b.soc_target, b.soc, y)) for y in (
+        b.voltage_V, b.resistance_discharge_ohm, b.resistance_charge_ohm))
     window_J = float(b.energy_J(b.soc_high) - b.energy_J(b.soc_low))
     return {
         "energy_kWh": round(float(b.capacity_As * np.trapezoid(b.voltage_V, b.soc)) / 3.6e6 / float(np.ptp(b.soc)), 3),
         "window_kWh": round(window_J / 3.6e6, 3), "soc_low": b.soc_low, "soc_high": b.soc_high, "soc_target": b.soc_target,
         "voltage_at_target_V": round(voltage, 1), "resistance_discharge_at_target_ohm": round(discharge_ohm, 4),
         "resistance_charge_at_target_ohm": round(charge_ohm, 4),
-        "discharge_at_target_kW": round(gives_W / 1e3, 1), "charge_at_target_kW": round(takes_W / 1e3, 1),
-        **{f"{way}_{word}_kW": round(rule(seconds) / 1e3, 1) for way, rule in (
+        "discharge_limit_kW": round(b.discharge_limit_W / 1e3, 1), "charge_limit_kW": round(b.charge_limit_W / 1e3, 1),
+        **{f"{way}_{word}_at_target_kW": round(rule(seconds, b.soc_target) / 1e3, 1) for way, rule in (
             ("discharge", b.discharge_for_W), ("charge", b.charge_for_W))
            for word, seconds in (("2s", 2.0), ("10s", 10.0), ("continuous", float("inf")))},
         "round_trip_at_20kW_percent": round(100 * round_trip(b, ROUND_TRIP_W), 2),

@@ -53,6 +53,7 @@ def plot_engine(engine: Engine, ax: Axes | None = None) -> Axes:
         ax.plot(speed * RPM, -engine.motoring_drag_Nm(speed), color=MACHINES[0], linewidth=1.2, linestyle=":",
                 label="turned with fuel cut")
         ax.axhline(0.0, color=INK, linewidth=0.5)
+    ax.set_ylim(min(ax.get_ylim()[0], 0.0) if engine.motoring_Nm.size else 0.0, None)
     dress(ax, "torque [N m]", f"Fuel [g/kWh]: best {found:.1f} ({100 * efficiency:.1f} %) at {at * RPM:.0f} rpm and {best:.0f} N m")
     _finish(ax)
     return ax
@@ -101,7 +102,7 @@ def plot_battery_resistance(battery: Battery, ax: Axes | None = None) -> Axes:
         beside(ax, 1e3 * float(values[-1]), word)
     _window(battery, ax)
     ax.set_ylim(0.0, None)
-    factor = f", {battery.resistance_factor:.2f} of its data sheet" if battery.resistance_factor != 1.0 else ""
+    factor = f", {battery.resistance_factor:.2f} times what its file states" if battery.resistance_factor != 1.0 else ""
     dress(ax, "resistance [mohm]", f"Resistance at {battery.temperature_C:g} C{factor}")
     return ax
 

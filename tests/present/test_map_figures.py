@@ -46,7 +46,7 @@ def test_limits_drawn_are_the_components(tmp_path):
 
 def test_cold_battery_says_so():
     cold = load_battery("hybrid-1k5", where="t", key="", overrides={"temperature_C": -10})
-    assert "Resistance at -10 C, 2.92 of its data sheet" in map_figures.plot_battery_resistance(cold).get_title(loc="left")
+    assert "Resistance at -10 C, 2.92 times what its file states" in map_figures.plot_battery_resistance(cold).get_title(loc="left")
 
 
 def test_whole_picture_names_invented_data_and_notes():
