@@ -16,14 +16,17 @@ if TYPE_CHECKING:
 @click.command("maps")
 @click.argument("words", nargs=-1, metavar="[MAP]...")
 @click.option("--scattered", is_flag=True, help="A CSV map given alone holds bench points on no grid: grid them.")
+@click.option("--keys", is_flag=True, help="The keys of component files: what each takes, unit, bounds, meaning.")
 @common.options()
-def command(run: common.Run, words: tuple[str, ...], scattered: bool) -> None:
+def command(run: common.Run, words: tuple[str, ...], scattered: bool, keys: bool) -> None:
     """Engines, machines, batteries, vehicles and fuels that are shipped, or those named, checked and told in full.
 
     A MAP is a short name, a TOML file of your own with the CSV files it names, or the CSV map of an engine or a machine alone.
     With --out each is drawn too, as PNG and SVG: contours of fuel or efficiency within the limits, the line of least fuel.
     """
-    if words:
+    if keys:
+        _show_keys(run)
+    elif words:
         _show_named(run, words, scattered)
     else:
         _show_shipped(run)
@@ -37,6 +40,15 @@ def _show_shipped(run: common.Run) -> None:
     shown = [(row["kind"], row["name"], row["title"], _in_short(row)) for row in rows]
     run.finish({"maps": rows}, [table(("kind", "name", "what it is", "in short"), shown),
                                 "`ems maps NAME --out DIR` tells all of one and draws it."])
+
+
+def _show_keys(run: common.Run) -> None:
+    from ems.cli.tables import key_table
+    from ems.layout.listing import component_key_rows
+
+    rows = component_key_rows()
+    run.finish({"keys": rows}, [key_table(rows, "kind"), "* stands for a name of your choice. A layout changes one of these with, "
+                                "for instance, --set engine.map.minimum_on_s=5 or --set battery.temperature_C=-10."])
 
 
 def _show_named(run: common.Run, words: tuple[str, ...], scattered: bool) -> None:

@@ -82,4 +82,15 @@ def test_every_mistake_of_every_file(ems):
 def test_a_layout_is_no_map(ems):
     assert ems("new", "series", "mine.toml").code == 0
     ended = ems("maps", "mine.toml")
-    assert ended.code == 1 and "found a layout; expected the TOML file of one of vehicle, engine" in ended.err
+    assert ended.code == 1 and "found a layout; expected the TOML file of one of engine, machine" in ended.err
+
+
+def test_keys_of_component_files(ems):
+    rows = {(r["kind"], r["key"]): r for r in ems("maps", "--keys", "--json").json["keys"]}
+    assert rows["engine", "minimum_on_s"] == {
+        "kind": "engine", "key": "minimum_on_s", "takes": "number", "unit": "s", "bounds": ">= 0, <= 600", "default": "0",
+        "required": False, "meaning": "least time it runs after a start"}
+    assert rows["engine", "cold.heat_share"]["bounds"] == "> 0, < 1" and rows["engine", "cold.curve"]["required"]
+    assert rows["vehicle", "axles.*.regeneration_m_s2"]["unit"] == "m/s2" and rows["fuel", "co2_g_l"]["unit"] == "g/l"
+    assert all(r["meaning"] and (r["unit"] != "-" or not r["key"].endswith(("_W", "_kW", "_s", "_kg"))) for r in rows.values())
+    assert "--set battery.temperature_C=-10" in ems("maps", "--keys").out

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from ems.components.battery import load_battery
 from ems.components.engine import load_engine
@@ -281,6 +283,27 @@ def test_unknown_names_and_kinds_of_words() -> None:
         load_engine("dedicated-150", where="my.toml", key="engine.map")
     with pytest.raises(InputError, match=r"my\.toml: vehicle: found 3; expected the name of a vehicle, a path"):
         load_vehicle(3, where="my.toml", key="vehicle")
+
+
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_nothing_but_input_errors_whatever_a_file_holds(small: Any, data: st.DataObject) -> None:
+    """One to three values of a component's files replaced by odd ones, a line lost or doubled: it loads, or every mistake is told."""
+    kind = data.draw(st.sampled_from(sorted(FILES)))
+    name = data.draw(st.sampled_from(FILES[kind]))
+    lines = small.files[kind][name].splitlines()
+    for _ in range(data.draw(st.integers(1, 3))):
+        i = data.draw(st.integers(0, len(lines) - 1))
+        odd = data.draw(st.sampled_from(["0", "-1", "1e9", "nan", "x", "", "1e-12", "50", "3000", "true", "[]"]))
+        parts = re.split(r"([,=] ?)", lines[i])
+        j = data.draw(st.integers(0, len(parts) - 1))
+        lines[i] = data.draw(st.sampled_from(["".join([*parts[:j], odd, *parts[j + 1:]]), "", f"{lines[i]}\n{lines[i]}"]))
+    if kind in ("engine", "machine") and data.draw(st.booleans()):
+        lines = ["scattered = true", *lines] if name == "c.toml" else lines
+    try:
+        small(kind, (name, small.files[kind][name], "\n".join(lines) + "\n"))
+    except InputError as error:
+        assert error.mistakes and all(m.where and m.found and m.expected for m in error.mistakes)
 
 
 NO_FILES: list[tuple[bytes | int | None, str]] = [
