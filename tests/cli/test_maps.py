@@ -26,7 +26,7 @@ def test_one_in_full(ems):
     out = ems("maps", "Dedicated-1500", "hill-taxi").out
     assert "best fuel                  210.8  g/kWh" in out and "axle front: 58 % of the weight, grip 9730 N" in out
     assert "road load at 100 km/h    625  N" in out and "invented: yes" in out
-    (row,) = ems("maps", "chargeable-18", "--json").json["maps"]
+    (row,) = ems("maps", "chargeable-18k", "--json").json["maps"]
     assert row["discharge_10s_at_target_kW"] == 58.6 and row["discharge_2s_at_target_kW"] == 66.6 and row["temperature_C"] == 25
     (bench,) = ems("maps", "bench-1500", "--json", "--quiet").json["maps"]
     assert "166 bench points made a grid of 31 x 41; error at the points" in bench["notes"][0]

@@ -15,9 +15,9 @@ from ems.present import map_figures
 DRAWN = [
     (map_figures.plot_engine, load_engine, "dedicated-1500", "best 210.8 (39.9 %) at 2500 rpm and 135 N m"),
     (map_figures.plot_machine, load_machine, "machine-75", "turned idle at half its top speed it loses 381 W"),
-    (map_figures.plot_battery_voltage, load_battery, "chargeable-18", "window 0.15 to 0.95"),
+    (map_figures.plot_battery_voltage, load_battery, "chargeable-18k", "window 0.17 to 0.9"),
     (map_figures.plot_battery_resistance, load_battery, "hybrid-1k5", "Resistance at 25 C"),
-    (map_figures.plot_battery_power, load_battery, "chargeable-18", "it gives 58.6 kW and takes 60.0 kW for 10 s"),
+    (map_figures.plot_battery_power, load_battery, "chargeable-18k", "it gives 58.6 kW and takes 60.0 kW for 10 s"),
     (map_figures.plot_vehicle, load_vehicle, "hill-taxi", "At 100 km/h 625 N and 17.4 kW"),
 ]
 
