@@ -170,11 +170,16 @@ def _note(
     error = np.where(np.isfinite(error), error, 0.0)
     mean, worst = float(np.mean(np.abs(value))), int(np.argmax(np.abs(error)))
     rms = float(np.sqrt(np.mean(error**2)))
+    share = 100.0 * abs(error[worst]) / max(abs(value[worst]), 1e-12)
     return (
         f"{points.where}: {value.size} bench points made a grid of {surface.speed_rpm.size} x {surface.torque_Nm.size}; error at "
-        f"the points {rms:.3g} {surface.unit} root mean square ({100 * rms / mean:.2g} % of the mean), "
-        f"{abs(error[worst]):.3g} {surface.unit} at worst (line {points.line_numbers[worst]}, "
-        f"{100 * abs(error[worst]) / max(abs(value[worst]), 1e-12):.2g} % of the value); at points left out of the fit "
-        f"{left_out:.3g} {surface.unit} ({100 * left_out / mean:.2g} %); {outside[0]} of {outside[1]} nodes in use lie outside "
-        "the points"
+        f"the points {_short(rms)} {surface.unit} root mean square ({_short(100 * rms / mean, 2)} % of the mean), "
+        f"{_short(abs(error[worst]))} {surface.unit} at worst (line {points.line_numbers[worst]}, {_short(share, 2)} % of the value); "
+        f"at points left out of the fit {_short(left_out)} {surface.unit} ({_short(100 * left_out / mean, 2)} %); {outside[0]} of "
+        f"{outside[1]} nodes in use lie outside the points"
     )
+
+
+def _short(value: float, digits: int = 3) -> str:
+    """A few digits, no exponent for large numbers."""
+    return f"{value:.0f}" if value >= 10**digits else f"{value:.{digits}g}"
