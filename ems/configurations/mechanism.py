@@ -153,7 +153,7 @@ class Mechanism:
         wheel = len(self.sources)
         usable = [g for g in groups if not self._free_machines(sorted(g))]
         engine_group, wheel_group = self._group(usable, 0), self._group(usable, wheel)
-        if engine is EngineState.FUEL_CUT and not engine_group:
+        if engine is EngineState.FUEL_CUT and not engine_group & {wheel, *self._driving_machines()}:
             return None                                     # nothing turns the engine
         kept = self._kept(usable, turning)
         free = turning and self.source_columns[0] in self.pivots
@@ -239,7 +239,7 @@ class Mechanism:
             return Kind.LAUNCH
         wheel = len(self.sources)
         machines = set(range(1, wheel))
-        drives = bool(wheel_group & {i for i, m in enumerate(self.layout.machines, 1) if m.drives})
+        drives = bool(wheel_group & self._driving_machines())
         if engine is EngineState.STOPPED:
             return Kind.ELECTRIC if wheel_group & machines else Kind.NEUTRAL
         if wheel in engine_group:
@@ -249,6 +249,9 @@ class Mechanism:
         if engine_group & machines:
             return Kind.SERIES if drives else Kind.CHARGING
         return Kind.ELECTRIC_IDLING if wheel_group & machines else Kind.NEUTRAL_IDLING
+
+    def _driving_machines(self) -> set[int]:
+        return {i for i, m in enumerate(self.layout.machines, 1) if m.drives}
 
     def _free_torques(self, balances: Matrix, engine: EngineState) -> int:
         """Dimension of the balances once the wheel torque is given, and the engine's where its drag decides it."""
