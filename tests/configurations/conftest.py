@@ -19,7 +19,7 @@ name = "a question"
 vehicle = "hill-taxi"
 battery = "hybrid-1k5"
 axles.front.shaft = "diff"
-engine = { shaft = "crank", map = "dedicated-1500" }
+engine = { shaft = "crank", map = "dedicated-1500", ENGINE }
 """
 
 
@@ -30,11 +30,12 @@ def shipped() -> Callable[[str], dict[str, Any]]:
 
 
 @pytest.fixture
-def layout_of() -> Callable[[dict[str, Any] | str], Layout]:
-    """A layout from raw content, or from TOML text that follows a common head."""
+def layout_of() -> Callable[..., Layout]:
+    """A layout from raw content, or from TOML text that follows a common head; ``engine`` adds a key to its table."""
 
-    def made(content: dict[str, Any] | str) -> Layout:
-        data = tomllib.loads(HEAD + content, parse_float=Decimal) if isinstance(content, str) else content
+    def made(content: dict[str, Any] | str, engine: str = "fuel_cut = false") -> Layout:
+        head = HEAD.replace("ENGINE", engine)
+        data = tomllib.loads(head + content, parse_float=Decimal) if isinstance(content, str) else content
         return layout_from(data, name="question", where="question.toml")
 
     return made
