@@ -152,7 +152,7 @@ def _dead_ends(plan: Sketch, where: str, mistakes: Mistakes) -> bool:
     """Shafts named a single time: most often a typing error. Whether there are any."""
     namings = [(element, naming) for element in plan.elements for naming in element.shafts]
     count = Counter(naming.shaft for _, naming in namings)
-    alone = [(e, n) for e, n in namings if count[n.shaft] == 1 and n.shaft.lower() != WHEELS]
+    alone = [(e, n) for e, n in namings if count[n.shaft] == 1 and n.shaft.lower() not in (WHEELS, GROUND)]
     for element, naming in alone:
         near = nearest_name(naming.shaft, [s for s in count if s != naming.shaft])
         mistakes.add(where, naming.key, f"'{naming.shaft}', which nothing else names", _wanted(element), near)

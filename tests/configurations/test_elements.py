@@ -8,8 +8,6 @@ from fractions import Fraction
 import pytest
 
 from ems.configurations import derive
-from ems.configurations.exact import reduced_rows, transpose
-from ems.configurations.kinematics import carrying_joints, constraint_matrix, fixed_joints
 from ems.errors import InputError
 
 F = Fraction
@@ -24,8 +22,15 @@ gears.low = { from = "lay", to = "diff", ratio = 12 }
 SPLIT = """
 machines.mg1 = { shaft = "sun", map = "machine-75" }
 machines.mg2 = { shaft = "ring", map = "machine-120" }
-planetary_sets.split = { sun = "sun", ring = "ring", carrier = "crank", teeth = { sun = 30, ring = 78 }, max_pinion_rpm = 9000, capacity_Nm = 120 }
-gears.final = { from = "ring", to = "diff", ratio = 3 }
+[planetary_sets.split]
+sun = "sun"
+ring = "ring"
+carrier = "crank"
+teeth = { sun = 30, ring = 78 }
+max_pinion_rpm = 9000
+capacity_Nm = 120
+[gears]
+final = { from = "ring", to = "diff", ratio = 3 }
 """
 
 TWO_SPEED = """
@@ -39,20 +44,6 @@ clutches.K2 = { joins = ["wheel-2", "diff"] }
 
 def ids(derivation):
     return {c.id for c in derivation.configurations}
-
-
-def load_of(layout, c, joint, torques):
-    """Load of a joint under exact source and wheel torques: ``A^T load = -torques``, redundant joints unloaded."""
-    joints = fixed_joints(layout) + carrying_joints(layout, c.state)
-    shafts = (*layout.shafts, "wheels")
-    applied = dict.fromkeys(shafts, F(0))
-    where = [layout.engine.shaft, *(m.shaft for m in layout.machines), "wheels"]
-    for shaft, torque in zip(where, torques, strict=True):
-        applied[shaft] += torque
-    columns = transpose(constraint_matrix(joints, layout.shafts))
-    rows, pivots = reduced_rows([[*row, -applied[s]] for row, s in zip(columns, shafts, strict=True)])
-    loads = {joints[pivot].name: row[-1] for row, pivot in zip(rows, pivots, strict=True)}
-    return loads.get(joint, F(0))
 
 
 # ----------------------------------------------------------------------------------------------------- slipping clutch
@@ -73,7 +64,7 @@ def test_a_slipping_clutch_is_open_for_speeds_and_closed_for_torques(layout_of):
 
 
 @pytest.mark.parametrize("joins", ['["crank", "in"]', '["in", "crank"]'])
-def test_what_goes_in_and_does_not_come_out_is_the_heat(layout_of, joins):
+def test_what_goes_in_and_does_not_come_out_is_the_heat(layout_of, load_of, joins):
     """Engine 70, machine 30 at 200 rad/s, wheels at 5: the clutch passes 100 to shafts at 60, so 14 kW are heat."""
     layout = layout_of(LAUNCH.replace('["crank", "in"]', joins))
     c = derive(layout).find("on:K1~+K2")
@@ -109,7 +100,7 @@ def test_no_launch_into_a_tie_up(layout_of):
 # ---------------------------------------------------------------------------------------------------- one-way clutches
 
 
-def test_a_one_way_clutch_drives_and_overruns(layout_of):
+def test_a_one_way_clutch_drives_and_overruns(layout_of, load_of):
     """Locked, it is a first speed that can only push; beyond, and in second, it overruns and drags."""
     layout = layout_of(TWO_SPEED)
     derivation = derive(layout)
@@ -136,12 +127,12 @@ def test_a_speed_that_a_one_way_clutch_rules_out_is_a_tie_up(layout_of):
         "K0": "locks the wheels forwards: one-way clutch F1", "K2+K0": "locks the wheels: two ratios at once"}
 
 
-def test_a_stopped_engine_on_a_one_way_clutch_takes_torque(layout_of):
+def test_a_stopped_engine_on_a_one_way_clutch_takes_torque(layout_of, load_of):
     """Carrier kept from turning backwards: mg1 may drive (it turns backwards, torque -1), not recover.
 
     -1 on the sun and -2.6 on the ring, so 3.6 from the housing.
     """
-    layout = layout_of(SPLIT + 'one_way.F1 = { from = "ground", to = "crank", capacity_Nm = 400 }\n')
+    layout = layout_of(SPLIT + '[one_way]\nF1 = { from = "ground", to = "crank", capacity_Nm = 400 }\n')
     derivation = derive(layout)
     assert ids(derivation) == {"off:open", "on:open", "off:F1"}
     locked = derivation.find("off:F1")
@@ -199,7 +190,7 @@ def test_pinions_and_members_of_a_set(layout_of):
     assert pinions.high_rad_s == pytest.approx(9000 * math.pi / 30)
     (member,) = c.load_limits
     assert (member.joint, member.factor, member.high_Nm) == ("split", 1, 120.0)
-    at_carrier = derive(layout_of(SPLIT.replace("capacity_Nm = 120", 'capacity_Nm = 120, capacity_at = "carrier"')))
+    at_carrier = derive(layout_of(SPLIT.replace("capacity_Nm = 120", 'capacity_Nm = 120\ncapacity_at = "carrier"')))
     assert at_carrier.find("on:open").load_limits[0].factor == F(-36, 10)
 
 
