@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from decimal import Decimal
 from fractions import Fraction
 
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from ems.configurations import derive
 from ems.errors import InputError
 from ems.layout.load import layout_from
+from ems.layout.sketch import sketch
 
 RATIOS = st.sampled_from([Decimal(text) for text in ("0.5", "2", "3.5", "-1.5", "8")])
 SHAFTS = ("crank", "r1", "r2", "diff", "a", "b", "c")
@@ -45,17 +47,27 @@ def layouts(draw):
                 **({"max_pinion_rpm": 15000, "pinion_ratio": 2} if draw(POSSIBLY) else {})}
 
     hub, *others = some(3)
-    return {
+    data = {
         "name": "drawn", "vehicle": "hill-taxi", "battery": "hybrid-1k5", "axles": {"front": {"shaft": "diff"}},
         "engine": {"shaft": "crank", "map": "dedicated-1500", "fuel_cut": draw(POSSIBLY)},
         "machines": {"mg1": {"shaft": "r1", "map": "machine-75", "drives": draw(POSSIBLY)},
                      **({"mg2": {"shaft": "r2", "map": "machine-120"}} if draw(POSSIBLY) else {})},
-        "gears": numbered("g", 1, 3, lambda: dict(zip(("from", "to"), some(2), strict=True)) | {"ratio": draw(RATIOS)}),
+        "gears": numbered("g", 1, 2, lambda: dict(zip(("from", "to"), some(2), strict=True)) | {"ratio": draw(RATIOS)}),
         "planetary_sets": numbered("p", 0, 2, planetary), "clutches": numbered("K", 0, 2, clutch),
         "brakes": numbered("B", 0, 1, lambda: dragging(holds=some(1)[0])), "one_way": numbered("F", 0, 1, one_way),
         "shifters": {"S": {"hub": hub, "positions": dict(zip(("x", "y"), others, strict=True))}} if draw(POSSIBLY) else {},
         "shafts": {"diff": {"drag_Nms_rad": Decimal("0.01"), "inertia_kgm2": Decimal("0.1")}},
     }
+    for i, shaft in enumerate(loose(data)):
+        to = draw(st.sampled_from([s for s in ("diff", "crank", "r1") if s != shaft]))
+        data["clutches"][f"L{i}"] = dragging(joins=[shaft, to], slips=draw(POSSIBLY))
+    return data
+
+
+def loose(data):
+    """Shafts that a single element names: most often nothing could be made of them."""
+    names = Counter(naming.shaft for element in sketch(data).elements for naming in element.shafts)
+    return [shaft for shaft, count in names.items() if count == 1]
 
 
 @settings(max_examples=120, deadline=None, derandomize=True,
