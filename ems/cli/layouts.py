@@ -47,5 +47,6 @@ def _show_keys(run: common.Run) -> None:
          "required" if r["required"] else r["default"], r["meaning"])
         for r in rows
     ]
-    closing = "* stands for a name of your choice; a key below it is required wherever that name is used."
+    closing = ("* stands for a name of your choice; a key below it is required wherever that name is used.\n"
+               "A file with based_on may leave out whatever the other layout says.")
     run.finish({"keys": rows}, [table(("key", "takes", "unit", "bounds", "default", "meaning"), shown), closing])
