@@ -102,7 +102,7 @@ def essence(layout) -> dict[Any, Any]:
             c.degrees_of_freedom, c.ratio, c.free_speed, c.idling, c.wheel_driven, c.hold_W, c.pump_W, c.slipping,
             frozenset(c.locked), burdens(c),
             tuple(round(v, 9) for v in c.speed_range_kmh), frozenset(map(state, c.equivalents)),
-            round(torque_maps(layout, c).kinetic_wheel, 12))
+            tuple(round(v, 12) for v in torque_maps(layout, c).kinetic))
         for c in derivation.configurations
     }
     found["tie-ups"] = {(state(t.state.words), t.reason) for t in derivation.tie_ups}
