@@ -42,5 +42,6 @@ def _show_keys(run: common.Run) -> None:
     from ems.layout.listing import key_rows
 
     rows = key_rows()
-    closing = "* stands for a name of your choice; a key below it is required wherever that name is used."
+    closing = ("* stands for a name of your choice; a key below it is required wherever that name is used.\n"
+               "A file with based_on may leave out whatever the other layout says.")
     run.finish({"keys": rows}, [key_table(rows), closing])
