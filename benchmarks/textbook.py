@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from vectorised import AllCombinations, FrontierPoints, Steps, Supply, Sweep, Trip
+from vectorised import AllCombinations, FrontierPoints, Remembered, Steps, Supply, Sweep, Trip
 
 import ems
 from ems.plant.plant import Plant
@@ -37,8 +37,8 @@ from ems.trips.demand import demand as demand_of_cycle
 
 # (free speeds, engine torques, machine torques, brake shares), battery nodes: from usual to fine
 LADDER = (
-    (Steps(11, 11, 11, 3), 51), (Steps(21, 21, 21, 5), 101), (Steps(21, 41, 41, 6), 201), (Steps(31, 81, 81, 11), 401),
-    (Steps(41, 161, 161, 11), 801),
+    (Steps(11, 11, 11, 3), 51), (Steps(21, 21, 21, 5), 101), (Steps(21, 41, 41, 6), 201), (Steps(25, 61, 61, 9), 401),
+    (Steps(31, 81, 81, 11), 801),
 )
 REDUCED = (101, 401, 1601)                      # battery nodes of the sweep over frontier points
 OURS = ((0.5, "half"), (1, "default"), (2, "double"))
@@ -136,16 +136,16 @@ def sweep(trial: Trial, nodes: int) -> Sweep:
     return Sweep(trial.plant, trial.demand.dt_s, changes, (trial.target_J, trial.target_J), nodes, trial.costate_g_J)
 
 
-def solved(trial: Trial, method: str, grid: str, nodes: int, make: Callable[[], Supply]) -> tuple[Row, Trip]:
+def solved(trial: Trial, method: str, grid: str, nodes: int, make: Callable[[], Supply]) -> Row:
     """One NumPy solve, its controls included in the seconds."""
     def work() -> Trip:
-        run, supply = sweep(trial, nodes), make()
+        run, supply = sweep(trial, nodes), Remembered(make())
         transition_costs(trial.ours[0][1].tables)
         return run.forward(supply, run.backward(supply))
 
     trip, wall, cpu = seconds(work)
     fuel, error = trial.error_percent(trip.objective_g, float(trip.energy_J[-1]))
-    return Row(method, grid, nodes, wall, cpu, fuel, error, float(trip.transitions), "run"), trip
+    return Row(method, grid, nodes, wall, cpu, fuel, error, float(trip.transitions), "run")
 
 
 def sampled(trial: Trial, steps: Steps, nodes: int) -> Row:
@@ -161,36 +161,45 @@ def sampled(trial: Trial, steps: Steps, nodes: int) -> Row:
 
 
 def words(steps: Steps) -> str:
-    """Grid in words: speeds x engine torques x machine torques (brake shares)."""
-    return f"{steps.free_points} x {steps.torque_points} x {steps.inner_points} ({steps.brake_points} brake)"
+    """Grid in words: speeds x engine torques x machine torques x brake shares."""
+    return f"{steps.free_points} x {steps.torque_points} x {steps.inner_points} x {steps.brake_points}"
 
 
 def compare(trial: Trial, ladder: int, longest: int, say: Callable[[str], None]) -> list[Row]:
     """All rows; of the ladder's first ``ladder`` rungs those up to ``longest`` are run, the others timed on a sample."""
     rows = our_rows(trial)
+
+    def add(row: Row) -> None:
+        rows.append(row)
+        say(line(row, rows[1]))
+
     for nodes in REDUCED[:max(1, ladder - 1)]:
-        say(f"reduced NumPy, {nodes} battery nodes")
-        rows.append(solved(trial, "reduced NumPy", "frontier points", nodes,
-                           lambda: FrontierPoints(build_tables(trial.plant, trial.demand)))[0])
+        add(solved(trial, "reduced NumPy", "frontier points", nodes, lambda: FrontierPoints(build_tables(trial.plant, trial.demand))))
     for rung, (steps, nodes) in enumerate(LADDER[:ladder]):
-        say(f"textbook, {words(steps)}, {nodes} battery nodes")
-        rows.append(solved(trial, "textbook", words(steps), nodes, lambda steps=steps: AllCombinations(trial.plant, trial.demand, steps))[0]
-                    if rung < longest else sampled(trial, steps, nodes))
+        def make(steps: Steps = steps) -> Supply:
+            return AllCombinations(trial.plant, trial.demand, steps)
+
+        add(solved(trial, "textbook", words(steps), nodes, make) if rung < longest else sampled(trial, steps, nodes))
     return rows
 
 
 # -- what is told ------------------------------------------------------------------------------------------------------
 
 
+HEAD = f"{'method':14} {'grid':26} {'nodes':>6} {'wall s':>9} {'cpu s':>9} {'x wall':>8} {'x cpu':>8} {'above bound':>12}  how"
+
+
+def line(row: Row, ours: Row) -> str:
+    """One row as text, ratios to ours at default tables."""
+    error = "" if row.error_percent is None else f"{row.error_percent:.4f} %"
+    return (f"{row.method:14} {row.grid:26} {row.battery_nodes:6d} {row.wall_s:9.2f} {row.cpu_s:9.2f} {row.wall_s / ours.wall_s:8.1f} "
+            f"{row.cpu_s / ours.cpu_s:8.1f} {error:>12}  {row.run}")
+
+
 def table(rows: list[Row]) -> str:
-    """Rows as text, ratios to ours at default tables."""
-    ours = next(r for r in rows if r.method == "ours" and r.grid == "default tables")
-    lines = [f"{'method':14} {'grid':32} {'nodes':>6} {'wall s':>9} {'cpu s':>9} {'x wall':>8} {'x cpu':>8} {'above bound':>12}  how"]
-    for r in rows:
-        error = "" if r.error_percent is None else f"{r.error_percent:.4f} %"
-        lines.append(f"{r.method:14} {r.grid:32} {r.battery_nodes:6d} {r.wall_s:9.2f} {r.cpu_s:9.2f} {r.wall_s / ours.wall_s:8.1f} "
-                     f"{r.cpu_s / ours.cpu_s:8.1f} {error:>12}  {r.run}")
-    return "\n".join(lines)
+    """Rows as text."""
+    ours = next(r for r in rows if r.grid == "default tables")
+    return "\n".join([HEAD, *(line(r, ours) for r in rows)])
 
 
 def figure(rows: list[Row], title: str, path: Path) -> None:
@@ -206,7 +215,7 @@ def figure(rows: list[Row], title: str, path: Path) -> None:
             continue
         ax.plot([r.cpu_s for r in own], [max(r.error_percent or 0.0, 1e-4) for r in own], marker=marker, color=colour, lw=1.4, label=method)
         for r in own:
-            said = r.grid.split(" (")[0] + (f", {r.battery_nodes}" if method != "ours" else "")
+            said = r.grid + (f", {r.battery_nodes}" if method != "ours" else "")
             ax.annotate(said, (r.cpu_s, max(r.error_percent or 0.0, 1e-4)), textcoords="offset points", xytext=(6, 5), fontsize=7,
                         color=colour)
     ax.set(xscale="log", yscale="log", xlabel="processor time [s]", ylabel="fuel above the proven bound [%]", title=title)

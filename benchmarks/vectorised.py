@@ -20,7 +20,7 @@ from ems.tables.build import Tables
 from ems.trips.demand import Demand
 
 HUGE = 1e12
-BLOCK = 16_384              # elements of a block of controls times battery nodes
+BLOCK = 65_536              # elements of a block of controls times battery nodes
 PENALTY = 5.0               # costates by which missing the target or leaving the window is priced
 
 
@@ -55,69 +55,78 @@ class Steps(NamedTuple):
 
 
 def bilinear(x_axis: np.ndarray, y_axis: np.ndarray, table: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Table at (x, y), linear between its grid lines and constant beyond them."""
+    """Table at (x, y), linear between its grid lines and constant beyond them; x (m,), or (1,) where it is the same for all y."""
+    if x.size == 1:
+        i, u = _cell(x_axis, x)
+        return np.interp(y, y_axis, table[i[0]] + u[0] * (table[i[0] + 1] - table[i[0]]))
     i, u = _cell(x_axis, x)
     j, v = _cell(y_axis, y)
-    low = table[i, j] + v * (table[i, j + 1] - table[i, j])
-    return low + u * (table[i + 1, j] + v * (table[i + 1, j + 1] - table[i + 1, j]) - low)
+    flat, place = table.reshape(-1), i * y_axis.size + j
+    low, high = flat.take(place), flat.take(place + y_axis.size)
+    low += v * (flat.take(place + 1) - low)
+    high += v * (flat.take(place + y_axis.size + 1) - high)
+    return low + u * (high - low)
 
 
 def _cell(axis: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    i = np.clip(np.searchsorted(axis, x, side="right") - 1, 0, axis.size - 2)
-    return i, np.clip((x - axis[i]) / (axis[i + 1] - axis[i]), 0.0, 1.0)
+    i = np.minimum(np.maximum(np.searchsorted(axis, x, side="right") - 1, 0), axis.size - 2)
+    return i, np.minimum(np.maximum((x - axis[i]) / (axis[i + 1] - axis[i]), 0.0), 1.0)
 
 
 def evaluate(plant: Plant, t: int, ww: float, alpha: float, auxiliary_W: float, x: np.ndarray, f: np.ndarray,
              demand_Nm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """What choices do: (possible, fuel rate [g/s], terminal power [W], wheel torque [N m]), each (m,).
 
-    t : node      x : (m, 3 + I) wheel torque, engine torque, inner torques, wheel acceleration      f : (m,) free speed [rad/s]
+    t : node
+    x : (3 + I, m) wheel torque, engine torque, inner torques, wheel acceleration      f : (m,) free speed [rad/s]; (1,): all the same
     """
     a = plant.arrays
     sources = a.source_wheel.shape[1]
-    speed = a.source_wheel[t] * ww + a.source_free[t] * f[:, None]
-    out, possible = _torques(plant, t, x, a.mesh_wheel[t] * ww + a.mesh_free[t] * f[:, None])
-    fuel = np.zeros(f.size)
+    speed = a.source_wheel[t][:, None] * ww + a.source_free[t][:, None] * f
+    out, possible = _torques(plant, t, x, a.mesh_wheel[t][:, None] * ww + a.mesh_free[t][:, None] * f)
+    fuel = np.zeros(x.shape[1])
     if a.engine_mode[t] != STOPPED:
-        torque = out[:, 0] if a.engine_mode[t] == COUPLED else np.zeros(f.size)
-        possible &= (speed[:, 0] >= a.engine_idle * (1 - SLACK)) & (speed[:, 0] <= a.engine_max * (1 + SLACK))
-        possible &= torque <= np.interp(speed[:, 0], a.engine_limit_speed, a.engine_full_load) * (1 + SLACK)
+        torque = out[0] if a.engine_mode[t] == COUPLED else np.zeros(x.shape[1])
+        possible &= (speed[0] >= a.engine_idle * (1 - SLACK)) & (speed[0] <= a.engine_max * (1 + SLACK))
+        possible &= torque <= np.interp(speed[0], a.engine_limit_speed, a.engine_full_load) * (1 + SLACK)
         possible &= torque >= -SLACK
-        fuel = bilinear(a.engine_speed, a.engine_torque, a.engine_fuel, speed[:, 0], torque)
-    power = np.full(f.size, auxiliary_W + a.hold_W[t])
+        fuel = bilinear(a.engine_speed, a.engine_torque, a.engine_fuel, speed[0], torque)
+    power = np.full(x.shape[1], auxiliary_W + a.hold_W[t])
     for m in range(sources - 1):
-        w, torque = np.abs(speed[:, m + 1]), out[:, m + 1]
+        w, torque = np.abs(speed[m + 1]), out[m + 1]
         n, q, p = a.machine_speed_count[m], a.machine_torque_count[m], a.machine_limit_count[m]
         peak = np.interp(w, a.machine_limit_speed[m, :p], a.machine_peak[m, :p])
         possible &= (w <= a.machine_max[m] * (1 + SLACK)) & (np.abs(torque) <= peak * (1 + SLACK) + SLACK)
-        mirrored = np.where(speed[:, m + 1] >= 0.0, torque, -torque)
-        power += torque * speed[:, m + 1]
+        mirrored = np.where(speed[m + 1] >= 0.0, torque, -torque)
+        power += torque * speed[m + 1]
         power += bilinear(a.machine_speed[m, :n], a.machine_torque[m, :q], a.machine_loss[m, :n, :q], w, mirrored)
     possible &= (power <= a.battery_gives_W * (1 + SLACK)) & (power >= -a.battery_takes_W * (1 + SLACK))
-    possible &= out[:, sources] >= demand_Nm - 1e-9 * (1 + abs(demand_Nm))
-    return possible, fuel, power, out[:, sources]
+    possible &= out[sources] >= demand_Nm - 1e-9 * (1 + abs(demand_Nm))
+    return possible, fuel, power, out[sources]
 
 
 def _torques(plant: Plant, t: int, x: np.ndarray, mesh_speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """((m, S + 1 + G) torques and mesh loads, (m,) whether a pattern of power-flow directions agrees with itself)."""
+    """((S + 1 + G, m) torques and mesh loads, (m,) whether a pattern of power-flow directions agrees with itself).
+
+    x : (3 + I, m) inputs      mesh_speed : (G, m) or (G, 1)
+    """
     a, bits = plant.arrays, int(plant.arrays.bits[t])
     sources, first = a.source_wheel.shape[1], int(a.first_pattern[t])
-    mesh = a.bit_mesh[t, :bits]
-    pattern = np.zeros(len(x), np.int64)
-    out = x @ a.torque_map[first].T
-    open_, settled = np.arange(len(x)), np.ones(len(x), bool)
+    out, pattern = a.torque_map[first] @ x, np.zeros(x.shape[1], np.int64)
     for _ in range(12):
-        flow = out[open_][:, sources + 1 + mesh] * mesh_speed[open_][:, mesh]
-        forward = (pattern[open_, None] >> np.arange(bits)) & 1
-        flips = ((flow < 0.0) & (forward == 0)) | ((flow > 0.0) & (forward == 1))
-        wrong = flips.any(axis=1)
-        if not wrong.any():
-            return out, settled
-        open_ = open_[wrong]
-        pattern[open_] ^= flips[wrong] @ (1 << np.arange(bits))
-        out[open_] = np.einsum("mrw,mw->mr", a.torque_map[first + pattern[open_]], x[open_])
-    settled[open_] = False
-    return out, settled
+        flips = np.zeros(x.shape[1], np.int64)
+        for b in range(bits):
+            flow = out[sources + 1 + a.bit_mesh[t, b]] * mesh_speed[a.bit_mesh[t, b]]
+            forward = (pattern >> b) & 1
+            flips |= (((flow < 0.0) & (forward == 0)) | ((flow > 0.0) & (forward == 1))).astype(np.int64) << b
+        wrong = np.flatnonzero(flips)
+        if not wrong.size:
+            break
+        pattern[wrong] ^= flips[wrong]
+        for p in np.unique(pattern[wrong]):
+            own = wrong[pattern[wrong] == p]
+            out[:, own] = a.torque_map[first + p] @ x[:, own]
+    return out, flips == 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,13 +150,13 @@ class AllCombinations:
                 possible, fuel, power, wheel = evaluate(plant, t, ww, alpha, auxiliary, x, f, Tw)
                 fuels.append(fuel[possible])
                 powers.append(power[possible])
-                choices.append(np.column_stack([f, wheel, x[:, 1:-1]])[possible])
+                choices.append(np.column_stack([np.broadcast_to(f, wheel.shape), wheel, *x[1:-1]])[possible])
                 found = fuels[-1].size
             begin.append(begin[-1] + found)
         return Controls(np.concatenate(fuels), np.concatenate(powers), np.concatenate(choices), np.array(begin))
 
     def _grid(self, t: int, ww: float, alpha: float, Tw: float) -> tuple[np.ndarray, np.ndarray]:
-        """Free speed (m,) and inputs (m, 3 + I) of every combination; brakes are used with the engine giving no torque."""
+        """Free speed (m,) or (1,) and inputs (3 + I, m) of every combination; brakes are used with the engine giving no torque."""
         a, steps = self.plant.arrays, self.steps
         free = np.linspace(*self._free_range(t, ww), steps.free_points) if a.has_free[t] else np.array([a.free_low[t]])
         coupled = a.engine_mode[t] == COUPLED and a.engine_free[t]
@@ -156,18 +165,19 @@ class AllCombinations:
         braking = Tw < 0.0 and a.wheel_driven[t]
         rows = _product(free, engine, np.ones(1), *inner)
         if braking:
-            rows = np.concatenate([rows, _product(free, np.zeros(1), np.linspace(0.0, 1.0, steps.brake_points)[:-1], *inner)])
-        x = np.zeros((len(rows), a.torque_map.shape[2]))
-        x[:, 0] = Tw * rows[:, 2]
-        speed = a.source_wheel[t] * ww + a.source_free[t] * rows[:, :1]
+            rows = np.hstack([rows, _product(free, np.zeros(1), np.linspace(0.0, 1.0, steps.brake_points)[:-1], *inner)])
+        x = np.zeros((a.torque_map.shape[2], rows.shape[1]))
+        f = free if free.size == 1 else rows[0]
+        x[0] = Tw * rows[2]
+        speed = a.source_wheel[t][:, None] * ww + a.source_free[t][:, None] * f
         if coupled:
-            x[:, 1] = rows[:, 1] * np.interp(speed[:, 0], a.engine_limit_speed, a.engine_full_load)
+            x[1] = rows[1] * np.interp(speed[0], a.engine_limit_speed, a.engine_full_load)
         for i in range(len(inner)):
             m = int(a.inner_source[t, i]) - 1
             p = a.machine_limit_count[m]
-            x[:, 2 + i] = rows[:, 3 + i] * np.interp(np.abs(speed[:, m + 1]), a.machine_limit_speed[m, :p], a.machine_peak[m, :p])
-        x[:, -1] = alpha
-        return rows[:, 0], x
+            x[2 + i] = rows[3 + i] * np.interp(np.abs(speed[m + 1]), a.machine_limit_speed[m, :p], a.machine_peak[m, :p])
+        x[-1] = alpha
+        return f, x
 
     def _free_range(self, t: int, ww: float) -> tuple[float, float]:
         """Free engine speeds at which no machine is too fast."""
@@ -181,8 +191,28 @@ class AllCombinations:
         return low, max(low, high)
 
 
+@dataclass
+class Remembered:
+    """A supply whose controls are kept for the forward pass while they fit."""
+
+    supply: Supply
+    room_bytes: float = 1.2e9
+
+    def __post_init__(self) -> None:
+        self.kept: dict[int, Controls] = {}
+
+    def __call__(self, k: int) -> Controls:
+        if k in self.kept:
+            return self.kept[k]
+        controls = self.supply(k)
+        self.room_bytes -= sum(a.nbytes for a in controls)
+        if self.room_bytes > 0.0:
+            self.kept[k] = controls
+        return controls
+
+
 def _product(*axes: np.ndarray) -> np.ndarray:
-    return np.stack([g.reshape(-1) for g in np.meshgrid(*axes, indexing="ij")], axis=1)
+    return np.stack([g.reshape(-1) for g in np.meshgrid(*axes, indexing="ij")])
 
 
 @dataclass(frozen=True, slots=True)
