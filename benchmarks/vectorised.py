@@ -342,7 +342,7 @@ class Sweep:
             P = controls.power_W
             root = 1.0 - 4.0 * P * np.where(P > 0.0, x_out[of], x_in[of])
             after = start[of] - 2.0 * P * self.dt_s[k] / (1.0 + np.sqrt(np.maximum(root, 0.0)))
-            possible = (P <= most[of]) & (P >= least[of]) & (after >= low) & (after <= high)
+            possible = (most[of] >= P) & (least[of] <= P) & (after >= low) & (after <= high)
             possible &= (start[of] >= low - 1e-6) & (start[of] <= high + 1e-6)
             place = np.clip((after - low) / self.step_J, 0.0, self.energy_J.size - 1.000001)
             cell = place.astype(np.intp)
