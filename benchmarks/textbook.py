@@ -40,7 +40,7 @@ LADDER = (
     (Steps(11, 11, 11, 3), 51), (Steps(21, 21, 21, 5), 101), (Steps(21, 41, 41, 6), 201), (Steps(25, 61, 61, 9), 401),
     (Steps(31, 81, 81, 11), 801),
 )
-REDUCED = (101, 401, 1601)                      # battery nodes of the sweep over frontier points
+REDUCED = (101, 401)                            # battery nodes of the sweep over frontier points
 OURS = ((0.5, "half"), (1, "default"), (2, "double"))
 SAMPLE = 40                                     # intervals of the whole cycle on which a grid too fine to run is timed
 

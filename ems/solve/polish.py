@@ -8,6 +8,7 @@ the trip of the optimum and stated. Solver: IPOPT (Waechter and Biegler, Mathema
 
 from __future__ import annotations
 
+import itertools
 import math
 import time
 from dataclasses import dataclass
@@ -20,13 +21,14 @@ from ems.kernels.frontier import Demands
 from ems.kernels.plant import COUPLED, STOPPED, free_range, make_bench, make_cut, set_torques
 from ems.kernels.sweep import internal_power
 from ems.plant.plant import Plant
-from ems.plant.trace import Trace, trace
+from ems.plant.trace import Trace, played_schedule, trace
 from ems.solve.optimum import Optimum
 from ems.solve.problem import fixed_costs
 from ems.types import Array, BoolArray, IntArray
 
 ENERGY_J, TORQUE_NM, SPEED_RAD_S, POWER_W = 1e5, 100.0, 100.0, 1e4      # scales: the solver sees numbers near one
 SWITCH_W = 300.0            # width over which the battery's resistance passes from charging to discharging
+ROUNDING = 1e-7             # by which a scaled limit may be broken
 KNOTS = 60                  # of the spline through R / V^2 over the window
 
 
@@ -81,7 +83,7 @@ def polish(found: Optimum, *, iterations: int = 200, tolerance: float = 1e-7) ->
     objective = answer.fuel_g + program.fixed_g
     inside = (energy[1:] > program.low_J + 1e3) & (energy[1:] < program.high_J - 1e3)
     apart = 100.0 * (answer.multiplier_g_J / price - 1.0)
-    replayed_g = replayed.fuel_g + program.fixed_g - price[-1] * (replayed.energy_J[-1] - found.problem.target_J)
+    replayed_g = replayed.fuel_g + program.fixed_g - float(price[-1] * (replayed.energy_J[-1] - found.problem.target_J))
     reference = found.objective_g
     return Polished(
         status=answer.status, solved=answer.solved, iterations=answer.iterations, seconds=time.perf_counter() - begun,
@@ -130,8 +132,8 @@ class _Smooth:
         p = ca.MX.sym("p", self.parameters)
         ww, alpha, base, turns, fires = (p[i] for i in range(5))
         cut = np.cumsum([5, S, S, G, G, S - 1, self.outputs * W])
-        per_wheel, per_free, mesh_wheel, mesh_free, sense, flat = (p[int(i):int(j)] for i, j in zip(cut[:-1], cut[1:], strict=True))
-        speed = (per_wheel * ww + per_free * z[0] * SPEED_RAD_S)
+        per_wheel, per_free, mesh_wheel, mesh_free, sense, flat = (p[int(i):int(j)] for i, j in itertools.pairwise(cut))
+        speed = per_wheel * ww + per_free * z[0] * SPEED_RAD_S
         inputs = ca.vertcat(z[1:] * TORQUE_NM, alpha)
         out = ca.mtimes(ca.reshape(flat, W, self.outputs).T, inputs)
         engine = plant.layout.engine.engine
@@ -212,26 +214,31 @@ class _Program:
         """IPOPT from the optimum's trip."""
         import casadi as ca
 
-        K, W = self.node.size, self.smooth.width
-        z, e = ca.MX.sym("z", W, K), ca.MX.sym("e", 1, K + 1)
-        dt, shift = ca.DM(self.dt).T, ca.DM(self.stored_J / ENERGY_J).T
-        fuel, internal, limits = self.smooth.interval.map(K)(z, e[:, :-1] - shift, ca.DM(self.cuts.parameters))
-        balance = e[:, 1:] - e[:, :-1] + shift + internal * dt / ENERGY_J
-        lower, upper, rows = self._bounds(), self._bounds(upper=True), self._rows()
-        kept = np.flatnonzero(rows.ravel(order="F"))
-        program = {"x": ca.vertcat(ca.vec(z), ca.vec(e)), "f": ca.dot(fuel, dt), "g": ca.vertcat(ca.vec(balance), ca.vec(limits)[kept.tolist()])}
-        sense = np.sign(rows.ravel(order="F")[kept])
-        solver = ca.nlpsol("polish", "ipopt", program, {
+        K = self.node.size
+        lower, upper = self._bounds(), self._bounds(upper=True)
+        sense = self._rows().ravel(order="F")
+        kept = np.flatnonzero(sense)
+        solver = ca.nlpsol("polish", "ipopt", self._stated(kept.tolist()), {
             "print_time": False, "ipopt": {"print_level": 0, "sb": "yes", "max_iter": iterations, "tol": tolerance,
                                            "mu_init": 1e-4, "bound_push": 1e-5, "bound_frac": 1e-5}})
         start = np.concatenate([self.cuts.start.ravel(order="F"), self.energy_J / ENERGY_J])
-        below = np.concatenate([np.zeros(K), np.where(sense > 0, -1e-7, -math.inf)])
-        above = np.concatenate([np.zeros(K), np.where(sense > 0, math.inf, 1e-7)])
+        below = np.concatenate([np.zeros(K), np.where(sense[kept] > 0, -ROUNDING, -math.inf)])
+        above = np.concatenate([np.zeros(K), np.where(sense[kept] > 0, math.inf, ROUNDING)])
         result = solver(x0=np.clip(start, lower, upper), lbx=lower, ubx=upper, lbg=below, ubg=above)
         stats = solver.stats()
-        multiplier = -np.asarray(result["lam_g"]).ravel()[:K] / ENERGY_J
-        return _Answer(np.asarray(result["x"]).ravel(), float(result["f"]), np.abs(multiplier), str(stats["return_status"]),
-                       bool(stats["success"]), int(stats["iter_count"]))
+        return _Answer(np.asarray(result["x"]).ravel(), float(result["f"]), np.asarray(result["lam_g"]).ravel()[:K] / ENERGY_J,
+                       str(stats["return_status"]), bool(stats["success"]), int(stats["iter_count"]))
+
+    def _stated(self, kept: list[int]) -> dict[str, Any]:
+        """Variables, objective, and below one another the battery's equations and the limits ``kept``."""
+        import casadi as ca
+
+        K = self.node.size
+        z, e = ca.MX.sym("z", self.smooth.width, K), ca.MX.sym("e", 1, K + 1)
+        dt, shift = ca.DM(self.dt).T, ca.DM(self.stored_J / ENERGY_J).T
+        fuel, internal, limits = self.smooth.interval.map(K)(z, e[:, :-1] - shift, ca.DM(self.cuts.parameters))
+        balance = e[:, 1:] - e[:, :-1] + shift + internal * dt / ENERGY_J
+        return {"x": ca.vertcat(ca.vec(z), ca.vec(e)), "f": ca.dot(fuel, dt), "g": ca.vertcat(ca.vec(balance), ca.vec(limits)[kept])}
 
     def _bounds(self, upper: bool = False) -> Array:
         """Lowest (or highest) values of all variables, scaled."""
@@ -324,8 +331,6 @@ class _Replayed:
 
 def _replayed(found: Optimum, choice: Array) -> _Replayed:
     """The polished choices played in the true plant, the battery following what they draw."""
-    from ems.plant.trace import played_schedule
-
     problem, tables, node = found.problem, found.tables, found.trace.node
     plant, dt = problem.plant, problem.points.dt
     seen = played_schedule(plant, tables.demands, tables.demand_of, node, choice)
