@@ -1,7 +1,8 @@
 """General-purpose solvers on sizes they can hold: python benchmarks/general.py [--seconds 20] [--nodes 61]
 
 *QuantEcon*: the tabulated problem as a discrete decision process. Interpolating the next value is an expectation: the two neighbouring
-battery nodes are reached with the interpolation's weights as probabilities, so backward induction must give the values of our own sweep.
+battery nodes are reached with the interpolation's weights as probabilities, so backward induction must give the values of our own sweep
+(which takes the battery's square root at three nodes and a parabola between: exact where voltage is constant).
 *HiGHS*: the same window as a mixed-integer program (``tests/solve/test_against_highs.py``), constant battery voltage.
 Needs ``pip install quantecon`` (an extra of the tests).
 """
@@ -18,7 +19,8 @@ from typing import Any
 import numpy as np
 
 from ems.kernels.battery import electrochemical, power_limits, state
-from ems.kernels.sweep import Corridor, dynamic_programming
+from ems.kernels.dynamic import Corridor, dynamic_programming
+from ems.kernels.sweep import HUGE
 from ems.solve.dynamic import full_corridor, solve_dynamic
 from ems.solve.problem import Problem
 
@@ -110,11 +112,14 @@ def _place(corridor: Corridor, energy: np.ndarray) -> tuple[np.ndarray, np.ndarr
 
 
 def our_values(problem: Problem, corridor: Corridor) -> np.ndarray:
-    """(K + 1, N, I) values of our own sweep [g]."""
+    """(K + 1, N, I) values of our own sweep [g]; ``HUGE`` where no trip can be."""
     K, N = problem.alive.shape
-    value = np.empty((K + 1, N + 1, corridor.size))
-    dynamic_programming(problem.points, problem.plant.battery, problem.changes, corridor, problem.alive, value)
-    return value[:, :N]
+    before = np.zeros((K + 1, N + 1), bool)
+    before[0, N], before[1:, :N] = True, problem.alive
+    row = np.where(before, np.cumsum(before).reshape(before.shape) - 1, -1)
+    value = np.empty((before.sum(), corridor.size))
+    dynamic_programming(problem.points, problem.plant.battery, problem.changes, corridor, row, value)
+    return np.where(before[:, :N, None], value[row[:, :N]], HUGE)
 
 
 # -- measured beside ours ----------------------------------------------------------------------------------------------
@@ -158,7 +163,7 @@ def main(arguments: list[str] | None = None) -> None:
     network, build_s = seconds(lambda: beside("tests/solve/test_against_highs.py").Network(problem))
     (fuel, proven), highs_s = seconds(lambda: network.least(spend_J=2e4, gap=5e-4))
     price = 2.5 / problem.plant.heating_value_J_g
-    (driven, _), own_s = seconds(lambda: solve_dynamic(problem, full_corridor(problem, 20_001, price)))
+    driven, own_s = seconds(lambda: solve_dynamic(problem, full_corridor(problem, 20_001, price)))
     print(f"{options.seconds} s, constant voltage: HiGHS {fuel:.6f} g (proven {proven:.6f}) in {build_s + highs_s:.2f} s, our sweep at "
           f"20,001 nodes {driven.objective_g:.6f} g in {own_s:.2f} s of processor time")
 
