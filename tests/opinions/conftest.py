@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 CHECKOUT = Path(__file__).resolve().parent.parent.parent
-sys.path.insert(0, str(CHECKOUT / "benchmarks"))
+sys.path[:0] = [str(CHECKOUT / "benchmarks"), str(CHECKOUT / "tests" / "opinions")]
 
 
 @pytest.fixture(scope="session")
