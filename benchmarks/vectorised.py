@@ -13,10 +13,10 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from ems.kernels.plant import COUPLED, SLACK, STOPPED
+from ems.kernels.plant import COUPLED, DRAGGED, IDLING, SLACK, STOPPED, free_range
 from ems.kernels.sweep import Changes
 from ems.plant.plant import Plant
-from ems.tables.build import Tables
+from ems.tables.build import Tables, axle_least_Nm
 from ems.trips.demand import Demand
 
 HUGE = 1e12
@@ -74,29 +74,42 @@ def _cell(axis: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def evaluate(plant: Plant, t: int, ww: float, alpha: float, auxiliary_W: float, x: np.ndarray, f: np.ndarray,
-             demand_Nm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+             demand_Nm: float, axle_least: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """What choices do: (possible, fuel rate [g/s], terminal power [W], wheel torque [N m]), each (m,).
 
     t : node
-    x : (3 + I, m) wheel torque, engine torque, inner torques, wheel acceleration      f : (m,) free speed [rad/s]; (1,): all the same
+    x : (3 + I + D, m) wheel torque, engine torque, inner torques, wheel acceleration, drags
+    f : (m,) free speed [rad/s]; (1,): all the same      axle_least : (A,) least torque of the axles whose braking is limited [N m]
     """
     a = plant.arrays
     sources = a.source_wheel.shape[1]
     speed = a.source_wheel[t][:, None] * ww + a.source_free[t][:, None] * f
     out, possible = _torques(plant, t, x, a.mesh_wheel[t][:, None] * ww + a.mesh_free[t][:, None] * f)
     fuel = np.zeros(x.shape[1])
-    if a.engine_mode[t] != STOPPED:
-        torque = out[0] if a.engine_mode[t] == COUPLED else np.zeros(x.shape[1])
-        possible &= (speed[0] >= a.engine_idle * (1 - SLACK)) & (speed[0] <= a.engine_max * (1 + SLACK))
+    mode = a.engine_mode[t]
+    if mode != STOPPED:
+        possible &= speed[0] <= a.engine_max * (1 + SLACK)
+        possible &= (speed[0] >= a.engine_idle * (1 - SLACK)) | (mode == DRAGGED)
+    if mode in (COUPLED, IDLING):
+        torque = out[0] if mode == COUPLED else np.zeros(x.shape[1])
         possible &= torque <= np.interp(speed[0], a.engine_limit_speed, a.engine_full_load) * (1 + SLACK)
         possible &= torque >= -SLACK
         fuel = bilinear(a.engine_speed, a.engine_torque, a.engine_fuel, speed[0], torque)
-    power = np.full(x.shape[1], auxiliary_W + a.hold_W[t])
+    for per_wheel, per_free, low, high in a.speed_limit[t, :a.speed_count[t]]:
+        possible &= _within(per_wheel * ww + per_free * f, low, high)
+    for q in range(a.load_count[t]):
+        factor, low, high = a.load_limit[t, q]
+        possible &= _within(factor * out[sources + 1 + a.load_joint[t, q]], low, high)
+    for joint, least in zip(a.axle_joint, axle_least, strict=True):
+        possible &= _within(-out[sources + 1 + joint], least, np.inf)
+    power = auxiliary_W + a.hold_W[t] + alpha * a.kinetic_free[t] * (a.reference[t] - f) + np.zeros(x.shape[1])
     for m in range(sources - 1):
         w, torque = np.abs(speed[m + 1]), out[m + 1]
         n, q, p = a.machine_speed_count[m], a.machine_torque_count[m], a.machine_limit_count[m]
         peak = np.interp(w, a.machine_limit_speed[m, :p], a.machine_peak[m, :p])
+        peak = np.maximum(peak - a.reserve[t, m], 0.0)
         possible &= (w <= a.machine_max[m] * (1 + SLACK)) & (np.abs(torque) <= peak * (1 + SLACK) + SLACK)
+        possible &= a.machine_drives[m] | (torque * speed[m + 1] <= SLACK)
         mirrored = np.where(speed[m + 1] >= 0.0, torque, -torque)
         power += torque * speed[m + 1]
         power += bilinear(a.machine_speed[m, :n], a.machine_torque[m, :q], a.machine_loss[m, :n, :q], w, mirrored)
@@ -105,10 +118,15 @@ def evaluate(plant: Plant, t: int, ww: float, alpha: float, auxiliary_W: float, 
     return possible, fuel, power, out[sources]
 
 
+def _within(value: np.ndarray, low: float, high: float) -> np.ndarray:
+    slack = SLACK * (1 + np.abs(value))
+    return (value >= low - slack) & (value <= high + slack)
+
+
 def _torques(plant: Plant, t: int, x: np.ndarray, mesh_speed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """((S + 1 + G, m) torques and mesh loads, (m,) whether a pattern of power-flow directions agrees with itself).
 
-    x : (3 + I, m) inputs      mesh_speed : (G, m) or (G, 1)
+    x : (3 + I + D, m) inputs      mesh_speed : (G, m) or (G, 1)
     """
     a, bits = plant.arrays, int(plant.arrays.bits[t])
     sources, first = a.source_wheel.shape[1], int(a.first_pattern[t])
@@ -142,15 +160,17 @@ class AllCombinations:
         radius = plant.layout.vehicle.wheel_radius_m
         ww, alpha = demand.speed_m_s[k] / radius, demand.acceleration_m_s2[k] / radius
         Tw, auxiliary = demand.force_N[k] * radius, demand.auxiliary_W[k]
+        axle_least = axle_least_Nm(plant, np.array([ww]), np.array([Tw]))[0]
+        fixed = 2 + plant.arrays.inner_source.shape[1]
         fuels, powers, choices, begin = [], [], [], [0]
         for t in range(len(plant.nodes)):
             found = 0
             if plant.arrays.wheel_driven[t] or Tw <= 0.0:
                 f, x = self._grid(t, ww, alpha, Tw)
-                possible, fuel, power, wheel = evaluate(plant, t, ww, alpha, auxiliary, x, f, Tw)
+                possible, fuel, power, wheel = evaluate(plant, t, ww, alpha, auxiliary, x, f, Tw, axle_least)
                 fuels.append(fuel[possible])
                 powers.append(power[possible])
-                choices.append(np.column_stack([np.broadcast_to(f, wheel.shape), wheel, *x[1:-1]])[possible])
+                choices.append(np.column_stack([np.broadcast_to(f, wheel.shape), wheel, *x[1:fixed]])[possible])
                 found = fuels[-1].size
             begin.append(begin[-1] + found)
         return Controls(np.concatenate(fuels), np.concatenate(powers), np.concatenate(choices), np.array(begin))
@@ -158,11 +178,11 @@ class AllCombinations:
     def _grid(self, t: int, ww: float, alpha: float, Tw: float) -> tuple[np.ndarray, np.ndarray]:
         """Free speed (m,) or (1,) and inputs (3 + I, m) of every combination; brakes are used with the engine giving no torque."""
         a, steps = self.plant.arrays, self.steps
-        free = np.linspace(*self._free_range(t, ww), steps.free_points) if a.has_free[t] else np.array([a.free_low[t]])
+        free = np.linspace(*free_range(a, t, ww), steps.free_points) if a.has_free[t] else np.array([a.free_low[t]])
         coupled = a.engine_mode[t] == COUPLED and a.engine_free[t]
         engine = np.linspace(0.0, 1.0, steps.torque_points) if coupled else np.zeros(1)
         inner = [np.linspace(-1.0, 1.0, steps.inner_points)] * int(a.inner_count[t])
-        braking = Tw < 0.0 and a.wheel_driven[t]
+        braking = Tw < 0.0 and a.wheel_free[t]
         rows = _product(free, engine, np.ones(1), *inner)
         if braking:
             rows = np.hstack([rows, _product(free, np.zeros(1), np.linspace(0.0, 1.0, steps.brake_points)[:-1], *inner)])
@@ -176,19 +196,14 @@ class AllCombinations:
             m = int(a.inner_source[t, i]) - 1
             p = a.machine_limit_count[m]
             x[2 + i] = rows[3 + i] * np.interp(np.abs(speed[m + 1]), a.machine_limit_speed[m, :p], a.machine_peak[m, :p])
-        x[-1] = alpha
+        if a.engine_mode[t] == DRAGGED:
+            x[1] = -np.interp(speed[0], a.motoring_speed, a.motoring_drag)
+        fixed = 2 + a.inner_source.shape[1]
+        x[fixed] = alpha
+        for d, (per_wheel, per_free, constant, viscous) in enumerate(a.drag[t, :a.drag_count[t]]):
+            w = per_wheel * ww + per_free * f
+            x[fixed + 1 + d] = np.sign(w) * (constant + viscous * np.abs(w))
         return f, x
-
-    def _free_range(self, t: int, ww: float) -> tuple[float, float]:
-        """Free engine speeds at which no machine is too fast."""
-        a = self.plant.arrays
-        low, high = a.free_low[t], a.free_high[t]
-        for m in range(a.machine_max.size):
-            per_wheel, per_free, top = a.source_wheel[t, m + 1] * ww, a.source_free[t, m + 1], a.machine_max[m]
-            if per_free != 0.0:
-                ends = sorted([(-top - per_wheel) / per_free, (top - per_wheel) / per_free])
-                low, high = max(low, ends[0]), min(high, ends[1])
-        return low, max(low, high)
 
 
 @dataclass

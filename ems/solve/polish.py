@@ -18,10 +18,11 @@ import numpy as np
 
 from ems.kernels.battery import state
 from ems.kernels.frontier import Demands
-from ems.kernels.plant import COUPLED, STOPPED, free_range, make_bench, make_cut, set_torques
+from ems.kernels.plant import COUPLED, DRAGGED, IDLING, free_range, make_bench, make_cut, set_torques
 from ems.kernels.sweep import internal_power
+from ems.plant.audit import play_trip
 from ems.plant.plant import Plant
-from ems.plant.trace import Trace, played_schedule, trace
+from ems.plant.trace import Trace, trace
 from ems.solve.optimum import Optimum
 from ems.solve.problem import fixed_costs
 from ems.types import Array, BoolArray, IntArray
@@ -113,45 +114,51 @@ def _curve(name: str, axis: Array, values: Array) -> Any:
 
 
 class _Smooth:
-    """One interval of any configuration as a casadi function: what differs between configurations are parameters.
+    """One interval of any configuration as a casadi function: what differs between configurations are parameters (``layout``).
 
-    Choice z (3 + I,): free speed, wheel torque, engine torque, inner torques. Parameters: wheel speed and acceleration,
-    auxiliaries with hold power, whether the engine turns, and gives torque, source speeds per wheel and free speed, mesh speeds alike,
-    rotation sense of each machine, torque map.
+    Choice z (3 + I,): free speed, wheel torque, engine torque, inner torques. Sources S, told joints G, drags D, machines M, and R limits
+    on joint loads, axles among them.
     """
 
     def __init__(self, plant: Plant) -> None:
         import casadi as ca
 
         a = plant.arrays
-        self.sources, self.meshes, self.width = a.source_wheel.shape[1], a.mesh_wheel.shape[1], a.torque_map.shape[2]
-        self.outputs = self.sources + 1 + self.meshes
-        S, G, W = self.sources, self.meshes, self.width
-        z, e = ca.MX.sym("z", W), ca.MX.sym("e")
-        self.parameters = 5 + 2 * S + 2 * G + (S - 1) + self.outputs * W
-        p = ca.MX.sym("p", self.parameters)
-        ww, alpha, base, turns, fires = (p[i] for i in range(5))
-        cut = np.cumsum([5, S, S, G, G, S - 1, self.outputs * W])
-        per_wheel, per_free, mesh_wheel, mesh_free, sense, flat = (p[int(i):int(j)] for i, j in itertools.pairwise(cut))
-        speed = per_wheel * ww + per_free * z[0] * SPEED_RAD_S
-        inputs = ca.vertcat(z[1:] * TORQUE_NM, alpha)
-        out = ca.mtimes(ca.reshape(flat, W, self.outputs).T, inputs)
+        S, G, M = a.source_wheel.shape[1], a.mesh_wheel.shape[1], a.machine_max.size
+        self.meshes, self.machines = G, M
+        self.width = 3 + a.inner_source.shape[1]                # of a choice
+        self.loads = a.load_joint.shape[1] + a.axle_joint.size
+        inputs, outputs = a.torque_map.shape[2], S + 1 + G
+        D = inputs - self.width
+        self.sizes = {"scalars": 6, "source_wheel": S, "source_free": S, "mesh_wheel": G, "mesh_free": G, "sense": M, "reserve": M,
+                      "drag": D, "drag_free": D, "load": self.loads * G, "load_low": self.loads, "load_high": self.loads,
+                      "map": outputs * inputs}
+        z, e, p = ca.MX.sym("z", self.width), ca.MX.sym("e"), ca.MX.sym("p", sum(self.sizes.values()))
+        ends = np.cumsum([0, *self.sizes.values()])
+        own = {name: p[int(i):int(j)] for name, (i, j) in zip(self.sizes, itertools.pairwise(ends), strict=True)}
+        ww, alpha, base, base_free, turns, fires = (own["scalars"][i] for i in range(6))
+        free = z[0] * SPEED_RAD_S
+        speed = own["source_wheel"] * ww + own["source_free"] * free
+        drags = own["drag"] + own["drag_free"] * free
+        out = ca.mtimes(ca.reshape(own["map"], inputs, outputs).T, ca.vertcat(z[1:] * TORQUE_NM, alpha, drags))
         engine = plant.layout.engine.engine
         at = turns * speed[0] + (1 - turns) * engine.idle_rad_s
         torque = fires * out[0]
         fuel = turns * _spline("fuel", [engine.speed_rad_s, engine.torque_Nm], engine.fuel_g_s)(ca.vertcat(at, torque))
         full = _curve("full_load", engine.limit_speed_rad_s, engine.full_load_Nm)(at)
-        power, room = base, []
+        power, room = base + base_free * free, []
         for m, use in enumerate(plant.layout.machines):
             machine = use.machine
-            w, T = sense[m] * speed[m + 1], sense[m] * out[m + 1]
+            w, T = own["sense"][m] * speed[m + 1], own["sense"][m] * out[m + 1]
             power = power + w * T + _spline(f"loss{m}", [machine.speed_rad_s, machine.torque_Nm], machine.loss_W)(ca.vertcat(w, T))
-            peak = _curve(f"peak{m}", machine.limit_speed_rad_s, machine.peak_Nm)(w)
-            room += [(peak - T) / TORQUE_NM, (peak + T) / TORQUE_NM, w / SPEED_RAD_S]
+            peak = _curve(f"peak{m}", machine.limit_speed_rad_s, machine.peak_Nm)(w) - own["reserve"][m]
+            room += [(peak - T) / TORQUE_NM, (peak + T) / TORQUE_NM, w / SPEED_RAD_S, -T / TORQUE_NM]
         internal, current_room = self._battery(plant, e * ENERGY_J, power)
-        flow = out[S + 1:] * (mesh_wheel * ww + mesh_free * z[0] * SPEED_RAD_S) / POWER_W
+        loads = ca.mtimes(ca.reshape(own["load"], G, self.loads).T, out[S + 1:])
+        flow = out[S + 1:] * (own["mesh_wheel"] * ww + own["mesh_free"] * free) / POWER_W
         limits = ca.vertcat((full - torque) / TORQUE_NM, torque / TORQUE_NM, *room, (a.battery_gives_W - power) / POWER_W,
-                            (power + a.battery_takes_W) / POWER_W, *current_room, flow)
+                            (power + a.battery_takes_W) / POWER_W, *current_room, (loads - own["load_low"]) / TORQUE_NM,
+                            (own["load_high"] - loads) / TORQUE_NM, flow)
         self.limits = int(limits.size1())
         self.interval = ca.Function("interval", [z, e, p], [fuel, internal, limits])
 
@@ -254,13 +261,15 @@ class _Program:
         """(limits, K) +1 where a limit must not be negative, -1 where not positive (a mesh's direction), 0 where it cannot matter."""
         free = (self.cuts.high > self.cuts.low).any(axis=0)
         rows = np.ones((self.smooth.limits, self.node.size))
-        meshes = self.smooth.meshes
+        M, G, R = self.smooth.machines, self.smooth.meshes, self.smooth.loads
         rows[:2] = self.cuts.fires
-        turning = (self.plant.arrays.has_free[self.node]) & free
-        for m in range(self.smooth.sources - 1):
-            rows[2 + 3 * m + 2] = turning
-        if meshes:
-            rows[-meshes:] = self.cuts.direction
+        turning = self.plant.arrays.has_free[self.node]
+        for m in range(M):
+            rows[2 + 4 * m + 2] = turning
+            rows[2 + 4 * m + 3] = 0.0 if self.plant.arrays.machine_drives[m] else 1.0
+        begin = 2 + 4 * M + 4
+        rows[begin:begin + 2 * R] = self.cuts.limited
+        rows[begin + 2 * R:] = self.cuts.direction.reshape(G, -1)
         return rows * free
 
     def unpacked(self, x: Array) -> tuple[Array, Array]:
@@ -273,13 +282,15 @@ class _Program:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Cuts:
     """What fixes each interval: parameters (P, K); choices at the start, lowest, highest (W, K), scaled; whether the engine gives
-    torque (K,); direction (G, K) of the power in each loaded mesh: 1, -1, or 0 where none passes or it stands still."""
+    torque (K,); (2 R, K) whether a limit on a load is one; direction (G, K) of the power in each loaded mesh: 1, -1, or 0 where none
+    passes or it stands still."""
 
     parameters: Array
     start: Array
     low: Array
     high: Array
     fires: BoolArray
+    limited: BoolArray
     direction: Array
 
 
@@ -287,35 +298,75 @@ def _cuts(plant: Plant, demands: Demands, demand_of: IntArray, node: IntArray, c
     """Cuts of a schedule at the choices it makes."""
     a, K, W = plant.arrays, node.size, choice.shape[1]
     scale = np.array([SPEED_RAD_S] + [TORQUE_NM] * (W - 1))[:, None]
-    G = a.mesh_wheel.shape[1]
-    peak = [float(use.machine.peak_Nm.max()) for use in plant.layout.machines]
-    low, high, direction = choice.T.copy(), choice.T.copy(), np.zeros((G, K))
-    parameters, bench = [], make_bench(a)
+    low, high, direction = choice.T.copy(), choice.T.copy(), np.zeros((a.mesh_wheel.shape[1], K))
+    parameters, limited, bench = [], [], make_bench(a)
     for k in range(K):
         t, u = int(node[k]), int(demand_of[k])
-        ww, alpha = demands.wheel_speed[u], demands.wheel_acceleration[u]
-        cut = make_cut(a, bench, t, ww, choice[k, 0], alpha, demands.auxiliary[u])
-        cut.x[:-1] = choice[k, 1:]
+        cut = make_cut(a, bench, t, demands.wheel_speed[u], choice[k, 0], demands.wheel_acceleration[u], demands.auxiliary[u],
+                       demands.axle_least[u])
+        cut.x[:W - 1] = choice[k, 1:]
         set_torques(cut)
         pattern = int(cut.pattern[0])
         for bit, g in enumerate(cut.bit_mesh):
             if cut.mesh_speed[g] != 0.0 or a.has_free[t]:
                 direction[g, k] = -1.0 if (pattern >> bit) & 1 else 1.0
-        if a.has_free[t]:
-            low[0, k], high[0, k] = free_range(a, t, ww)
-        if a.wheel_driven[t] and demands.wheel_torque[u] < 0.0:
-            low[1, k], high[1, k] = min(demands.wheel_torque[u], choice[k, 1]), 0.0
-        if a.engine_mode[t] == COUPLED and a.engine_free[t]:
-            low[2, k], high[2, k] = 0.0, float(a.engine_full_load.max())
-        for i, source in enumerate(cut.inner_source):
-            low[3 + i, k], high[3 + i, k] = -peak[source - 1], peak[source - 1]
+        _open(plant, t, demands, u, choice[k], low[:, k], high[:, k])
+        load, least, most = _load_limits(plant, t, demands.axle_least[u])
+        limited.append(np.isfinite(np.concatenate([least, most])))
         sense = np.where(cut.speed[1:] < 0.0, -1.0, 1.0)
-        parameters.append(np.concatenate([
-            [ww, alpha, demands.auxiliary[u] + a.hold_W[t], float(a.engine_mode[t] != STOPPED), float(a.engine_mode[t] == COUPLED)],
-            a.source_wheel[t], a.source_free[t], a.mesh_wheel[t], a.mesh_free[t], sense,
-            a.torque_map[a.first_pattern[t] + pattern].ravel()]))
+        parameters.append(np.concatenate([_scalars(plant, t, demands, u), a.source_wheel[t], a.source_free[t], a.mesh_wheel[t],
+                                          a.mesh_free[t], sense, a.reserve[t], *_drags(plant, t, demands.wheel_speed[u], choice[k, 0]),
+                                          load.ravel(), np.nan_to_num(least, neginf=0.0), np.nan_to_num(most, posinf=0.0),
+                                          a.torque_map[a.first_pattern[t] + pattern].ravel()]))
     fires: BoolArray = a.engine_mode[node] == COUPLED
-    return _Cuts(np.array(parameters).T, choice.T / scale, low / scale, high / scale, fires, direction)
+    return _Cuts(np.array(parameters).T, choice.T / scale, low / scale, high / scale, fires, np.array(limited).T, direction)
+
+
+def _open(plant: Plant, t: int, demands: Demands, u: int, choice: Array, low: Array, high: Array) -> None:
+    """Opens the range of every choice that is free in node t; an engine turned without fuel keeps its speed."""
+    a = plant.arrays
+    if a.has_free[t] and a.engine_mode[t] != DRAGGED:
+        low[0], high[0] = free_range(a, t, demands.wheel_speed[u])
+    if a.wheel_free[t] and demands.wheel_torque[u] < 0.0:
+        low[1], high[1] = min(demands.wheel_torque[u], choice[1]), 0.0
+    if a.engine_mode[t] == COUPLED and a.engine_free[t]:
+        low[2], high[2] = 0.0, float(a.engine_full_load.max())
+    for i in range(a.inner_count[t]):
+        peak = float(a.machine_peak[a.inner_source[t, i] - 1].max())
+        low[3 + i], high[3 + i] = -peak, peak
+
+
+def _scalars(plant: Plant, t: int, demands: Demands, u: int) -> list[float]:
+    """Wheel speed and acceleration, power at the battery whatever is chosen and per free speed, whether the engine turns on fuel, and
+    whether it gives torque."""
+    a, mode, alpha = plant.arrays, plant.arrays.engine_mode[t], demands.wheel_acceleration[u]
+    rotating = alpha * a.kinetic_free[t]
+    return [demands.wheel_speed[u], alpha, demands.auxiliary[u] + a.hold_W[t] + rotating * a.reference[t], -rotating,
+            float(mode in (COUPLED, IDLING)), float(mode == COUPLED)]
+
+
+def _drags(plant: Plant, t: int, ww: float, f: float) -> tuple[Array, Array]:
+    """(D,) drag torques at free speed zero and per free speed, for the senses of rotation at f."""
+    a = plant.arrays
+    count = a.torque_map.shape[2] - 3 - a.inner_source.shape[1]
+    at_zero, per_free = np.zeros(count), np.zeros(count)
+    for d in range(a.drag_count[t]):
+        wheel, free, constant, viscous = a.drag[t, d]
+        at_zero[d] = np.sign(wheel * ww + free * f) * constant + viscous * wheel * ww
+        per_free[d] = viscous * free
+    return at_zero, per_free
+
+
+def _load_limits(plant: Plant, t: int, axle_least: Array) -> tuple[Array, Array, Array]:
+    """((R, G) factors of joint loads, (R,) least, (R,) most) of the limits on loads and on braking axles; infinite where none."""
+    a, own = plant.arrays, plant.arrays.load_joint.shape[1]
+    rows = own + a.axle_joint.size
+    factor, least, most = np.zeros((rows, a.mesh_wheel.shape[1])), np.full(rows, -np.inf), np.full(rows, np.inf)
+    for q in range(a.load_count[t]):
+        factor[q, a.load_joint[t, q]], least[q], most[q] = a.load_limit[t, q]
+    for i, joint in enumerate(a.axle_joint):
+        factor[own + i, joint], least[own + i] = -1.0, axle_least[i]
+    return factor, least, most
 
 
 # -- back in the true plant --------------------------------------------------------------------------------------------
@@ -333,15 +384,14 @@ def _replayed(found: Optimum, choice: Array) -> _Replayed:
     """The polished choices played in the true plant, the battery following what they draw."""
     problem, tables, node = found.problem, found.tables, found.trace.node
     plant, dt = problem.plant, problem.points.dt
-    seen = played_schedule(plant, tables.demands, tables.demand_of, node, choice)
+    flat, warm = np.full(node.size + 1, problem.start_J), np.ones(node.size)
+    seen = play_trip(plant, tables.demand, tables.demands, tables.demand_of, node, choice, flat, warm).played
     before = np.concatenate([[len(plant.nodes)], node[:-1]])
     stored = problem.changes.stored[np.arange(node.size), before, node]
-    energy = np.empty(node.size + 1)
-    energy[0] = problem.start_J
-    broken = seen.code != 0
+    energy = flat.copy()
     for k in range(node.size):
         after = float(np.clip(energy[k] - stored[k], plant.battery.energy_J[0], plant.battery.energy_J[-1]))
         energy[k + 1] = after - internal_power(plant.battery, after, seen.power[k]) * dt[k]
     fuel, price = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, node, choice, energy, fuel, price)
-    return _Replayed(float(seen.fuel @ dt), energy, int(broken.sum()), trip)
+    return _Replayed(float(seen.fuel @ dt), energy, int(np.count_nonzero(seen.code)), trip)

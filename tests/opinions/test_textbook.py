@@ -13,7 +13,7 @@ import pytest
 from ems.kernels.plant import fuel_rate, make_bench, make_cut, terminal_power
 from ems.solve.dynamic import full_corridor, solve_dynamic
 from ems.solve.problem import fixed_costs, transition_costs
-from ems.tables.build import DEFAULT_GRID
+from ems.tables.build import DEFAULT_GRID, axle_least_Nm
 
 LAYOUTS = ("three-clutch", "input-split", "series")
 PIECES = {"drive off": (20, 45), "braking": (95, 120)}
@@ -37,9 +37,9 @@ def test_plant_on_arrays_is_the_plant_of_the_kernels(pieces, layout):
             for j in range(controls.begin[n], controls.begin[n + 1]):
                 f, torques = controls.choice[j, 0], controls.choice[j, 1:]
                 cut = make_cut(plant.arrays, bench, n, demand.speed_m_s[k] / radius, f, demand.acceleration_m_s2[k] / radius,
-                               demand.auxiliary_W[k])
+                               demand.auxiliary_W[k], axle_least_Nm(plant, np.array([0.0]), np.array([0.0]))[0])
                 assert cut.code == 0
-                cut.x[:-1] = torques
+                cut.x[:torques.size] = torques
                 power, code = terminal_power(cut)
                 assert code == 0
                 assert power == pytest.approx(controls.power_W[j], rel=1e-9, abs=1e-6)
