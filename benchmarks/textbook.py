@@ -217,12 +217,15 @@ def figure(rows: list[Row], title: str, path: Path) -> None:
         ax.plot([r.cpu_s for r in own], [max(r.error_percent or 0.0, 1e-4) for r in own], marker=marker, color=colour, lw=1.4, label=method)
         for r in own:
             said = r.grid + (f", {r.battery_nodes}" if method != "ours" else "")
-            ax.annotate(said, (r.cpu_s, max(r.error_percent or 0.0, 1e-4)), textcoords="offset points", xytext=(6, 5), fontsize=7,
+            ax.annotate(said, (r.cpu_s, max(r.error_percent or 0.0, 1e-4)), textcoords="offset points", xytext=(8, 4), fontsize=7,
                         color=colour)
     ax.set(xscale="log", yscale="log", xlabel="processor time [s]", ylabel="fuel above the proven bound [%]", title=title)
     ax.grid(True, which="major", lw=0.4, alpha=0.5)
-    ax.margins(x=0.18, y=0.1)
-    ax.legend(frameon=False, loc="upper right")
+    ax.margins(x=0.3, y=0.14)
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_formatter(lambda value, _: f"{value:g}")
+        axis.set_minor_formatter(lambda value, _: f"{value:g}" if f"{value:e}"[0] in "25" else "")
+    ax.legend(frameon=False, loc="lower right")
     fig.savefig(path, dpi=150)
     plt.close(fig)
 
