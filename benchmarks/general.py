@@ -76,8 +76,8 @@ def _drive(problem: Problem, corridor: Corridor, k: int, energy: np.ndarray) -> 
     points, size, dt = problem.points, corridor.size, problem.points.dt[k]
     moves = Moves(points.first.shape[1] * size, points.first.shape[1] * size)
     for i, e in enumerate(energy):
-        _, v, rd, rc = state(problem.plant.battery, e)
-        least, most = power_limits(problem.plant.battery, v, rd, rc)
+        soc, v, rd, rc = state(problem.plant.battery, e)
+        least, most = power_limits(problem.plant.battery, soc, v, rd, rc)
         for c in range(points.first.shape[1]):
             own = np.arange(points.first[k, c], points.first[k, c] + points.count[k, c])
             own = own[(points.power[own] <= most) & (points.power[own] >= least)]

@@ -264,7 +264,7 @@ class Sweep:
         self.energy_J = np.linspace(battery.low_J, battery.high_J, nodes)
         self.step_J = self.energy_J[1] - self.energy_J[0]
         self.x_out, self.x_in, self.least_W, self.most_W = self._battery(self.energy_J)
-        reach_J = max(2.0 * (battery.discharge_W + battery.charge_W) * dt_s.max(), 2.0 * np.abs(changes.stored).max())
+        reach_J = max(2.0 * np.max(battery.discharge_W + battery.charge_W) * dt_s.max(), 2.0 * np.abs(changes.stored).max())
         self.ghosts = int(np.ceil(reach_J / self.step_J)) + 2      # nodes beyond either end: steep below, impossible above
         self.transitions = 0
 
@@ -274,8 +274,9 @@ class Sweep:
         soc = self.plant.layout.battery.soc_at(np.clip(energy_J, b.energy_J[0], b.energy_J[-1]))
         v, rd, rc = (np.interp(soc, b.soc, values) for values in (b.voltage_V, b.discharge_ohm, b.charge_ohm))
         current = np.minimum(b.discharge_A, v / (2 * rd))
-        most = np.minimum(np.minimum(b.discharge_W, v * v / (4 * rd)), v * current - rd * current**2)
-        return rd / v**2, rc / v**2, -np.minimum(b.charge_W, v * b.charge_A + rc * b.charge_A**2), most
+        gives, takes = np.interp(soc, b.soc, b.discharge_W), np.interp(soc, b.soc, b.charge_W)
+        most = np.minimum(np.minimum(gives, v * v / (4 * rd)), v * current - rd * current**2)
+        return rd / v**2, rc / v**2, -np.minimum(takes, v * b.charge_A + rc * b.charge_A**2), most
 
     def _beyond(self, value: np.ndarray, above: bool) -> np.ndarray:
         """Values (.., I) with ghost nodes on either side; ``above``: the top is a wall, else the top value goes on."""

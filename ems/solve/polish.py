@@ -153,18 +153,17 @@ class _Smooth:
             power = power + w * T + _spline(f"loss{m}", [machine.speed_rad_s, machine.torque_Nm], machine.loss_W)(ca.vertcat(w, T))
             peak = _curve(f"peak{m}", machine.limit_speed_rad_s, machine.peak_Nm)(w) - own["reserve"][m]
             room += [(peak - T) / TORQUE_NM, (peak + T) / TORQUE_NM, w / SPEED_RAD_S, -T / TORQUE_NM]
-        internal, current_room = self._battery(plant, e * ENERGY_J, power)
+        internal, battery_room = self._battery(plant, e * ENERGY_J, power)
         loads = ca.mtimes(ca.reshape(own["load"], G, self.loads).T, out[S + 1:])
         flow = out[S + 1:] * (own["mesh_wheel"] * ww + own["mesh_free"] * free) / POWER_W
-        limits = ca.vertcat((full - torque) / TORQUE_NM, torque / TORQUE_NM, *room, (a.battery_gives_W - power) / POWER_W,
-                            (power + a.battery_takes_W) / POWER_W, *current_room, (loads - own["load_low"]) / TORQUE_NM,
-                            (own["load_high"] - loads) / TORQUE_NM, flow)
+        limits = ca.vertcat((full - torque) / TORQUE_NM, torque / TORQUE_NM, *room, *battery_room,
+                            (loads - own["load_low"]) / TORQUE_NM, (own["load_high"] - loads) / TORQUE_NM, flow)
         self.limits = int(limits.size1())
         self.interval = ca.Function("interval", [z, e, p], [fuel, internal, limits])
 
     @staticmethod
     def _battery(plant: Plant, energy: Any, power: Any) -> tuple[Any, list[Any]]:
-        """(electrochemical power, room to the current limits) of the full battery equations."""
+        """(electrochemical power, room to the limits of power and current) of the full battery equations."""
         import casadi as ca
 
         b = plant.battery
@@ -175,7 +174,11 @@ class _Smooth:
         share = 0.5 * (1 + ca.tanh(power / SWITCH_W))
         x = (charging + share * (discharging - charging)) / volt**2
         internal = 2 * power / (1 + ca.sqrt(ca.fmax(1 - 4 * power * x, 1e-8)))
-        return internal, [(volt * b.discharge_A - internal) / POWER_W, (internal + volt * b.charge_A) / POWER_W]
+        soc = rows[:, 0]
+        gives = _curve("gives", at, np.interp(soc, b.soc, b.discharge_W))(energy)
+        takes = _curve("takes", at, np.interp(soc, b.soc, b.charge_W))(energy)
+        return internal, [(gives - power) / POWER_W, (takes + power) / POWER_W, (volt * b.discharge_A - internal) / POWER_W,
+                          (internal + volt * b.charge_A) / POWER_W]
 
 
 # -- the program -------------------------------------------------------------------------------------------------------
