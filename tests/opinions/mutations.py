@@ -34,7 +34,7 @@ FAULTS = (
     Fault("sign of the carrier in a planetary row", "configurations/kinematics.py", "(p.carrier, -1 - p.ratio)", "(p.carrier, 1 + p.ratio)",
           f"{TORQUES}::test_willis_ring_held"),
     Fault("sign of a gear pair", "configurations/kinematics.py", "(g.to_shaft, -g.ratio)", "(g.to_shaft, g.ratio)",
-          f"{TORQUES}::test_lossless_torques_by_hand"),
+          "tests/configurations/test_derivation_rules.py::test_reverse_idler_has_a_negative_ratio"),
     Fault("mesh loss forgotten one way round", "plant/torque_maps.py", "(first, second * efficiency) if forward",
           "(first, second) if forward", f"{TORQUES}::test_mesh_losses_by_hand"),
     Fault("mesh loss at the driving member", "plant/torque_maps.py", "if forward else (first", "if not forward else (first",
