@@ -200,7 +200,7 @@ class _Program:
     def __init__(self, found: Optimum) -> None:
         problem, plant = found.problem, found.problem.plant
         self.found, self.plant = found, plant
-        self.node, self.dt = found.trace.node, problem.points.dt
+        self.node, self.dt, self.burn = found.trace.node, problem.points.dt, problem.points.burn
         self.low_J, self.high_J = problem.window_J
         before = np.concatenate([[len(plant.nodes)], self.node[:-1]])
         self.stored_J = problem.changes.stored[np.arange(self.node.size), before, self.node]
@@ -218,7 +218,7 @@ class _Program:
         spent_J = self.energy_J[:-1] - self.stored_J - self.energy_J[1:]
         exact_g = self.found.objective_g - self.fixed_g
         price = self.found.bound.costate_g_J[1:]
-        return float(np.asarray(fuel).ravel() @ self.dt - exact_g + price @ (np.asarray(internal).ravel() * self.dt - spent_J))
+        return float(np.asarray(fuel).ravel() @ self.burn - exact_g + price @ (np.asarray(internal).ravel() * self.dt - spent_J))
 
     def solve(self, iterations: int, tolerance: float) -> _Answer:
         """IPOPT from the optimum's trip."""
@@ -248,7 +248,7 @@ class _Program:
         dt, shift = ca.DM(self.dt).T, ca.DM(self.stored_J / ENERGY_J).T
         fuel, internal, limits = self.smooth.interval.map(K)(z, e[:, :-1] - shift, ca.DM(self.cuts.parameters))
         balance = e[:, 1:] - e[:, :-1] + shift + internal * dt / ENERGY_J
-        return {"x": ca.vertcat(ca.vec(z), ca.vec(e)), "f": ca.dot(fuel, dt), "g": ca.vertcat(ca.vec(balance), ca.vec(limits)[kept])}
+        return {"x": ca.vertcat(ca.vec(z), ca.vec(e)), "f": ca.dot(fuel, ca.DM(self.burn).T), "g": ca.vertcat(ca.vec(balance), ca.vec(limits)[kept])}
 
     def _bounds(self, upper: bool = False) -> Array:
         """Lowest (or highest) values of all variables, scaled."""
@@ -387,8 +387,8 @@ def _replayed(found: Optimum, choice: Array) -> _Replayed:
     """The polished choices played in the true plant, the battery following what they draw."""
     problem, tables, node = found.problem, found.tables, found.trace.node
     plant, dt = problem.plant, problem.points.dt
-    flat, warm = np.full(node.size + 1, problem.start_J), np.ones(node.size)
-    seen = play_trip(plant, tables.demand, tables.demands, tables.demand_of, node, choice, flat, warm).played
+    flat, factor = np.full(node.size + 1, problem.start_J), problem.points.burn / dt
+    seen = play_trip(plant, tables.demand, tables.demands, tables.demand_of, node, choice, flat, factor).played
     before = np.concatenate([[len(plant.nodes)], node[:-1]])
     stored = problem.changes.stored[np.arange(node.size), before, node]
     energy = flat.copy()
@@ -396,5 +396,5 @@ def _replayed(found: Optimum, choice: Array) -> _Replayed:
         after = float(np.clip(energy[k] - stored[k], plant.battery.energy_J[0], plant.battery.energy_J[-1]))
         energy[k + 1] = after - internal_power(plant.battery, after, seen.power[k]) * dt[k]
     fuel, price = fixed_costs(plant)
-    trip = trace(plant, tables.demand, tables.demands, tables.demand_of, node, choice, energy, fuel, price)
-    return _Replayed(float(seen.fuel @ dt), energy, int(np.count_nonzero(seen.code)), trip)
+    trip = trace(plant, tables.demand, tables.demands, tables.demand_of, node, choice, energy, fuel, price, factor)
+    return _Replayed(float(seen.fuel @ problem.points.burn), energy, int(np.count_nonzero(seen.code)), trip)
