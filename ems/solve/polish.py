@@ -249,7 +249,8 @@ class _Program:
         fuel, internal, limits = self.smooth.interval.map(K)(z, e[:, :-1] - shift, ca.DM(self.cuts.parameters))
         balance = e[:, 1:] - e[:, :-1] + shift + internal * dt / ENERGY_J
         return {
-            "x": ca.vertcat(ca.vec(z), ca.vec(e)), "f": ca.dot(fuel, ca.DM(self.burn).T), "g": ca.vertcat(ca.vec(balance), ca.vec(limits)[kept])}
+            "x": ca.vertcat(ca.vec(z), ca.vec(e)), "f": ca.dot(fuel, ca.DM(self.burn).T),
+            "g": ca.vertcat(ca.vec(balance), ca.vec(limits)[kept])}
 
     def _bounds(self, upper: bool = False) -> Array:
         """Lowest (or highest) values of all variables, scaled."""
