@@ -172,7 +172,7 @@ def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> 
 
 
 @compiled
-def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, grid: Grid) -> float:
+def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, steps: int, grid: Grid) -> float:
     """Engine torque near Te of least fuel + slope * electrochemical power, by golden section; left set in the cut.
 
     wide : how far from Te, share of the torques that are possible
@@ -181,7 +181,7 @@ def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, 
     a, b = max(low, Te - wide * (high - low)), min(high, Te + wide * (high - low))
     best, least = Te, math.inf
     c, d, cost_c, cost_d = Te, Te, math.inf, math.inf
-    for q in range(grid.slope_steps + 4):
+    for q in range(steps + 4):
         if q == 0:
             T = min(max(Te, low), high)
         elif q == 1:
@@ -189,7 +189,7 @@ def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, 
             T = c
         elif q == 2:
             T = d
-        elif q == grid.slope_steps + 3:
+        elif q == steps + 3:
             T = best
         elif cost_c <= cost_d:
             b, d, cost_d = d, c, cost_c
@@ -224,12 +224,12 @@ def _cost_at_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: 
 
 @compiled
 def _golden_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, low: float, high: float,
-                  slope: float, grid: Grid) -> float:
+                  slope: float, steps: int, grid: Grid) -> float:
     """Free speed in [low, high] of least fuel + slope * electrochemical power at torque Te, by golden section."""
     a, b = low, high
     best, least = f, math.inf
     c, d, cost_c, cost_d = f, f, math.inf, math.inf
-    for q in range(grid.slope_steps + 3):
+    for q in range(steps + 3):
         if q == 0:
             w = f
         elif q == 1:
@@ -271,14 +271,15 @@ def _support(plant: PlantArrays, bench: Bench, now: Moment, slope: float, low: f
     free = high > low
     wide = (high - low) / (lane_points(plant, now.t, grid) - 1.0)
     share = 1.0 / ((grid.free_points if free else grid.torque_points) - 1.0)
-    for _ in range(3 if free else 1):
+    steps = grid.slope_steps // 2 + 1 if free else grid.slope_steps     # two axes in turn: the second round sharpens the first
+    for _ in range(2 if free else 1):
         if free:
-            f = _golden_speed(plant, bench, now, f, Te, max(low, f - wide), min(high, f + wide), slope, grid)
+            f = _golden_speed(plant, bench, now, f, Te, max(low, f - wide), min(high, f + wide), slope, steps, grid)
         cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
         if cut.code != OK:
             return
-        Te = _golden_torque(cut, now, Te, share, slope, grid)
-        wide, share = 0.5 * wide, 0.5 * share
+        Te = _golden_torque(cut, now, Te, share, slope, steps, grid)
+        wide, share = 0.3 * wide, 0.3 * share
         P, _ = terminal_power(cut)
         _push(cut, now, f, P, False, found)
 

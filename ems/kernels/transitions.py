@@ -154,17 +154,19 @@ def ramp_allows(n: NodeArrays, a: int, b: int, dt: float) -> bool:
 
 
 @compiled_parallel
-def stored_energies(n: NodeArrays, wheel_speed: Any, dt: Any, out: Any) -> None:
-    """Energy every transition takes from the battery's store; HUGE where the engine's ramp does not allow it.
+def stored_energies(n: NodeArrays, wheel_speed: Any, dt: Any, count: Any, out: Any) -> None:
+    """Energy every transition takes from the battery's store; HUGE where the engine's ramp does not allow it, and where either node
+    is not possible.
 
-    wheel_speed : (K,) at the start of each interval      dt : (K,) [s]      out : (K, N + 1, N), row N from rest [J]
+    wheel_speed : (K,) at the start of each interval      dt : (K,) [s]      count : (K, N) points, 0 where not possible
+    out : (K, N + 1, N), row N from rest [J]
     """
     nodes = n.engine_mode.size
     for k in numba.prange(wheel_speed.size):
         before, after, machines = np.zeros(n.inertia.size), np.zeros(n.inertia.size), np.zeros(n.inertia.size - 1)
         for a in range(nodes + 1):
             for b in range(nodes):
-                if a < nodes and not ramp_allows(n, a, b, dt[k]):
+                if count[k, b] == 0 or (a < nodes and (k == 0 or count[k - 1, a] == 0 or not ramp_allows(n, a, b, dt[k]))):
                     out[k, a, b] = HUGE
                 else:
                     out[k, a, b] = transition(n, a if a < nodes else -1, b, wheel_speed[k], before, after, machines).stored

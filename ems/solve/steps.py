@@ -28,7 +28,7 @@ BINDS = 0.002                   # spread of the costate's segment values, relati
 CELLS = (6000, 20000)         # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 MOST_SLACK = 0.02               # the same in later sweeps, which look as far as the gap is wide, at most
-SLACK_TABLES = 0.0006           # the same for the nodes whose tables are refined
+SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
 SPREAD = 0.015                  # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
 CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
@@ -168,6 +168,6 @@ def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) ->
 
 def finer_bound_g(problem: Problem, bound: Bound, objective_g: float, grid: Grid) -> float:
     """Lower bound with tables of twice the points on every axis, wherever a trip no worse than the one found can pass [g]."""
-    slack_g = max(objective_g - bound.bound_g, SLACK_TABLES * bound.bound_g, 1e-3)
+    slack_g = max(objective_g - bound.bound_g, 1e-3)
     finer = added(problem.tables, _near(problem, bound, slack_g), refined(grid, 2), _slopes(bound, 0.0))
     return best_bound(with_tables(problem, finer), bound.shape, bound.segments, bound.values_g_J, 3).bound_g
