@@ -44,6 +44,7 @@ class Item:
     mounted    : brakes that sit on the ring of a planetary set
     words      : names of a sleeve's positions, left and right; "" where there is none
     double     : a planetary set with double pinions
+    apart      : (role, shaft) of ports whose shaft is told in words, because it cannot be drawn up to here
     """
 
     what: What
@@ -55,6 +56,12 @@ class Item:
     words: tuple[str, str] = ("", "")
     double: bool = False
     ratio: float = 1.0
+    apart: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is told in words."""
+        return tuple(f"{role.removeprefix('position ')}: {shaft}" for role, shaft in self.apart)
 
     @property
     def key(self) -> str:
@@ -86,11 +93,25 @@ class Skeleton:
         """This skeleton with some ports (item key, role) of a piece on a piece of their own, joined by a label."""
         moved = set(ports)
         shaft = shaft_of(piece)
-        new = f"{shaft}{CUT}{1 + sum(shaft_of(p) == shaft for p in self.pieces)}"
+        new = self._next(shaft)
         items = [_moved(item, piece, new, moved) for item in self.items]
         tagged = {port for item in items if item.what is What.TAG for _, port in item.ports}
         items += [Item(What.TAG, p, (("shaft", p),), (shaft,)) for p in (piece, new) if p not in tagged]
         return _skeleton(items, (*self.pieces, new), (*self.cuts, shaft))
+
+    def told(self, key: str, role: str) -> Skeleton:
+        """This skeleton with one port on a piece of its own, which its item tells in words."""
+        item = next(i for i in self.items if i.key == key)
+        piece = dict(item.ports)[role]
+        shaft = shaft_of(piece)
+        new = self._next(shaft)
+        ports = tuple((r, new if r == role else p) for r, p in item.ports)
+        changed = dataclasses.replace(item, ports=ports, apart=(*item.apart, (role, shaft)))
+        items = [changed if i is item else i for i in self.items]
+        return _skeleton(items, (*self.pieces, new), (*self.cuts, shaft))
+
+    def _next(self, shaft: str) -> str:
+        return f"{shaft}{CUT}{sum(shaft_of(p) == shaft for p in self.pieces)}"
 
 
 def shaft_of(piece: str) -> str:

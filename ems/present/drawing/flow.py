@@ -178,6 +178,10 @@ def along_shafts(g: Geometry, given: Given, stored: Mapping[str, Array]) -> dict
             passed.append(total)
         if piece in g.made.pieces[: len(stored)] and shaft_of(piece) in stored and shaft_of(piece) == piece:
             passed[len(passed) // 2] = passed[len(passed) // 2] - stored[piece]
+        for port, other in _told_ports(g, piece):
+            near = min(range(len(groups)), key=lambda n: abs(groups[n][0][0] - other), default=0)
+            if groups:
+                passed[near] = passed[near] + given.get(port, 0.0)
         tag = next((n for n, group in enumerate(groups) if any(key.startswith(f"{What.TAG}:") for _, key, _ in group)), None)
         if tag is not None:
             passed[tag] = passed[tag] - sum(passed)
@@ -186,6 +190,13 @@ def along_shafts(g: Geometry, given: Given, stored: Mapping[str, Array]) -> dict
             running = running + value
             out[f"shaft:{piece}:{n}"] = np.asarray(running, float)
     return out
+
+
+def _told_ports(g: Geometry, piece: str) -> list[tuple[Port, float]]:
+    """Ports that belong to a piece but are only told in words, with their places: they give to the nearest port."""
+    if shaft_of(piece) != piece:
+        return []
+    return [((item.key, role), g.x[i]) for i, item in enumerate(g.made.items) for role, shaft in item.apart if shaft == piece]
 
 
 def _electrical(g: Geometry, trace: Trace, names: list[str]) -> dict[str, Array]:

@@ -184,6 +184,14 @@ class Geometry:
 
     def heights(self, i: int) -> Segment:
         """Room above and below the axis that an item takes in its own row, labels included."""
+        up, down = self._own_heights(i)
+        return up, down + LINE * len(self.made.items[i].notes)
+
+    def notes_y(self, i: int) -> float:
+        """Baseline of the first line of what an item tells in words."""
+        return self.axis_y(self.made.items[i].ports[0][1]) + self._own_heights(i)[1] + LINE - 3.0
+
+    def _own_heights(self, i: int) -> Segment:
         item = self.made.items[i]
         tube = max((self.radius(piece) for _, piece in item.ports), default=0.0) + 4.0
         match item.what:

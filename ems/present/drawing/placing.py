@@ -60,15 +60,34 @@ Spans = list[list[Segment]]
 
 
 def place(made: Skeleton, order: Order | None = None) -> Placement:
-    """The best placement found; shafts are cut until nothing overlaps that must not."""
+    """The best placement found; where something must still not overlap, a port's shaft is told in words instead."""
     while True:
-        best = min((_Search(made, rows, order or Order()).anneal() for rows in _row_orders(made, order or Order())),
-                   key=lambda found: found[0])
-        placement = best[1]
-        clash = first_clash(placement)
-        if clash is None:
+        placement = _best(made, order or Order())
+        ports = clashing_ports(placement)
+        if not ports:
             return placement
-        made = made.cut(*clash)
+        made = min((made.told(key, role) for key, role in ports), key=lambda other: _fault(other, placement))
+
+
+def _best(made: Skeleton, order: Order) -> Placement:
+    """The best over the ways to give axes their rows; one that cannot win any more is left out."""
+    found: tuple[float, Placement] | None = None
+    for rows in _row_orders(made, order):
+        search = _Search(made, rows, order)
+        if found is None or search.row_cost < found[0]:
+            candidate = search.anneal()
+            if found is None or candidate[0] < found[0]:
+                found = candidate
+    assert found is not None
+    return found[1]
+
+
+def _fault(other: Skeleton, placement: Placement) -> float:
+    """What the same places cost for a skeleton that differs in one port."""
+    if len(other.axes) != len(placement.rows):
+        return math.inf
+    search = _Search(other, placement.rows, Order())
+    return search.cost(placement.x, placement.turns)
 
 
 def item_shapes(made: Skeleton) -> list[tuple[Shape, ...]]:
@@ -452,46 +471,21 @@ def piece_spans(placement: Placement) -> dict[str, list[Segment]]:
     return spans
 
 
-def first_clash(placement: Placement) -> tuple[str, list[tuple[str, str]]] | None:
-    """The first illegal overlap, as the piece to be cut and the ports to be moved; None when there is none."""
+def clashing_ports(placement: Placement) -> list[tuple[str, str]]:
+    """(item key, role) of every port that takes part in an illegal overlap, labels left out."""
     made, ports, spans = placement.skeleton, piece_ports(placement), piece_spans(placement)
+    out: list[tuple[str, str]] = []
     for axis in made.axes:
         for a, b in itertools.combinations(axis, 2):
             places = [[at for at, _, _ in ports[p]] for p in (a, b)]
             if overlap(spans[a], spans[b]) and clashing(spans[a], places[0], spans[b], places[1]):
-                return _cut_between(a, b, ports, spans)
+                out += [(key, role) for p in (a, b) if len(ports[p]) > 1 for _, key, role in ports[p]]
     number = {piece: i for i, piece in enumerate(made.pieces)}
     through = blocked(made, item_shapes(made), made.axis_of(), number, placement.x, placement.turns, list(spans.values()))
     for i, n in through:
-        own = made.items[i].ports[0][1]
-        if made.pieces[n] != own and not _is_tag(made.items[i]):
-            return own, [(made.items[i].key, "shaft")]
-        if made.pieces[n] != own:
-            rest = ports[made.pieces[n]]
-            return made.pieces[n], [rest[0][1:]]
-    return None
-
-
-def _is_tag(item: Item) -> bool:
-    return item.what is What.TAG
-
-
-def _cut_between(a: str, b: str, ports: dict[str, list[tuple[float, str, str]]], spans: dict[str, list[Segment]]) -> tuple[
-        str, list[tuple[str, str]]]:
-    """Of two clashing pieces, the one to be cut and the fewer of its ports on one side of the cut, no label among them."""
-    choices = []
-    for piece, other in ((a, b), (b, a)):
-        real = {(key, role) for _, key, role in ports[piece] if not key.startswith(f"{What.TAG}:")}
-        within = {(key, role) for at, key, role in ports[piece] if inside([at], spans[other])} & real
-        for moved in (within, real - within):
-            if moved and len(moved) < max(2, len(real) + (len(real) < len(ports[piece]))) and moved != real:
-                choices.append((len(moved), piece, sorted(moved)))
-    if not choices:
-        piece = max((a, b), key=lambda p: len(ports[p]))
-        real_ports = sorted({(k, r) for _, k, r in ports[piece] if not k.startswith(f"{What.TAG}:")})
-        return piece, real_ports[:1]
-    _, piece, moved_ports = min(choices)
-    return piece, moved_ports
+        own, piece = made.items[i].ports[0][1], made.pieces[n]
+        out += [(key, role) for p in {own, piece} if own != piece and len(ports[p]) > 1 for _, key, role in ports[p]]
+    return [port for port in dict.fromkeys(out) if not port[0].startswith(f"{What.TAG}:")]
 
 
 __all__ = ["SOURCES", "Order", "Placement", "place"]

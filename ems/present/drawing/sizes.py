@@ -22,7 +22,7 @@ DIFFERENTIAL = 12.0
 HALF_SHAFT = 24.0                      # from the outermost item of an axle's row to the wheel
 AXLE_END = HALF_SHAFT + 2.0 * WHEEL_HALF
 
-LEVELS = (0.0, 8.0, 14.0, 20.0, 26.0, 32.0, 38.0, 44.0)
+LEVELS = (0.0, 10.0, 17.0, 24.0, 31.0, 38.0, 45.0, 52.0)
 """Radius of a shaft by how many shafts run inside it."""
 
 _NARROW, _SLIM, _WIDE = set("ijlI|.,:;'! "), set("frt()[]/-\"*1"), set("mwMW@%")
@@ -59,7 +59,7 @@ def shapes(item: Item, *, across: bool = False) -> tuple[Shape, ...]:
 
     across : an axle on a row of its own, its wheels at both ends of the row
     """
-    half = 0.5 * max((text_width(line) for line in item.lines), default=0.0)
+    half = 0.5 * max((text_width(line) for line in (*item.lines, *item.notes)), default=0.0)
     match item.what:
         case What.ENGINE:
             return _ended(ENGINE_HALF, ENGINE_HALF, turned=60.0)
@@ -93,7 +93,7 @@ def shapes(item: Item, *, across: bool = False) -> tuple[Shape, ...]:
 
 def machine_half(item: Item) -> float:
     """Half the width of a machine, whose name and rating stand in its stator."""
-    return max(24.0, 0.5 * max(text_width(line) for line in item.lines) + 6.0)
+    return max(24.0, 0.5 * max(text_width(line) for line in (*item.lines, *item.notes)) + 6.0)
 
 
 def _ended(port: float, half: float, *, turned: float) -> tuple[Shape, ...]:

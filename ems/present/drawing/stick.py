@@ -7,7 +7,7 @@ Ids and attributes a page can drive (``PREFIX`` as given to ``draw``):
         data-position="left" | "right" | "neutral"
     PREFIX + "shaft-NAME", data-part="shaft:NAME", data-turns="yes" | "no"
     data-flow="KEY" (see ``paths``): data-direction="forward" | "backward" | "none", stroke-width of ``.band`` = power times
-        data-share over watts a pixel, stroke-width of ``.heads`` = the same, at least LEAST_HEAD
+        data-share over watts a pixel, stroke-width of ``.heads`` = the same, within LEAST_HEAD and MOST_HEAD
 
 Nothing else changes: the drawing stays still.
 """
@@ -23,13 +23,13 @@ from ems.present.drawing.geometry import AUXILIARY_HALF, BATTERY_HALF, BATTERY_R
 from ems.present.drawing.overlay import Overlay
 from ems.present.drawing.paths import Medium, Way, taps, ways
 from ems.present.drawing.placing import Order, place
-from ems.present.drawing.sizes import PLATE, machine_half
+from ems.present.drawing.sizes import LINE, PLATE, machine_half
 from ems.present.drawing.style import style_sheet
 from ems.present.drawing.svg import element, group, label, line, number, outline, rect
 from ems.present.drawing.symbols import Symbol, links, mounted_brake, symbol
 
-WIDEST = 11.0          # width of the largest mechanical power [px]
-LEAST, LEAST_HEAD = 1.2, 3.4
+WIDEST = 9.0           # width of the largest mechanical power [px]
+LEAST, LEAST_HEAD, MOST_HEAD = 1.2, 3.4, 9.0
 HEAD_EVERY = 46.0      # px between two arrow heads
 
 
@@ -50,6 +50,8 @@ def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, pref
     overlay = overlay or Overlay()
     symbols = [symbol(g, i) for i in range(len(g.made.items))]
     mounted = [(i, mounted_brake(g, i)) for i, item in enumerate(g.made.items) if item.mounted]
+    notes = [label(g.x[i], g.notes_y(i) + n * LINE, note, "small") for i, item in enumerate(g.made.items)
+             for n, note in enumerate(item.notes)]
     labels = [text for s in [*symbols, *(m for _, m in mounted)] for text in s.labels]
     battery = _battery(g, layout)
     content = [
@@ -58,7 +60,7 @@ def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, pref
         *_wires(g), *(text for i in range(len(symbols)) for text in links(g, i)),
         *_shafts(g, overlay, prefix), *_items(g, symbols, mounted, overlay, prefix), *battery.shapes,
         *(_flow(way, overlay, prefix) for way in ways(g)),
-        group([*labels, *battery.labels], class_="labels"),
+        group([*labels, *notes, *battery.labels], class_="labels"),
     ]
     name = f"{layout.title}{'' if not overlay.title else ': ' + overlay.title}"
     title = element("title", _escaped(name)) + element("desc", _escaped(_description(g, layout, overlay)))
@@ -76,7 +78,7 @@ def _description(g: Geometry, layout: Layout, overlay: Overlay) -> str:
     words = [layout.summary, overlay.description]
     cuts = list(dict.fromkeys(g.made.cuts))
     if cuts:
-        words.append(f"Drawn in pieces that bear the same label, because no plane drawing was found: {', '.join(cuts)}.")
+        words.append(f"Not drawn in one piece, for want of a way in the plane; labels say what is joined: {', '.join(cuts)}.")
     return " ".join(w for w in words if w)
 
 
@@ -209,7 +211,7 @@ def _flow(way: Way, overlay: Overlay, prefix: str) -> str:
     width = max(width, LEAST)
     marker = None if direction in ("none", "both") else f"url(#{prefix}{way.medium.value}-{direction})"
     band = element("path", d=outline(way.points), class_="band", stroke_width=width)
-    heads = element("path", d=outline(_head_points(way)), class_="heads", stroke_width=max(width, LEAST_HEAD), marker_mid=marker)
+    heads = element("path", d=outline(_head_points(way)), class_="heads", stroke_width=min(max(width, LEAST_HEAD), MOST_HEAD), marker_mid=marker)
     word = f"flow {way.medium.value}{' can' if can else ''}"
     return group([band, heads], class_=word, data_flow=way.key, data_direction=direction, data_share=number(way.share))
 

@@ -33,7 +33,7 @@ RULES = (
     (".rotor", "fill:@paper;stroke:@ink;stroke-width:1.3"),
     (".battery", "fill:@battery;stroke:@ink;stroke-width:1.5"),
     (".tyre", "fill:@tyre;stroke:none"),
-    (".wire", "fill:none;stroke:@electrical;stroke-width:1.6"),
+    (".wire", "fill:none;stroke:@electrical;stroke-width:1.2;stroke-dasharray:4 2"),
     (".pad", "fill:@paper;stroke:@ink;stroke-width:1.4"),
     (".sleeve", "fill:@paper;stroke:@ink;stroke-width:1.4"),
     (".tag", "fill:@paper;stroke:@ink;stroke-width:1.2;stroke-dasharray:3 2"),
