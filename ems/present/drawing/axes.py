@@ -45,6 +45,7 @@ class Item:
     words      : names of a sleeve's positions, left and right; "" where there is none
     double     : a planetary set with double pinions
     apart      : (role, shaft) of ports whose shaft is told in words, because it cannot be drawn up to here
+    marks      : shafts told of elsewhere that are named here, so that they can be found
     """
 
     what: What
@@ -57,11 +58,13 @@ class Item:
     double: bool = False
     ratio: float = 1.0
     apart: tuple[tuple[str, str], ...] = ()
+    marks: tuple[str, ...] = ()
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What is told in words."""
-        return tuple(f"{role.removeprefix('position ')}: {shaft}" for role, shaft in self.apart)
+        told = tuple(f"{role.removeprefix('position ')}: {shaft}" for role, shaft in self.apart)
+        return told + tuple(f"shaft {mark}" for mark in self.marks)
 
     @property
     def key(self) -> str:
@@ -108,6 +111,10 @@ class Skeleton:
         ports = tuple((r, new if r == role else p) for r, p in item.ports)
         changed = dataclasses.replace(item, ports=ports, apart=(*item.apart, (role, shaft)))
         items = [changed if i is item else i for i in self.items]
+        there = next((n for n, i in enumerate(items) if i is not changed and piece in dict(i.ports).values()
+                      and i.what not in (What.GEAR, What.TAG)), None)
+        if there is not None and shaft not in items[there].marks:
+            items[there] = dataclasses.replace(items[there], marks=(*items[there].marks, shaft))
         return _skeleton(items, (*self.pieces, new), (*self.cuts, shaft))
 
     def _next(self, shaft: str) -> str:

@@ -7,8 +7,10 @@ up from port to port.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,13 +18,15 @@ from ems.configurations import Configuration, EngineState
 from ems.configurations.kinematics import WHEEL, Joint, engaged_joints, fixed_joints
 from ems.layout.model import Layout
 from ems.plant.loads import Loads, joint_loads
-from ems.plant.trace import Trace
 from ems.present.drawing.axes import SOURCES, What, shaft_of
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.overlay import Overlay
 from ems.present.drawing.paths import AUXILIARY_TAP, BATTERY_TAP, port_groups, taps
 from ems.present.drawing.stick import WIDEST
 from ems.types import Array
+
+if TYPE_CHECKING:
+    from ems.plant.trace import Trace
 
 Port = tuple[str, str]          # key of an item, role
 Given = dict[Port, Array]       # what each port gives to its shaft, (K,)
@@ -166,17 +170,18 @@ def along_shafts(g: Geometry, given: Given, stored: Mapping[str, Array]) -> dict
     The label of a cut shaft passes on what is left over.
     """
     out: dict[str, Array] = {}
+    nothing = np.zeros_like(next(iter(stored.values())))
     for piece in g.made.pieces:
         groups = port_groups(g, piece)
         passed, seen = [], set()
         for group in groups:
-            total: Array | float = 0.0
+            total = nothing
             for _, key, role in group:
                 if (key, role) not in seen:
                     seen.add((key, role))
                     total = total + given.get((key, role), 0.0)
             passed.append(total)
-        if piece in g.made.pieces[: len(stored)] and shaft_of(piece) in stored and shaft_of(piece) == piece:
+        if piece in stored and passed:
             passed[len(passed) // 2] = passed[len(passed) // 2] - stored[piece]
         for port, other in _told_ports(g, piece):
             near = min(range(len(groups)), key=lambda n: abs(groups[n][0][0] - other), default=0)
@@ -185,10 +190,8 @@ def along_shafts(g: Geometry, given: Given, stored: Mapping[str, Array]) -> dict
         tag = next((n for n, group in enumerate(groups) if any(key.startswith(f"{What.TAG}:") for _, key, _ in group)), None)
         if tag is not None:
             passed[tag] = passed[tag] - sum(passed)
-        running: Array | float = 0.0
-        for n, value in enumerate(passed[:-1]):
-            running = running + value
-            out[f"shaft:{piece}:{n}"] = np.asarray(running, float)
+        for n, running in enumerate(itertools.accumulate(passed[:-1])):
+            out[f"shaft:{piece}:{n}"] = running
     return out
 
 
@@ -205,10 +208,8 @@ def _electrical(g: Geometry, trace: Trace, names: list[str]) -> dict[str, Array]
     out = {f"wire:{name}": -1e3 * p for name, p in kW.items()}
     on_line = {BATTERY_TAP: 1e3 * _column(trace, "battery_power_kW"), AUXILIARY_TAP: -1e3 * _column(trace, "auxiliary_kW"),
                **{name: -1e3 * p for name, p in kW.items()}}
-    running: Array | float = 0.0
-    for n, (_, _, name) in enumerate(taps(g)[:-1]):
-        running = running + on_line[name]
-        out[f"bus:{n}"] = np.asarray(running, float)
+    for n, running in enumerate(itertools.accumulate(on_line[name] for _, _, name in taps(g)[:-1])):
+        out[f"bus:{n}"] = running
     out["fuel"] = _column(trace, "fuel_g_s") * trace.plant.heating_value_J_g
     for name in ("engine", *names, "battery", "brakes"):
         out[f"loss:{name}"] = 1e3 * _column(trace, f"loss_{name}_kW")

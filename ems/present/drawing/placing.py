@@ -21,7 +21,7 @@ SHARED = 20_000.0            # two axes on one row that overlap: worse than any 
 ROW_COST = 60.0
 ROW_ORDERS = 3               # ways to give axes their rows that are annealed
 EXHAUSTIVE = 5               # up to so many axes every such way is looked at
-STEPS_PER_ITEM, MOST_STEPS = 160, 2600
+STEPS_PER_ITEM, MOST_STEPS = 150, 2000
 WIRE = 5.0                   # half the room of an electrical link
 
 

@@ -45,8 +45,12 @@ def draw(layout: Layout, overlay: Overlay | None = None, *, prefix: str = "", or
     return drawing(Geometry(place(skeleton(layout), order)), layout, overlay, prefix=prefix, style=style)
 
 
-def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, prefix: str = "", style: bool = True) -> str:
-    """The SVG text of a placed layout; arguments as for ``draw``."""
+def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, prefix: str = "", style: bool = True,
+            still: bool = False) -> str:
+    """The SVG text of a placed layout; arguments as for ``draw``.
+
+    still : leave out paths without power and arrow heads, for a drawing that no page will drive
+    """
     overlay = overlay or Overlay()
     symbols = [symbol(g, i) for i in range(len(g.made.items))]
     mounted = [(i, mounted_brake(g, i)) for i, item in enumerate(g.made.items) if item.mounted]
@@ -55,11 +59,11 @@ def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, pref
     labels = [text for s in [*symbols, *(m for _, m in mounted)] for text in s.labels]
     battery = _battery(g, layout)
     content = [
-        f"<style>{style_sheet()}</style>" if style else "", _heads(prefix),
+        f"<style>{style_sheet()}</style>" if style else "", "" if still else _heads(prefix),
         rect(0.0, 0.0, g.width, g.height, "paper"),
         *_wires(g), *(text for i in range(len(symbols)) for text in links(g, i)),
         *_shafts(g, overlay, prefix), *_items(g, symbols, mounted, overlay, prefix), *battery.shapes,
-        *(_flow(way, overlay, prefix) for way in ways(g)),
+        *(_flow(way, overlay, prefix) for way in ways(g) if not still or way.key in overlay.can),
         group([*labels, *notes, *battery.labels], class_="labels"),
     ]
     name = f"{layout.title}{'' if not overlay.title else ': ' + overlay.title}"
