@@ -44,15 +44,16 @@ class Loads:
 
 
 def joint_loads(layout: Layout, c: Configuration, source_torque_Nm: Array, wheel_torque_Nm: Array, wheel_rad_s: Array,
-                free_rad_s: Array, wheel_rad_s2: Array) -> Loads:
+                free_rad_s: Array, wheel_rad_s2: Array, *, lossless: bool = False) -> Loads:
     """What every joint of a configuration carries.
 
     source_torque_Nm : (K, S) engine, then machines, as the plant has them
     wheel_torque_Nm, wheel_rad_s, free_rad_s, wheel_rad_s2 : (K,) torque the wheels take, their speed and acceleration, and
                        the free engine speed
+    lossless : meshes pass everything on, for balances that only say where torque can go
     A redundant joint is taken to carry nothing, as in the plant.
     """
-    return _Solver(layout, c).solve(source_torque_Nm, wheel_torque_Nm, wheel_rad_s, free_rad_s, wheel_rad_s2)
+    return _Solver(layout, c).solve(source_torque_Nm, wheel_torque_Nm, wheel_rad_s, free_rad_s, wheel_rad_s2, lossless)
 
 
 class _Solver:
@@ -67,7 +68,8 @@ class _Solver:
         self.lossy = [j for j in self.independent if self.joints[j].efficiency < 1.0]
         self.inertia = turning_inertia(layout, c)
 
-    def solve(self, source: Array, wheel_torque: Array, wheel: Array, free: Array, acceleration: Array) -> Loads:
+    def solve(self, source: Array, wheel_torque: Array, wheel: Array, free: Array, acceleration: Array,
+              lossless: bool) -> Loads:
         count = wheel.size
         per_wheel, per_free = (np.array([float(pair[k]) for pair in self.c.shaft_map]) for k in (0, 1))
         speed = np.outer(wheel, per_wheel) + np.outer(free, per_free)
@@ -78,7 +80,7 @@ class _Solver:
         given[:, self.column[WHEEL]] -= wheel_torque
         forward = np.zeros((count, len(self.lossy)), bool)
         load, torque_on, residual = self._loads(given, forward, lossless=True)
-        for _ in range(ROUNDS):
+        for _ in range(0 if lossless else ROUNDS):
             forward = self._rolling(load, speed) < 0.0
             load, torque_on, residual = self._loads(given, forward)
             if np.array_equal(forward, self._rolling(load, speed) < 0.0):

@@ -140,7 +140,7 @@ def _add(given: Given, port: Port, value: Array) -> None:
 
 def joint_owners(g: Geometry, layout: Layout, c: Configuration) -> list[tuple[str, tuple[str, ...]]]:
     """(item key, roles of its terms) of every joint of a configuration, fixed ones first."""
-    owners = [(f"gear:{x.name}", ("from", "to")) for x in layout.gears]
+    owners: list[tuple[str, tuple[str, ...]]] = [(f"gear:{x.name}", ("from", "to")) for x in layout.gears]
     owners += [(f"set:{x.name}", ("sun", "ring", "carrier")) for x in layout.planetary_sets]
     owners += [(f"axle:{x.name}", ("shaft",)) for x in layout.axles]
     return owners + [_owner(g, c, joint) for joint in engaged_joints(layout, c.state)]
@@ -238,7 +238,7 @@ def configuration_overlay(g: Geometry, layout: Layout, c: Configuration) -> Over
 def _carrying(g: Geometry, layout: Layout, c: Configuration, balance: Array) -> set[str]:
     """Paths with torque in one lossless balance of (sources, wheels)."""
     zero = np.zeros(1)
-    loads = joint_loads(layout, c, balance[None, :-1], -balance[-1:], zero, zero, zero)
+    loads = joint_loads(layout, c, balance[None, :-1], -balance[-1:], zero, zero, zero, lossless=True)
     as_power = replace(loads, speed_rad_s=np.ones_like(loads.speed_rad_s))
     flows = _mechanical(g, layout, c, as_power, balance[None, :-1])
     largest = max([1e-12, *(abs(float(v[0])) for v in flows.values())])

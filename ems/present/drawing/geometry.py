@@ -9,9 +9,9 @@ from functools import cached_property
 from ems.present.drawing.axes import Item, Skeleton, What
 from ems.present.drawing.placing import Placement, Segment, is_across, overlap, piece_ports, piece_spans
 from ems.present.drawing.sizes import (
+    AXLE_END,
     AXLE_RADIUS,
     CLUTCH_RADIUS,
-    AXLE_END,
     ENGINE_RADIUS,
     HALF_SHAFT,
     LEVELS,
@@ -315,10 +315,8 @@ class Geometry:
         out = []
         for row, other in (rows, rows[::-1]):
             below = other > row
-            if self.is_apart(i):
-                near = (self.downs if below else self.ups)[row] + 7.0
-            else:
-                near = abs(self.mesh_y(i) - self.y[row])
+            room = (self.downs if below else self.ups)[row]
+            near = room + 7.0 if self.is_apart(i) else abs(self.mesh_y(i) - self.y[row])
             out.append((near, min(near, self._free(row, above=below))))
         return out[0], out[1]
 

@@ -116,18 +116,14 @@ def _gear(g: Geometry, i: int, item: Item) -> list[Way]:
     mesh = (g.y[rows[0]] + sign * first, g.y[rows[1]] - sign * second)
     middle = 0.5 * (mesh[0] + mesh[1])
     side = -1.0 if g.shape(i).label[1] > g.shape(i).label[0] else 1.0
-    return [Way(f"gear:{item.name}:from", Medium.MECHANICAL, ((x, _wall(g, item.ports[0][1], sign)), (x, middle))),
-            Way(f"gear:{item.name}:to", Medium.MECHANICAL, ((x, middle), (x, _wall(g, item.ports[1][1], -sign)))),
+    return [Way(f"gear:{item.name}:from", Medium.MECHANICAL, ((x, _lane(g, item.ports[0][1])), (x, middle))),
+            Way(f"gear:{item.name}:to", Medium.MECHANICAL, ((x, middle), (x, _lane(g, item.ports[1][1])))),
             Way(f"loss:gear:{item.name}", Medium.LOSS, ((x + side * PLATE, middle), (x + side * (PLATE + LOSS - 2.0), middle)))]
-
-
-def _wall(g: Geometry, piece: str, _sign: float) -> float:
-    return _lane(g, piece)
 
 
 def _set(g: Geometry, i: int, item: Item) -> list[Way]:
     x, y = g.x[i], g.axis_y(item.ports[0][1])
-    r, pieces = g.set_radii(i), dict(item.ports)
+    r = g.set_radii(i)
     planet = (x, y - r.planet)
     out = []
     for role, piece in item.ports:
@@ -136,7 +132,6 @@ def _set(g: Geometry, i: int, item: Item) -> list[Way]:
         points: list[Point] = [(x, low), planet] if role == "sun" else [(x + offset, low), (x + offset, high), (x, high), planet]
         out.append(Way(f"set:{item.name}:{role}", Medium.MECHANICAL, tuple(dict.fromkeys(points))))
     below = y + r.planet
-    del pieces
     return [*out, Way(f"loss:set:{item.name}", Medium.LOSS, ((x + PLATE + 4.0, below), (x + PLATE + LOSS + 4.0, below)))]
 
 

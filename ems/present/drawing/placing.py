@@ -284,10 +284,10 @@ class _Search:
         cost += 0.4 * (x[0] - min(x))
         spans = [spans_of(p, bridges.get(n, ())) for n, p in enumerate(places)]
         cost += sum(p[-1][1] - p[0][0] for p in spans if p)
-        for a, b in self.pairs:
-            cost += _overlap_cost(spans[a], places[a], spans[b], places[b])
-        for a, b in self.sharing:
-            (la, ra), (lb, rb) = self._extent(a, x, turns), self._extent(b, x, turns)
+        for p, q in self.pairs:
+            cost += _overlap_cost(spans[p], places[p], spans[q], places[q])
+        for one, two in self.sharing:
+            (la, ra), (lb, rb) = self._extent(one, x, turns), self._extent(two, x, turns)
             if la < rb and lb < ra:
                 cost += SHARED + 10.0 * min(ra - lb, rb - la)
         cost += self._crossing_cost(x, turns, spans)
@@ -392,7 +392,7 @@ class _Search:
                         low = max(low, x[j] + right + SPACE + own[lane][0])
                     else:
                         high = min(high, x[j] - left - SPACE - own[lane][1])
-        left, right = max(l for l, _ in own.values()), max(r for _, r in own.values())
+        left, right = max(a for a, _ in own.values()), max(b for _, b in own.values())
         return max(low, left), min(high, max(x) + right) if high == math.inf else high
 
 

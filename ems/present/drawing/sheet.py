@@ -59,7 +59,7 @@ def _words(g: Geometry, layout: Layout, derivation: Derivation) -> dict[str, Any
         "layout": layout, "groups": groups, "tie_ups": rows, "notes": notes, "caution": " ".join(CAUTION),
         "count": f"{times(len(derivation.configurations), 'configuration')} from "
                  f"{times(derivation.actuator_states, 'actuator state')}; {times(len(derivation.tie_ups), 'tie-up')}",
-        "drawing": Markup(drawing(g, layout, prefix="layout-", style=False, still=True)),    # noqa: S704 escaped by svg.py
+        "drawing": Markup(drawing(g, layout, prefix="layout-", style=False, still=True)),
         "told": ", ".join(dict.fromkeys(g.made.cuts)), "style": Markup(style_sheet()), "font": Markup(FONT),
     }
 
@@ -88,7 +88,7 @@ body { font: 15px/1.45 {{ font }}; color: var(--ink); background: var(--paper); 
 h1 { font-size: 1.5rem; margin: 0 } h2 { font-size: 1.1rem; margin: 2rem 0 .6rem } h2 span { font-weight: 400; color: var(--small) }
 .lead { margin: .2rem 0 1rem; color: var(--small); max-width: 60rem }
 .whole svg { width: 100%; max-width: 760px; height: auto }
-.cards { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(330px, 100%), 1fr)); gap: 1rem }
+.cards { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(420px, 100%), 1fr)); gap: 1rem }
 .card { border: 1px solid var(--rule); border-radius: 6px; padding: .6rem .8rem; margin: 0; break-inside: avoid }
 .card svg { width: 100%; height: auto }
 .card h3 { font-size: .98rem; margin: 0 0 .3rem; overflow-wrap: anywhere }
@@ -98,7 +98,7 @@ table { border-collapse: collapse; font-size: .9rem } th, td { text-align: left;
 tr { border-bottom: 1px solid var(--rule) } td { overflow-wrap: anywhere }
 .caution { border-left: 4px solid var(--warn); padding-left: .8rem; max-width: 60rem }
 ul.legend { list-style: none; padding: 0; display: flex; flex-wrap: wrap; gap: .3rem 1.4rem; font-size: .85rem; color: var(--small) }
-@media print { body { max-width: none; font-size: 11px } .cards { grid-template-columns: repeat(3, 1fr) } }
+@media print { body { max-width: none; font-size: 11px } .cards { grid-template-columns: repeat(2, 1fr) } }
 </style>
 </head>
 <body>
@@ -107,7 +107,8 @@ ul.legend { list-style: none; padding: 0; display: flex; flex-wrap: wrap; gap: .
 <p class="lead">{{ count }}. {{ layout.summary }}</p>
 <div class="whole">{{ drawing }}</div>
 {% if told %}
-<p class="lead">No plane drawing was found in which every shaft is one piece. Words beside an element, and equal labels, say what is joined: {{ told }}.</p>
+<p class="lead">No plane drawing was found in which every shaft is one piece. Words below an element, and equal labels, say
+what is joined: {{ told }}.</p>
 {% endif %}
 <ul class="legend">
 <li>blue band: can carry torque</li><li>green dashes: can carry electrical power</li><li>orange dashes: fuel</li>

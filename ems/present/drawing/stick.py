@@ -118,11 +118,21 @@ def _shafts(g: Geometry, overlay: Overlay, prefix: str) -> list[str]:
     below = {i: out.pop() for i in list(g.axle_rows)[::-1]}
     for piece in sorted(g.made.pieces, key=lambda p: (-g.level[p], g.made.pieces.index(p))):
         shaft = shaft_of(piece)
-        content = [shape for span in g.spans[piece] for shape in _stretch(g, piece, span)]
+        content = [shape for span in _visible(g, piece) for shape in _stretch(g, piece, span)]
         out.append(group(content, f"shaft {shaft}", id=f"{prefix}shaft-{piece.replace(CUT, '.')}", data_part=f"shaft:{shaft}",
                          data_turns=_turns(overlay, piece)))
         out += [below.pop(i) for i in list(below) if g.made.items[i].ports[0][1] == piece]
     return out
+
+
+def _visible(g: Geometry, piece: str) -> list[tuple[float, float]]:
+    """Stretches of a shaft without what lies behind the engine's box, a differential or a label."""
+    spans = g.spans[piece]
+    for i, item in enumerate(g.made.items):
+        if g.shape(i).blocks and item.ports[0][1] == piece:
+            left, right = sorted((g.x[i] - g.shape(i).ports[0][1], g.x[i] + g.shape(i).ports[0][1]))
+            spans = [part for a, b in spans for part in ([(a, b)] if b <= left or a >= right else [(a, left), (right, b)])]
+    return [(a, b) for a, b in spans if b >= a]
 
 
 def _turns(overlay: Overlay, piece: str) -> str | None:
@@ -215,7 +225,8 @@ def _flow(way: Way, overlay: Overlay, prefix: str) -> str:
     width = max(width, LEAST)
     marker = None if direction in ("none", "both") else f"url(#{prefix}{way.medium.value}-{direction})"
     band = element("path", d=outline(way.points), class_="band", stroke_width=width)
-    heads = element("path", d=outline(_head_points(way)), class_="heads", stroke_width=min(max(width, LEAST_HEAD), MOST_HEAD), marker_mid=marker)
+    heads = element("path", d=outline(_head_points(way)), class_="heads", marker_mid=marker,
+                    stroke_width=min(max(width, LEAST_HEAD), MOST_HEAD))
     word = f"flow {way.medium.value}{' can' if can else ''}"
     return group([band, heads], class_=word, data_flow=way.key, data_direction=direction, data_share=number(way.share))
 

@@ -55,7 +55,7 @@ RULES = (
     (".electrical-head", "fill:@electrical-heads"),
     (".fuel-head", "fill:@fuel-heads"),
     (".loss-head", "fill:@loss"),
-    (".can .band", "stroke:@mechanical;stroke-opacity:.55"),
+    (".can .band", "stroke-opacity:.6"),
 )
 
 

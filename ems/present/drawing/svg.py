@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from ems.present.drawing.sizes import LABEL
-
 Point = tuple[float, float]
 
 
@@ -63,6 +61,3 @@ def label(x: float, y: float, text: str, class_: str = "label", anchor: str = "m
     if not text:
         return ""
     return element("text", escape(text, quote=False), x=x, y=y, class_=class_, text_anchor=anchor)
-
-
-SIZES = {"label": LABEL}

@@ -7,17 +7,12 @@ from dataclasses import dataclass
 from ems.present.drawing.axes import Item, What
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.sizes import (
-    AXLE_PORT,
     AXLE_RADIUS,
-    CARRIER_PORT,
-    CLUTCH_PORT,
     DIFFERENTIAL,
     ENGINE_HALF,
     ENGINE_RADIUS,
     LINE,
     PLATE,
-    RING_PORT,
-    SLEEVE_PORT,
     WHEEL_HALF,
     WHEEL_RADIUS,
     machine_half,
