@@ -185,11 +185,19 @@ class Geometry:
     def heights(self, i: int) -> Segment:
         """Room above and below the axis that an item takes in its own row, labels included."""
         up, down = self._own_heights(i)
-        return up, down + LINE * len(self.made.items[i].notes)
+        room = LINE * len(self.made.items[i].notes)
+        if self.made.items[i].what is What.GEAR:
+            return up, down
+        return (up + room, down) if self._notes_above(i) else (up, down + room)
+
+    def _notes_above(self, i: int) -> bool:
+        """A machine tells what it has to where its electrical link does not run."""
+        return self.made.items[i].what is What.MACHINE and not self.placement.bus_on_top
 
     def notes_y(self, i: int) -> float:
-        """Baseline of the first line of what an item tells in words."""
-        return self.axis_y(self.made.items[i].ports[0][1]) + self._own_heights(i)[1] + LINE - 3.0
+        """Baseline of the first line of what an item tells in words; a gear pair tells it in its label."""
+        axis, (up, down) = self.axis_y(self.made.items[i].ports[0][1]), self._own_heights(i)
+        return axis - up - 5.0 - LINE * (len(self.made.items[i].notes) - 1) if self._notes_above(i) else axis + down + LINE - 3.0
 
     def _own_heights(self, i: int) -> Segment:
         item = self.made.items[i]
@@ -254,8 +262,12 @@ class Geometry:
     @cached_property
     def gaps(self) -> tuple[float, ...]:
         """Free height below every row but the last."""
-        tops = [min(self.gear_rows(item)) for item in self.made.items if item.what is What.GEAR]
-        return tuple(LABEL_GAP if r in tops else GAP for r in range(self.count - 1))
+        lines = {r: 0 for r in range(self.count)}
+        tops = [(min(self.gear_rows(item)), len(item.notes)) for item in self.made.items if item.what is What.GEAR]
+        for row, notes in tops:
+            lines[row] = max(lines[row], notes)
+        gears = {row for row, _ in tops}
+        return tuple(LABEL_GAP + LINE * lines[r] if r in gears else GAP for r in range(self.count - 1))
 
     def gear_rows(self, item: Item) -> tuple[int, int]:
         """Rows of a gear pair's two wheels, in the order of its ports."""

@@ -22,6 +22,7 @@ ROW_COST = 60.0
 ROW_ORDERS = 3               # ways to give axes their rows that are annealed
 EXHAUSTIVE = 5               # up to so many axes every such way is looked at
 STEPS_PER_ITEM, MOST_STEPS = 150, 2000
+QUICK = 0.25                 # share of the steps while it is still looked for what can be drawn at all
 WIRE = 5.0                   # half the room of an electrical link
 
 
@@ -61,23 +62,27 @@ Spans = list[list[Segment]]
 
 def place(made: Skeleton, order: Order | None = None) -> Placement:
     """The best placement found; where something must still not overlap, a port's shaft is told in words instead."""
-    while True:
-        placement = _best(made, order or Order())
-        ports = clashing_ports(placement)
-        if not ports:
-            return placement
+    placement = _best(made, order or Order(), 1.0)
+    if not clashing_ports(placement):
+        return placement
+    while ports := clashing_ports(placement):
         made = min((made.told(key, role) for key, role in ports), key=lambda other: _fault(other, placement))
+        placement = _best(made, order or Order(), QUICK)
+    better = _best(made, order or Order(), 1.0)
+    return placement if clashing_ports(better) else better
 
 
-def _best(made: Skeleton, order: Order) -> Placement:
+def _best(made: Skeleton, order: Order, effort: float) -> Placement:
     """The best over the ways to give axes their rows; one that cannot win any more is left out."""
     found: tuple[float, Placement] | None = None
     for rows in _row_orders(made, order):
         search = _Search(made, rows, order)
         if found is None or search.row_cost < found[0]:
-            candidate = search.anneal()
+            candidate = search.anneal(effort)
             if found is None or candidate[0] < found[0]:
                 found = candidate
+            if effort < 1.0 and found[0] < SHARED:
+                break
     assert found is not None
     return found[1]
 
@@ -315,7 +320,7 @@ class _Search:
 
     # -- annealing -------------------------------------------------------------------------------------------------
 
-    def anneal(self) -> tuple[float, Placement]:
+    def anneal(self, effort: float) -> tuple[float, Placement]:
         """The best candidate found, its items drawn together."""
         draw = random.Random(1)
         n = len(self.made.items)
@@ -323,7 +328,7 @@ class _Search:
         x = self.pack(order, turns)
         now = self.cost(x, turns)
         best = (now, list(order), list(turns))
-        steps = min(MOST_STEPS, STEPS_PER_ITEM * n)
+        steps = int(effort * min(MOST_STEPS, STEPS_PER_ITEM * n))
         for step in range(steps):
             heat = 400.0 * (0.004 ** (step / steps))
             tried_order, tried_turns = self._changed(draw, order, turns)

@@ -55,7 +55,7 @@ def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, pref
     symbols = [symbol(g, i) for i in range(len(g.made.items))]
     mounted = [(i, mounted_brake(g, i)) for i, item in enumerate(g.made.items) if item.mounted]
     notes = [label(g.x[i], g.notes_y(i) + n * LINE, note, "small") for i, item in enumerate(g.made.items)
-             for n, note in enumerate(item.notes)]
+             for n, note in enumerate(item.notes) if item.what is not What.GEAR]
     labels = [text for s in [*symbols, *(m for _, m in mounted)] for text in s.labels]
     battery = _battery(g, layout)
     content = [

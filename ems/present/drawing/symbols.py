@@ -92,8 +92,9 @@ def _gear(g: Geometry, i: int) -> Symbol:
     middle = g.y[upper] + g.downs[upper] + 0.5 * g.gaps[upper]
     side = 1.0 if g.shape(i).label[1] > g.shape(i).label[0] else -1.0
     at, anchor = x + side * (PLATE + 4.0), "start" if side > 0 else "end"
-    return Symbol(shapes, [label(at, middle - 2.0, item.lines[0], "label", anchor),
-                           label(at, middle + LINE - 2.0, item.lines[1], "small", anchor)])
+    first = middle - 2.0 - 0.5 * LINE * len(item.notes)
+    words = [(item.lines[0], "label"), *((line_, "small") for line_ in (item.lines[1], *item.notes))]
+    return Symbol(shapes, [label(at, first + n * LINE, word, class_, anchor) for n, (word, class_) in enumerate(words)])
 
 
 def links(g: Geometry, i: int) -> list[str]:
