@@ -12,7 +12,7 @@ import numpy as np
 
 from ems.configurations import WHEEL, Configuration
 from ems.configurations.exact import reduced_rows, transpose
-from ems.configurations.kinematics import Joint, constraint_matrix, engaged_joints, fixed_joints
+from ems.configurations.kinematics import Joint, carrying_joints, constraint_matrix, fixed_joints
 from ems.layout.model import Layout
 from ems.plant.torque_maps import joint_columns, turning_inertia
 from ems.types import Array
@@ -26,7 +26,7 @@ class Loads:
 
     joints : fixed ones first, then those engaged, in the order of the layout file
     torque_Nm : (K, J, N) torque that each joint puts on each shaft         speed_rad_s : (K, N)
-    inertia_W : (K, N) power that brings each shaft with its rotors to speed
+    inertia_W : (K, N) power that brings each shaft with its rotors to speed       drag_W : (K, N) power given to drags
     residual_Nm : (K,) largest torque that the balance of a shaft leaves over
     """
 
@@ -35,6 +35,7 @@ class Loads:
     torque_Nm: Array
     speed_rad_s: Array
     inertia_W: Array
+    drag_W: Array
     residual_Nm: Array
 
     @property
@@ -63,7 +64,7 @@ class _Solver:
         self.layout, self.c = layout, c
         self.shafts = (*layout.shafts, WHEEL)
         self.column = {name: i for i, name in enumerate(self.shafts)}
-        self.joints = fixed_joints(layout) + engaged_joints(layout, c.state)
+        self.joints = fixed_joints(layout) + carrying_joints(layout, c.state)
         self.independent = reduced_rows(transpose(constraint_matrix(self.joints, layout.shafts)))[1]
         self.lossy = [j for j in self.independent if self.joints[j].efficiency < 1.0]
         self.inertia = turning_inertia(layout, c)
@@ -74,7 +75,8 @@ class _Solver:
         per_wheel, per_free = (np.array([float(pair[k]) for pair in self.c.shaft_map]) for k in (0, 1))
         speed = np.outer(wheel, per_wheel) + np.outer(free, per_free)
         inertia = np.outer(acceleration, self.inertia * per_wheel)
-        given = -inertia
+        dragged = np.zeros_like(speed) if lossless else self._drag(speed)
+        given = -inertia - dragged
         for torque, shaft in zip(source.T, [self.layout.engine.shaft, *(m.shaft for m in self.layout.machines)], strict=True):
             given[:, self.column[shaft]] += torque
         given[:, self.column[WHEEL]] -= wheel_torque
@@ -85,7 +87,17 @@ class _Solver:
             load, torque_on, residual = self._loads(given, forward)
             if np.array_equal(forward, self._rolling(load, speed) < 0.0):
                 break
-        return Loads(tuple(self.joints), self.shafts, torque_on, speed, inertia * speed, residual)
+        return Loads(tuple(self.joints), self.shafts, torque_on, speed, inertia * speed, dragged * speed, residual)
+
+    def _drag(self, speed: Array) -> Array:
+        """(K, N) torque that the drags of shafts and open clutches take from each shaft."""
+        out = np.zeros_like(speed)
+        for drag in self.c.drags:
+            relative = np.sum([float(k) * speed[:, self.column[shaft]] for shaft, k in drag.terms], axis=0)
+            size = np.sign(relative) * (drag.constant_Nm + drag.viscous_Nms_rad * np.abs(relative))
+            for shaft, k in drag.terms:
+                out[:, self.column[shaft]] += float(k) * size
+        return out
 
     def _rolling(self, load: Array, speed: Array) -> Array:
         """(K, lossy) power that each mesh gives to its first member: negative where power enters there."""

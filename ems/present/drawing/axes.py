@@ -182,6 +182,8 @@ def _items(layout: Layout) -> list[Item]:
                    (p.name, f"ring/sun {_ratio(float(p.ratio))}"), double=p.ratio < 0, ratio=float(p.ratio),
                    mounted=tuple(mounted[p.name] for _ in range(p.name in mounted))) for p in layout.planetary_sets]
     items += [Item(What.CLUTCH, c.name, (("first", c.first), ("second", c.second)), (c.name,)) for c in layout.clutches]
+    items += [Item(What.ONE_WAY, w.name, tuple((role, shaft) for role, shaft in (("from", w.from_shaft), ("to", w.to_shaft))
+                                               if shaft is not None), (w.name,)) for w in layout.one_way]
     items += [Item(What.BRAKE, b.name, (("shaft", b.shaft),), (b.name,))
               for b in layout.brakes if b.name not in mounted.values()]
     items += [sleeve for shifter in layout.shifters for sleeve in _sleeves(shifter)]

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ems.configurations import Configuration, EngineState
-from ems.configurations.kinematics import WHEEL, Joint, engaged_joints, fixed_joints
+from ems.configurations.kinematics import WHEEL, Joint, carrying_joints
 from ems.layout.model import Layout
 from ems.plant.loads import Loads, joint_loads
 from ems.present.drawing.axes import SOURCES, What, shaft_of
@@ -101,7 +101,7 @@ def _mechanical(g: Geometry, layout: Layout, c: Configuration, loads: Loads, sou
     sources = [item for item in g.made.items if item.what in SOURCES]
     rotors = [layout.engine.engine.inertia_kgm2, *(m.machine.inertia_kgm2 for m in layout.machines)]
     total = {shaft: loads.inertia_W[:, n] for n, shaft in enumerate(loads.shafts)}
-    left = dict(total)
+    left = {shaft: total[shaft] + loads.drag_W[:, n] for n, shaft in enumerate(loads.shafts)}
     whole = {shaft: sum(r for item, r in zip(sources, rotors, strict=True) if shaft_of(item.ports[0][1]) == shaft)
              + (layout.shaft_properties[shaft].inertia_kgm2 if shaft in layout.shaft_properties else 0.0) for shaft in layout.shafts}
     for n, (item, rotor) in enumerate(zip(sources, rotors, strict=True)):
@@ -143,7 +143,7 @@ def joint_owners(g: Geometry, layout: Layout, c: Configuration) -> list[tuple[st
     owners: list[tuple[str, tuple[str, ...]]] = [(f"gear:{x.name}", ("from", "to")) for x in layout.gears]
     owners += [(f"set:{x.name}", ("sun", "ring", "carrier")) for x in layout.planetary_sets]
     owners += [(f"axle:{x.name}", ("shaft",)) for x in layout.axles]
-    return owners + [_owner(g, c, joint) for joint in engaged_joints(layout, c.state)]
+    return owners + [_owner(g, c, joint) for joint in carrying_joints(layout, c.state)]
 
 
 def _owner(g: Geometry, c: Configuration, joint: Joint) -> tuple[str, tuple[str, ...]]:
@@ -252,4 +252,4 @@ def _links(g: Geometry, active: list[str]) -> set[str]:
     return {f"wire:{name}" for name in active} | {f"bus:{n}" for n in range(min(ends), max(ends))}
 
 
-__all__ = ["Flows", "along_shafts", "configuration_overlay", "fixed_joints", "joint_owners", "trip_flows"]
+__all__ = ["Flows", "along_shafts", "configuration_overlay", "joint_owners", "trip_flows"]

@@ -213,7 +213,7 @@ class Geometry:
                 return r + 6.0 + LINE + (12.0 if item.mounted else 0.0), r + 4.0 + LINE * (2 if item.mounted else 1)
             case What.CLUTCH | What.ONE_WAY:
                 r = self.clutch_radius(i)
-                return r + 5.0 + LINE, r + 4.0
+                return r + (5.0 if len(item.ports) > 1 else 14.0) + LINE, r + 4.0
             case What.BRAKE:
                 return self.clutch_radius(i) + 14.0 + LINE, tube
             case What.SHIFTER:

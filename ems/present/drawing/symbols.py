@@ -8,6 +8,7 @@ from ems.present.drawing.axes import Item, What
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.sizes import (
     AXLE_RADIUS,
+    CLUTCH_PORT,
     DIFFERENTIAL,
     ENGINE_HALF,
     ENGINE_RADIUS,
@@ -166,6 +167,29 @@ def _clutch(g: Geometry, i: int) -> Symbol:
     return Symbol(shapes, [label(x, y - outer - 5.0, item.lines[0])])
 
 
+def _one_way(g: Geometry, i: int) -> Symbol:
+    """Two races with rollers between them, and an arrow from the side that drives to the side that is driven."""
+    item, x, y = _at(g, i)
+    outer = g.clutch_radius(i)
+    shapes = []
+    for role, offset in g.shape(i).ports:
+        at = x + (offset or -CLUTCH_PORT)
+        shapes += _disc(at if len(item.ports) > 1 else x, y, _radius(g, item, role), outer - 6.0)
+    driven = next((o for role, o in g.shape(i).ports if role == "to"), -next(o for _, o in g.shape(i).ports))
+    side = 1.0 if driven >= 0 else -1.0
+    for sign in (-1.0, 1.0):
+        top = y + sign * (outer - 6.0)
+        shapes.append(rect(x - 3.0, top - 4.0, x + 3.0, top + 4.0, "pad", 3.0))
+        if len(item.ports) > 1:
+            shapes.append(polyline([(x - side * 4.0, top + sign * 6.5), (x + side * 4.0, top + sign * 6.5)], "thin"))
+    if len(item.ports) == 1:
+        shapes += _ground(x, y - outer - 2.0, 14.0)
+    else:
+        high = y - outer - 0.5
+        shapes.append(polyline([(x + side * 1.0, high - 2.5), (x + side * 4.0, high), (x + side * 1.0, high + 2.5)], "thin"))
+    return Symbol(shapes, [label(x, y - outer - (12.0 if len(item.ports) == 1 else 6.0), item.lines[0])])
+
+
 def _brake(g: Geometry, i: int) -> Symbol:
     item, x, y = _at(g, i)
     outer, inner = g.clutch_radius(i), _radius(g, item, "shaft")
@@ -228,4 +252,4 @@ def _tag(g: Geometry, i: int) -> Symbol:
 
 
 _SYMBOLS = {What.ENGINE: _engine, What.MACHINE: _machine, What.GEAR: _gear, What.SET: _set, What.CLUTCH: _clutch,
-            What.BRAKE: _brake, What.SHIFTER: _shifter, What.AXLE: _axle, What.TAG: _tag}
+            What.BRAKE: _brake, What.ONE_WAY: _one_way, What.SHIFTER: _shifter, What.AXLE: _axle, What.TAG: _tag}
