@@ -206,8 +206,8 @@ def _electrical(g: Geometry, trace: Trace, names: list[str]) -> dict[str, Array]
     """Power on the electrical links, of the fuel, and lost in components."""
     kW = {name: _column(trace, f"{name}_electrical_kW") for name in names}
     out = {f"wire:{name}": -1e3 * p for name, p in kW.items()}
-    on_line = {BATTERY_TAP: 1e3 * _column(trace, "battery_power_kW"), AUXILIARY_TAP: -1e3 * _column(trace, "auxiliary_kW"),
-               **{name: -1e3 * p for name, p in kW.items()}}
+    on_line = {AUXILIARY_TAP: -1e3 * _column(trace, "auxiliary_kW"), **{name: -1e3 * p for name, p in kW.items()}}
+    on_line[BATTERY_TAP] = -np.sum(list(on_line.values()), axis=0)     # what the line takes; see DEVELOPERS on a lane's reference
     for n, running in enumerate(itertools.accumulate(on_line[name] for _, _, name in taps(g)[:-1])):
         out[f"bus:{n}"] = running
     out["fuel"] = _column(trace, "fuel_g_s") * trace.plant.heating_value_J_g
