@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass
@@ -38,7 +39,7 @@ def seen(svg: str) -> Seen:
             strokes.append((e.attrib["class"], _box([(get("x1"), get("y1")), (get("x2"), get("y2"))])))
         elif tag == "path" and id(e) not in flows:
             points = [tuple(map(float, pair)) for pair in re.findall(r"(-?[\d.]+) (-?[\d.]+)", e.attrib["d"])]
-            strokes += [(e.attrib["class"], _box([a, b])) for a, b in zip(points, points[1:], strict=False)]
+            strokes += [(e.attrib["class"], _box([a, b])) for a, b in itertools.pairwise(points)]
         elif tag == "rect":
             areas.append((e.attrib["class"], (get("x"), get("y"), get("x") + get("width"), get("y") + get("height"))))
     width, height = map(float, root.attrib["viewBox"].split()[2:])
