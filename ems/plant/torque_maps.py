@@ -132,14 +132,7 @@ class _Balance:
 
     def _joint_columns(self, forward: dict[str, bool]) -> Array:
         """(shafts, joints) torque on each shaft per unit load; the driven member gets the efficiency's share."""
-        columns = np.zeros((len(self.shafts), len(self.joints)))
-        for r, joint in enumerate(self.joints):
-            terms = [(self.column[shaft], float(coefficient)) for shaft, coefficient in joint.terms]
-            if joint.name in forward:
-                terms = _lossy_terms(terms, joint.efficiency, forward[joint.name])
-            for shaft, coefficient in terms:
-                columns[shaft, r] += coefficient
-        return columns
+        return joint_columns(self.joints, self.column, forward)
 
     def _solve(self, forward: dict[str, bool]) -> Array:
         """(S + 1 + G, inputs) for one pattern of directions."""
@@ -199,6 +192,26 @@ class _Balance:
         wheel = np.array([float(w) for w, _ in self.c.shaft_map])
         free = np.array([float(f) for _, f in self.c.shaft_map])
         return (float(np.sum(inertia * wheel * wheel)), float(np.sum(inertia * wheel * free)), float(np.sum(inertia * free * free)))
+
+
+def joint_columns(joints: list[Joint], column: dict[str, int], forward: dict[str, bool]) -> Array:
+    """(shafts, joints) torque on each shaft per unit load; the driven member gets the efficiency's share.
+
+    forward : joint -> whether power enters at its first member; joints it does not name lose nothing
+    """
+    columns = np.zeros((len(column), len(joints)))
+    for r, joint in enumerate(joints):
+        terms = [(column[shaft], float(coefficient)) for shaft, coefficient in joint.terms]
+        if joint.name in forward:
+            terms = _lossy_terms(terms, joint.efficiency, forward[joint.name])
+        for shaft, coefficient in terms:
+            columns[shaft, r] += coefficient
+    return columns
+
+
+def turning_inertia(layout: Layout, c: Configuration) -> Array:
+    """(shafts,) inertia of every shaft with its rotors that follows the wheels' acceleration [kg m2], the wheels last."""
+    return _Balance(layout, c).inertia
 
 
 def _lossy_terms(terms: list[tuple[int, float]], efficiency: float, forward: bool) -> list[tuple[int, float]]:

@@ -98,10 +98,10 @@ def _aligned(rows: Iterable[Sequence[str]], widths: Sequence[int], style: str = 
 
 
 def _row(c: Configuration) -> tuple[str, ...]:
-    return (c.id, _turning(c), _range(c), ", ".join(free_choices(c)) or "-")
+    return (c.id, turning(c), range_words(c), ", ".join(free_choices(c)) or "-")
 
 
-def _turning(c: Configuration) -> str:
+def turning(c: Configuration) -> str:
     """Sources that reach the wheels, then what carries torque apart from them, then what is only carried along."""
     reach = driving(c)
     apart = ", ".join(f"{name} {_speed(c, name)}" for name in c.active if name not in reach and name != ENGINE)
@@ -124,7 +124,7 @@ def _speed(c: Configuration, name: str) -> str:
     return f"{own} {'-' if wheel < 0 else '+'} {ratio_words(abs(Fraction(wheel)))}"
 
 
-def _range(c: Configuration) -> str:
+def range_words(c: Configuration) -> str:
     low, high = c.speed_range_kmh
     if high >= TOP_KMH * (1 - 1e-9):
         return "any" if low == 0.0 else f"from {low:.0f}"

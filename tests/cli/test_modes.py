@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from fractions import Fraction
 from pathlib import Path
 
@@ -100,6 +101,27 @@ def test_out_writes_the_same_result(ems):
     refused = ems("modes", "series", "--out", "found")
     assert refused.code == 1 and "--force" in refused.err
     assert ems("modes", "series", "--out", "found", "--force").code == 0
+
+
+def test_out_holds_the_drawing_and_the_sheet(ems):
+    title = "<script>alert(1)</script>"
+    assert ems("modes", "two-mode", "--out", "sheet", "--set", f"name='{title}'").code == 0
+    result = json.loads(Path("sheet/result.json").read_text(encoding="utf-8"))
+    assert set(result["files"]) == {"layout.svg", "configurations.html"}
+    page = Path("sheet/configurations.html").read_text(encoding="utf-8")
+    assert title not in page and "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+    assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
+    for c in result["configurations"]:
+        assert f"<h3>{c['id']}</h3>" in page
+    assert page.count("<svg") == 1 + len(result["configurations"])
+    ids = re.findall(r' id="([^"]+)"', page)
+    assert len(ids) == len(set(ids))
+
+
+def test_the_sheet_has_the_interlock_table(ems):
+    ems("modes", "three-clutch", "--out", "sheet")
+    page = Path("sheet/configurations.html").read_text(encoding="utf-8")
+    assert "<td>K2+K3+S1=first</td>" in page and "locks the wheels" in page and "engineered by qualified people" in page
 
 
 def test_forbid_names_what_modes_shows(ems):

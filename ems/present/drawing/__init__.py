@@ -1,0 +1,1 @@
+"""Drawings of layouts in the trade's stick-diagram convention."""

@@ -1,0 +1,70 @@
+"""Placements kept in the user's cache folder, so that a layout is placed once."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import re
+from pathlib import Path
+from typing import Any
+
+from ems.layout.model import Layout
+from ems.output import write_atomically
+from ems.present.drawing import axes, placing, sizes
+from ems.present.drawing.axes import Skeleton, skeleton
+from ems.present.drawing.placing import Order, Placement, item_shapes, place
+
+
+def placed(layout: Layout, order: Order | None = None) -> Placement:
+    """The placement of a layout, from the cache when it has been found before; the same either way."""
+    made = skeleton(layout)
+    path = _path(made, order or Order())
+    found = _read(path, made) if path is not None else None
+    if found is None:
+        found = place(made, order)
+        if path is not None:
+            with contextlib.suppress(OSError):
+                path.parent.mkdir(parents=True, exist_ok=True)
+                write_atomically(path, json.dumps(_plain(found)).encode())
+    return found
+
+
+def _path(made: Skeleton, order: Order) -> Path | None:
+    """The file for what is drawn; it depends on the placing code too, so that a new version places anew."""
+    digest = hashlib.sha256(repr((made, order)).encode())
+    try:
+        for module in (axes, placing, sizes):
+            digest.update(Path(str(module.__file__)).read_bytes())
+        chosen = os.environ.get("EMS_CACHE_DIR")
+        base = Path(chosen) if chosen else Path(os.environ.get("XDG_CACHE_HOME", "~/.cache")).expanduser() / "ems"
+    except (OSError, RuntimeError):
+        return None
+    return base / "drawings" / f"{digest.hexdigest()[:24]}.json"
+
+
+def _plain(found: Placement) -> dict[str, Any]:
+    told = [(item.key, role) for item in found.skeleton.items for role, _ in item.apart]
+    order = [_number(dict(i.ports)[role]) for i in found.skeleton.items for role, _ in i.apart]
+    return {"told": [port for _, port in sorted(zip(order, told, strict=True))], "rows": found.rows, "x": found.x,
+            "turns": found.turns, "bus_on_top": found.bus_on_top}
+
+
+def _number(piece: str) -> tuple[int, str]:
+    return int(re.sub(r".*~", "", piece)), piece
+
+
+def _read(path: Path, made: Skeleton) -> Placement | None:
+    """The placement in a file; None when there is none, or it does not fit."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        for key, role in data["told"]:
+            made = made.told(key, role)
+        found = Placement(made, tuple(data["rows"]), tuple(map(float, data["x"])), tuple(data["turns"]), bool(data["bus_on_top"]))
+        shapes = item_shapes(made)
+        fits = (len(found.rows) == len(made.axes) and len(found.x) == len(found.turns) == len(made.items)
+                and all(0 <= t < len(s) for t, s in zip(found.turns, shapes, strict=True)))
+    except (OSError, ValueError, KeyError, TypeError, StopIteration):
+        return None
+    return found if fits else None
