@@ -78,7 +78,7 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
     """
     if not wanted.any():
         return tables
-    twin = _twins(tables.plant)
+    twin = twins(tables.plant)
     own, row_of = _rows(tables.plant, tables.demands, wanted, twin)
     out = Frontiers(np.empty((len(own), grid.capacity)), np.empty((len(own), grid.capacity)),
                     np.empty((len(own), grid.capacity, tables.choice.shape[1])), np.zeros(len(own), np.int64))
@@ -87,7 +87,7 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
     return _joined(tables, out, row_of, twin, grid, slopes_g_J)
 
 
-def _twins(plant: Plant) -> IntArray:
+def twins(plant: Plant) -> IntArray:
     """(N,) for a node with an idling engine the node that is the same with the engine stopped; itself for all others."""
     twin = np.arange(len(plant.nodes))
     for n in range(len(plant.nodes)):
