@@ -73,7 +73,7 @@ def load_cases(plan: Plan, *, overrides: Sequence[str] = (), tell: Tell | None =
     overrides : ``KEY=VALUE`` on top of the study's own, as of ``--set``      tell : progress
     Raises ``InputError`` with every mistake, each told once however many cases have it.
     """
-    loading = _Loading(plan, tuple(overrides), numerics_of(plan.solve), Mistakes())
+    loading = _Loading(plan, tuple(overrides), numerics_of(plan.solvers), Mistakes())
     for cycle in plan.cycles:
         loading.tried(lambda word=cycle: _cycle(word), {})      # type: ignore[misc]
     cases: list[Case] = []
@@ -165,7 +165,7 @@ def _digest(layout: str, cycle: str, how: How, solve: tuple[str, ...], numerics:
 
 def task_of(case: Case, plan: Plan) -> Task:
     """Everything a worker needs; the layout is loaded anew unless it still is in memory."""
-    return Task(case.digest, _layout(case.layout, case.changes), _cycle(case.cycle)[0], case.how, plan.solve, plan.columns, plan.trace)
+    return Task(case.digest, _layout(case.layout, case.changes), _cycle(case.cycle)[0], case.how, plan.solvers, plan.columns, plan.trace)
 
 
 def neighbours_together(cases: Iterable[Case]) -> list[Case]:

@@ -9,6 +9,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 import ems
+from ems.studies.solvers import Solver
 
 LIBRARIES = ("numpy", "numba", "llvmlite", "scipy")
 
@@ -29,8 +30,6 @@ def numerics_version(folders: tuple[str, ...]) -> str:
     return total.hexdigest()[:16]
 
 
-def numerics_of(solve: Iterable[str]) -> str:
-    """The version of the arithmetic behind the solvers named."""
-    from ems.studies.solvers import SOLVERS
-
-    return numerics_version(tuple(sorted({folder for name in solve for folder in SOLVERS[name].uses})))
+def numerics_of(solvers: Iterable[Solver]) -> str:
+    """The version of the arithmetic behind some solvers."""
+    return numerics_version(tuple(sorted({folder for solver in solvers for folder in solver.uses})))

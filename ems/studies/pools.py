@@ -118,7 +118,8 @@ class DaskPool:
         except ImportError:
             raise InputError([Mistake("--cluster", "", "no Dask here", "the extra that brings it: pip install 'ems[cluster]'")]) from None
         try:
-            self.client: Any = Client(address, timeout=10, set_as_default=False, name="ems")
+            connect: Any = Client
+            self.client: Any = connect(address, timeout=10, set_as_default=False, name="ems")
             self.client.wait_for_workers(1, timeout=WAIT_FOR_WORKERS_S)
         except (OSError, TimeoutError, ValueError, ImportError) as error:
             with contextlib.suppress(AttributeError):

@@ -6,11 +6,11 @@ import io
 import json
 import sqlite3
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 from ems.errors import InputError, Mistake, nearest_name
 from ems.studies.store import FILE, check_kind
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 CASE = ("case", "layout", "cycle")
 STATE = ("status", "message", "meets", "broken", "seconds")
-LIMITS = {"below": ("<", lambda v, x: v < x), "above": (">", lambda v, x: v > x),
+LIMITS: dict[str, tuple[str, Callable[[float, float], bool]]] = {"below": ("<", lambda v, x: v < x), "above": (">", lambda v, x: v > x),
           "at_most": ("<=", lambda v, x: v <= x), "at_least": (">=", lambda v, x: v >= x)}
 
 
@@ -128,7 +128,7 @@ class Study:
         raise InputError([Mistake("trace", "", f"case {case}", "a solved case of a study with keep.trace = true")])
 
 
-def _is_number(value: object) -> bool:
+def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
@@ -142,7 +142,8 @@ def _averaged(group: list[dict[str, Any]], columns: list[str], varied: tuple[str
     row |= {path: group[0][path] for path in varied}
     for column in columns:
         values = [by_cycle[c][column] if c in by_cycle else None for c in cycles]
-        row[column] = sum(values) / len(values) if all(map(_is_number, values)) else None
+        numbers = [value for value in values if _is_number(value)]
+        row[column] = sum(numbers) / len(numbers) if len(numbers) == len(values) else None
         row |= {f"{column}@{cycle}": value for cycle, value in zip(cycles, values, strict=True)}
     return row | {"status": worst, "message": "; ".join(dict.fromkeys(r["message"] for r in group if r["message"])),
                   "meets": False if False in meets else None if None in meets else True,
@@ -222,7 +223,7 @@ def _opened(folder: Path) -> Iterator[sqlite3.Connection]:
             check_kind(base, path)
             yield base
     except sqlite3.Error as error:
-        raise InputError([Mistake(str(path), "", f"a damaged file ({error})", "a sound one; the command that filled it mends it")]) from None
+        raise InputError([Mistake(str(path), "", f"a damaged file ({error})", "one that is sound; `ems batch run` mends it")]) from None
 
 
 def _reading(place: str) -> sqlite3.Connection:

@@ -111,7 +111,8 @@ def run_study(
 def _same_study(store: Store, plan: Plan) -> None:
     held = store.meta().get("name")
     if held is not None and held != plan.name:
-        raise InputError([Mistake("--out", "", f"{store.folder}, which holds the study '{held}'", f"a folder of its own for '{plan.name}'")])
+        found = f"{store.folder}, which holds the study '{held}'"
+        raise InputError([Mistake("--out", "", found, f"a folder of its own for '{plan.name}'")])
 
 
 def _meta(prepared: Prepared) -> dict[str, str]:
@@ -122,7 +123,7 @@ def _meta(prepared: Prepared) -> dict[str, str]:
     plan = prepared.plan
     varied = list(dict.fromkeys(path for point in plan.points for path in point))
     return {
-        "name": plan.name, "summary": plan.summary, "text": plan.text, "numerics": numerics_of(plan.solve),
+        "name": plan.name, "summary": plan.summary, "text": plan.text, "numerics": numerics_of(plan.solvers),
         "solve": json.dumps(plan.solve), "varied": json.dumps(varied), "columns": json.dumps(plan.columns),
         "require": json.dumps(plan.require), "sources": json.dumps(sources(prepared.cases), ensure_ascii=False),
         "versions": json.dumps({"ems": ems.__version__, **{name: version(name) for name in LIBRARIES}}),
@@ -189,7 +190,7 @@ class _Run:
         """Kernels compiled once, before more workers start; every machine must do the same arithmetic. False when told to stop."""
         self.tell("kernels: loading, or compiling once for this version (about a minute)")
         for _ in range(TOGETHER + ALONE):
-            future = pool.submit(prepare, self.prepared.plan.solve)
+            future = pool.submit(prepare, self.prepared.plan.solvers)
             while not wait([future], timeout=LOOK_S).done:
                 pool.check()
                 if self.stopping:
@@ -206,9 +207,9 @@ class _Run:
         raise RunError(f"no worker could be made ready on {pool.words}: each died while it loaded the kernels")
 
     def _same_numerics(self, theirs: str, who: str) -> None:
-        ours = numerics_of(self.prepared.plan.solve)
+        ours = numerics_of(self.prepared.plan.solvers)
         if theirs != ours:
-            raise RunError(f"{who} has another ems or other libraries (arithmetic {theirs}, here {ours}): install the same on every machine")
+            raise RunError(f"{who} has another ems or other libraries (arithmetic {theirs}, here {ours}): install the same everywhere")
 
     def _drive(self, pool: Pool) -> None:
         while True:
@@ -259,7 +260,7 @@ class _Run:
                 return True
             if not pool.gave_up(error):
                 raise RunError(f"{pool.words} cannot solve a case: {type(error).__name__}: {error}. {self._kept()}") from error
-            outcome = _killed(case, "the cluster gave up on it after its workers died over it", numerics_of(self.prepared.plan.solve))
+            outcome = _killed(case, "the cluster gave up on it after its workers died over it", numerics_of(self.prepared.plan.solvers))
         self._same_numerics(outcome.numerics, outcome.worker)
         self._take(outcome)
         return False
@@ -291,7 +292,7 @@ class _Run:
             self.suspects.append(case)
         else:
             self._take(_killed(case, f"its worker died {deaths} times (killed from outside, or out of memory)",
-                               numerics_of(self.prepared.plan.solve)))
+                               numerics_of(self.prepared.plan.solvers)))
 
     # -- telling -------------------------------------------------------------------------------------------------------
 
@@ -313,7 +314,7 @@ class _Run:
         found = [statuses.get(case.digest) for case in self.prepared.cases]
         return Ran(self.prepared.plan.name, str(self.store.folder), "interrupted" if self.stopping and None in found else "done",
                    len(found), found.count(DONE), found.count(NOT_FOLLOWED), found.count(FAILED), self.solved, seconds, self.busy_s,
-                   self.memory_MB, workers, numerics_of(self.prepared.plan.solve), tuple(self.store.notes))
+                   self.memory_MB, workers, numerics_of(self.prepared.plan.solvers), tuple(self.store.notes))
 
 
 def _killed(case: Case, why: str, numerics: str) -> Outcome:

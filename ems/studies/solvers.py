@@ -41,6 +41,7 @@ class Solver:
     place : ``module:function`` that takes (layout, cycle, how) and returns ``Solved``
     columns : those it always gives          groups : tables it gives, whose columns read ``group.name``
     kept : those kept when the study does not say          uses : folders of ems whose code determines its numbers
+    warm_up : ``module:function`` that compiles its kernels, or loads them; empty when it has none
     """
 
     place: str
@@ -48,15 +49,27 @@ class Solver:
     groups: tuple[str, ...] = ()
     kept: tuple[str, ...] = ()
     uses: tuple[str, ...] = field(default=("kernels", "components", "layout", "trips", "configurations", "plant", "tables", "solve"))
+    warm_up: str = "ems.solve.warm_up:warm_up"
 
     def gives(self, column: str) -> bool:
         """Whether a column, or a whole group, is among what this solver gives."""
         return column in self.columns or column.partition(".")[0] in self.groups
 
     def __call__(self, layout: Layout, cycle: Cycle, how: How) -> Solved:
-        module, _, name = self.place.partition(":")
-        solved: Solved = getattr(importlib.import_module(module), name)(layout, cycle, how)
+        solved: Solved = _at(self.place)(layout, cycle, how)
         return solved
+
+    def prepare(self) -> None:
+        """Compile its kernels, or load them."""
+        if self.warm_up:
+            _at(self.warm_up)()
+
+
+def _at(place: str) -> Callable[..., Any]:
+    """The function that ``module:function`` names."""
+    module, _, name = place.partition(":")
+    function: Callable[..., Any] = getattr(importlib.import_module(module), name)
+    return function
 
 
 _OPTIMUM_KEPT = (

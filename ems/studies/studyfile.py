@@ -14,7 +14,7 @@ from ems import library
 from ems.errors import InputError, Mistake, Mistakes, nearest_name
 from ems.inputfile import Number, in_words, quantity, raise_capped, read_text, read_toml, validate
 from ems.studies.axes import Axis, Point, axes_of, flattened, grid_points, sample_points, toml_text
-from ems.studies.solvers import SOLVERS, gives, kept_columns
+from ems.studies.solvers import SOLVERS, Solver, gives, kept_columns
 
 LARGEST_STUDY = 1_000_000
 HOW = ("charge", "grid", "lanes")
@@ -95,6 +95,11 @@ class Plan:
     trace: bool
 
     @property
+    def solvers(self) -> tuple[Solver, ...]:
+        """What is solved."""
+        return tuple(SOLVERS[name] for name in self.solve)
+
+    @property
     def case_count(self) -> int:
         """Layouts times cycles times points."""
         return len(self.layouts) * len(self.cycles) * len(self.points)
@@ -156,8 +161,8 @@ def _words(words: list[str], key: str, where: str, beside: Path, mistakes: Mista
 def _check_solve(file: StudyFile, where: str, mistakes: Mistakes) -> None:
     for i, name in enumerate(file.solve):
         if name not in SOLVERS:
-            mistakes.add(where, f"solve.{i}", in_words(name), f"one of {', '.join(SOLVERS)}, which is what this version of ems can solve in "
-                         "a study", nearest_name(name, SOLVERS))
+            mistakes.add(where, f"solve.{i}", in_words(name), f"one of {', '.join(SOLVERS)}, which is what this version of ems solves "
+                         "in a study", nearest_name(name, SOLVERS))
         elif name in file.solve[:i]:
             mistakes.add(where, f"solve.{i}", f"{in_words(name)} twice", "each once")
 
@@ -192,7 +197,8 @@ def _points(file: StudyFile, axes: tuple[Axis, ...], where: str, beside: Path, m
     if needs_count and not file.vary:
         mistakes.add(where, "vary", "nothing", "at least one key for a sample to vary")
     if (sample.method == "csv") != (sample.file is not None):
-        mistakes.add(where, "sample.file", in_words(sample.file) if sample.file else "nothing", "a CSV file with method 'csv', and only then")
+        found = in_words(sample.file) if sample.file else "nothing"
+        mistakes.add(where, "sample.file", found, "a CSV file with method 'csv', and only then")
     if sample.method == "csv" and file.vary:
         mistakes.add(where, "vary", f"{len(axes)} keys beside a CSV file of cases", "one or the other")
     if len(mistakes.found) > before or len(axes) < len(list(flattened(file.vary))):

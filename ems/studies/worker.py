@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import signal
 import socket
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from ems.errors import CycleNotFollowed, EmsError
 from ems.studies.numerics import numerics_of
-from ems.studies.solvers import SOLVERS, How, flat, wanted
+from ems.studies.solvers import How, Solver, flat, wanted
 
 if TYPE_CHECKING:
     from ems.layout.model import Layout
@@ -37,7 +38,7 @@ class Task:
     layout: Layout
     cycle: Cycle
     how: How
-    solve: tuple[str, ...]
+    solve: tuple[Solver, ...]
     columns: tuple[str, ...]
     trace: bool
 
@@ -78,20 +79,19 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def prepare(solve: tuple[str, ...]) -> str:
+def prepare(solve: tuple[Solver, ...]) -> str:
     """Compiles the kernels, or loads them; returns the version of the arithmetic here."""
-    from ems.solve.warm_up import warm_up
-
     with _alone:
-        _one_thread()
-        warm_up()
+        _one_thread(solve)
+        for solver in solve:
+            solver.prepare()
     return numerics_of(solve)
 
 
 def solve_case(task: Task) -> Outcome:
     """Solve one case; whatever goes wrong is told in the outcome."""
     with _alone:        # two kernels at once in one process would end it
-        _one_thread()
+        _one_thread(task.solve)
         begun = time.perf_counter()
         status, message, outputs, trace = _solved(task)
         seconds = time.perf_counter() - begun
@@ -99,11 +99,13 @@ def solve_case(task: Task) -> Outcome:
                    numerics_of(task.solve))
 
 
-def _one_thread() -> None:
+def _one_thread(solve: tuple[Solver, ...]) -> None:
     """Kernels on one thread even where the process was not started with ``ONE_THREAD`` (a cluster's worker)."""
-    import numba
+    if any("kernels" in solver.uses for solver in solve):
+        importlib.import_module("ems.kernels.jit")      # says how threads wait before numba starts them
+        import numba
 
-    numba.set_num_threads(1)
+        numba.set_num_threads(1)
 
 
 def _solved(task: Task) -> tuple[str, str, dict[str, Any], bytes | None]:
@@ -125,8 +127,8 @@ def _solve(task: Task) -> tuple[dict[str, Any], bytes | None]:
 
     outputs: dict[str, Any] = {}
     trace: bytes | None = None
-    for name in task.solve:
-        solved = SOLVERS[name](task.layout, task.cycle, task.how)
+    for solver in task.solve:
+        solved = solver(task.layout, task.cycle, task.how)
         outputs |= {column: value for column, value in flat(solved.outputs).items() if column not in outputs}
         if task.trace and trace is None and solved.trace is not None:
             trace = zlib.compress(solved.trace().to_csv(lineterminator="\n").encode())
