@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from ems.errors import InputError, Mistake, Mistakes
+from ems.errors import InputError, Mistake, Mistakes, RunError
 from ems.inputfile import in_words, raise_capped
 from ems.layout.load import load_layout
 from ems.layout.model import Layout
@@ -73,6 +73,8 @@ def load_cases(plan: Plan, *, overrides: Sequence[str] = (), tell: Tell | None =
     overrides : ``KEY=VALUE`` on top of the study's own, as of ``--set``      tell : progress
     Raises ``InputError`` with every mistake, each told once however many cases have it.
     """
+    _layout.cache_clear()       # files may have changed since the study before
+    _cycle.cache_clear()
     loading = _Loading(plan, tuple(overrides), numerics_of(plan.solvers), Mistakes())
     for cycle in plan.cycles:
         loading.tried(lambda word=cycle: _cycle(word), {})      # type: ignore[misc]
@@ -164,8 +166,14 @@ def _digest(layout: str, cycle: str, how: How, solve: tuple[str, ...], numerics:
 
 
 def task_of(case: Case, plan: Plan) -> Task:
-    """Everything a worker needs; the layout is loaded anew unless it still is in memory."""
-    return Task(case.digest, _layout(case.layout, case.changes), _cycle(case.cycle)[0], case.how, plan.solvers, plan.columns, plan.trace)
+    """Everything a worker needs; the layout is loaded anew unless it still is in memory.
+
+    Raises ``RunError`` when its files say something else than when the case was checked.
+    """
+    layout, (cycle, digest_of_cycle) = _layout(case.layout, case.changes), _cycle(case.cycle)
+    if _digest(layout.digest, digest_of_cycle, case.how, plan.solve, numerics_of(plan.solvers)) != case.digest:
+        raise RunError(f"files of {case.layout} or {case.cycle} were changed while the study ran; start the same command again")
+    return Task(case.digest, layout, cycle, case.how, plan.solvers, plan.columns, plan.trace)
 
 
 def neighbours_together(cases: Iterable[Case]) -> list[Case]:

@@ -34,7 +34,10 @@ from ems.studies.worker import Outcome
 FILE, LOCK = "study.sqlite", "running.lock"
 APPLICATION, VERSION = 0x656D7331, 1
 
-SCHEMA = """
+SCHEMA = f"""
+PRAGMA application_id = {APPLICATION};
+PRAGMA user_version = {VERSION};
+BEGIN;
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE cases (
     number INTEGER PRIMARY KEY, digest TEXT NOT NULL, layout TEXT NOT NULL, cycle TEXT NOT NULL,
@@ -44,6 +47,7 @@ CREATE TABLE results (
     seconds REAL NOT NULL, memory_MB REAL NOT NULL, worker TEXT NOT NULL, finished TEXT NOT NULL, checksum TEXT NOT NULL);
 CREATE TABLE traces (digest TEXT PRIMARY KEY, csv BLOB NOT NULL, checksum TEXT NOT NULL);
 CREATE INDEX cases_digest ON cases (digest);
+COMMIT;
 """
 
 
@@ -110,11 +114,12 @@ class Store:
     def _open(self) -> None:
         fresh = not self.path.exists() or self.path.stat().st_size == 0
         try:
-            self._base = _connect(self.path)
-            if fresh:
-                self._base.executescript(f"PRAGMA application_id = {APPLICATION}; PRAGMA user_version = {VERSION}; BEGIN; {SCHEMA} COMMIT")
-            else:
+            self._base = sqlite3.connect(self.path, timeout=30.0)
+            if not fresh:
                 check_kind(self._base, self.path)
+            _journal(self._base)
+            if fresh:
+                self._base.executescript(SCHEMA)
             sound = fresh or self._base.execute("PRAGMA quick_check(1)").fetchone() == ("ok",)
         except sqlite3.DatabaseError as error:
             if _is_about_space(error):
@@ -134,8 +139,9 @@ class Store:
         for ending in ("", "-wal"):
             if (self.folder / f"{FILE}{ending}").exists():
                 os.replace(self.folder / f"{FILE}{ending}", kept.with_name(kept.name + ending))
-        self._base = _connect(self.path)
-        self._base.executescript(f"PRAGMA application_id = {APPLICATION}; PRAGMA user_version = {VERSION}; BEGIN; {SCHEMA} COMMIT")
+        self._base = sqlite3.connect(self.path, timeout=30.0)
+        _journal(self._base)
+        self._base.executescript(SCHEMA)
         counts = {table: self._copy(kept, table) for table in ("meta", "results", "traces")}
         self.notes.append(f"{self.path} was damaged: {counts['results']} results could be read and are kept, the rest is solved "
                           f"again; the damaged file is now {kept.name}")
@@ -221,11 +227,10 @@ class Store:
 _RESULT = ("digest", "status", "message", "outputs", "seconds", "memory_MB", "worker", "finished")
 
 
-def _connect(path: Path) -> sqlite3.Connection:
-    base = sqlite3.connect(path, timeout=30.0)
+def _journal(base: sqlite3.Connection) -> None:
+    """What was committed is on the disk, and others can read meanwhile."""
     base.execute("PRAGMA journal_mode = WAL")
     base.execute("PRAGMA synchronous = FULL")
-    return base
 
 
 def check_kind(base: sqlite3.Connection, path: Path) -> None:
