@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import multiprocessing
 import os
 import signal
@@ -117,6 +118,7 @@ class DaskPool:
             from distributed import Client
         except ImportError:
             raise InputError([Mistake("--cluster", "", "no Dask here", "the extra that brings it: pip install 'ems[cluster]'")]) from None
+        _quiet_logs()
         try:
             connect: Any = Client
             self.client: Any = connect(address, timeout=10, set_as_default=False, name="ems")
@@ -161,6 +163,13 @@ class DaskPool:
         with contextlib.suppress(Exception):       # a scheduler that is gone cannot be told goodbye
             self.executor.shutdown(wait=False)
             self.client.close(timeout=2 if at_once else 10)
+
+
+def _quiet_logs() -> None:
+    """Dask's own log tells a lost connection in pages; what a user needs to know of it is an error here."""
+    for name in ("distributed", *logging.root.manager.loggerDict):
+        if name.partition(".")[0] == "distributed":
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
 
 
 def make_pool(workers: int, cluster: str | None) -> Pool:

@@ -19,7 +19,8 @@ def axes(text: str, *, divided: bool = True) -> tuple[tuple[Axis, ...], list[str
 
 
 def test_ranges_are_exact_decimals_with_both_ends():
-    (a, b, c), told = axes('x = { from = 2.9, to = 3.2, steps = 4 }\ny = { from = 1, to = 2, step = 0.3 }\nz = { from = 0, to = 1, steps = 4 }')
+    (a, b, c), told = axes('x = { from = 2.9, to = 3.2, steps = 4 }\ny = { from = 1, to = 2, step = 0.3 }\n'
+                             'z = { from = 0, to = 1, steps = 4 }')
     assert told == []
     assert [str(v) for v in a.values] == ["2.9", "3", "3.1", "3.2"]
     assert b.values == tuple(map(Decimal, ("1", "1.3", "1.6", "1.9")))
@@ -76,6 +77,7 @@ def test_steps_of_a_sampled_range_are_kept_to():
     assert values == set(found[0].values) and all(b - a == Decimal("0.25") for a, b in pairwise(sorted(values)))
 
 
-@pytest.mark.parametrize("value", [True, 3, Decimal("0.10"), "wörter \"x\"", [1, "a"], {"based_on": "hybrid-1k5", "soc_low": Decimal("0.4")}])
+@pytest.mark.parametrize("value", [True, 3, Decimal("0.10"), "wörter \"x\"", [1, "a"],
+                                   {"based_on": "hybrid-1k5", "soc_low": Decimal("0.4")}])
 def test_toml_text_reads_back(value):
     assert tomllib.loads(f"v = {toml_text(value)}", parse_float=Decimal)["v"] == value

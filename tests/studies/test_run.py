@@ -15,7 +15,6 @@ from conftest import solved, table, until
 from ems.studies.results import load_study
 from ems.studies.run import run_study
 
-
 CASES = 14
 
 

@@ -62,7 +62,7 @@ def test_a_full_disk_is_said_and_what_was_written_stays(tmp_path):
         store.begin({"name": "x"}, map(case, range(100)))
         pages, = store.base.execute("PRAGMA page_count").fetchone()
         store.base.execute(f"PRAGMA max_page_count = {pages + 6}")       # sqlite.org: the insert then fails with SQLITE_FULL
-        with pytest.raises(RunError, match="the disk is full.*kept; make room, then start the same command again"):
+        with pytest.raises(RunError, match=r"the disk is full.*kept; make room, then start the same command again"):
             for number in range(100):
                 store.add(outcome(number, 2000))
     assert number > 5
@@ -153,5 +153,5 @@ def test_a_second_process_is_told_and_the_first_goes_on(write, tmp_path, start):
 
 def test_another_study_is_not_mixed_in(write, tmp_path):
     run_study(str(write(cases=2)), tmp_path / "out")
-    with pytest.raises(InputError, match="holds the study 'trial'.*a folder of its own for 'other'"):
+    with pytest.raises(InputError, match=r"holds the study 'trial'.*a folder of its own for 'other'"):
         run_study(str(write(cases=2, name="other")), tmp_path / "out")

@@ -53,7 +53,8 @@ def test_what_is_not_there_to_solve_is_a_clear_mistake(write):
 
 
 def test_a_wrong_value_is_told_once_at_its_key(write):
-    told = mistakes(write('name = "x"\nlayouts = ["series", "three-clutch"]\ncycles = ["udds", "nedc"]\n[vary]\nvehicle.mass_kg = [1900, -5]\n'
+    told = mistakes(write('name = "x"\nlayouts = ["series", "three-clutch"]\ncycles = ["udds", "nedc"]\n[vary]\n'
+                          'vehicle.mass_kg = [1900, -5]\n'
                           'vehicle.auxiliary_W = [1, 2, 3]\n'))
     assert len(told) == 1 and "trial.toml: vary.vehicle.mass_kg: found -5" in told[0]
 
