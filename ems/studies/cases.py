@@ -24,7 +24,7 @@ from ems.studies.worker import Task
 from ems.trips.cycle import Cycle, load_cycle
 from ems.trips.digest import cycle_digest
 
-DIGEST = "ems.case/1"
+DIGEST, DIGITS = "ems.case/1", 32
 IN_MEMORY = 1024            # layouts kept loaded in the process that hands out cases
 WRONG_ENOUGH = 200          # cases that could not be loaded, after which no more are tried
 SHARE = ("charge", "forbid", "prices")
@@ -160,9 +160,9 @@ class _Loading:
 
 
 def _digest(layout: str, cycle: str, how: How, solve: tuple[str, ...], numerics: str) -> str:
-    """sha256 of all that determines a result: layout with its maps' content, cycle, how it is solved, what is solved, arithmetic."""
+    """sha256, cut to 128 bits, of all that determines a result: layout with its maps' content, cycle, how it is solved, what is solved, arithmetic."""
     text = "\0".join([DIGEST, layout, cycle, repr(how.charge), str(how.grid), str(how.lanes), ",".join(solve), numerics])
-    return hashlib.sha256(text.encode()).hexdigest()
+    return hashlib.sha256(text.encode()).hexdigest()[:DIGITS]
 
 
 def task_of(case: Case, plan: Plan) -> Task:

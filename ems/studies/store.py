@@ -207,17 +207,20 @@ class Store:
 
     def add(self, outcome: Outcome) -> None:
         """Write one result; on the disk when this returns. Raises ``RunError`` when the disk does not take it."""
-        values = (outcome.digest, outcome.status, outcome.message, json.dumps(outcome.outputs, ensure_ascii=False, allow_nan=False),
-                  outcome.seconds, outcome.memory_MB, outcome.worker, time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()))
         try:
             with self.base:
-                self.base.execute(f"INSERT OR REPLACE INTO results ({', '.join(_RESULT)}, checksum) VALUES ({', '.join('?' * 9)})",
-                                  (*values, _checksum(values)))
-                if outcome.trace is not None:
-                    self.base.execute("INSERT OR REPLACE INTO traces VALUES (?, ?, ?)",
-                                      (outcome.digest, outcome.trace, _checksum((outcome.trace,))))
+                self._insert(outcome)
         except sqlite3.Error as error:
             raise self._full(error) from error
+
+    def _insert(self, outcome: Outcome) -> None:
+        values = (outcome.digest, outcome.status, outcome.message, json.dumps(outcome.outputs, ensure_ascii=False, allow_nan=False),
+                  outcome.seconds, outcome.memory_MB, outcome.worker, time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()))
+        self.base.execute(f"INSERT OR REPLACE INTO results ({', '.join(_RESULT)}, checksum) VALUES ({', '.join('?' * 9)})",
+                          (*values, _checksum(values)))
+        if outcome.trace is not None:
+            self.base.execute("INSERT OR REPLACE INTO traces VALUES (?, ?, ?)",
+                              (outcome.digest, outcome.trace, _checksum((outcome.trace,))))
 
     def _full(self, error: sqlite3.Error) -> RunError:
         what = "the disk is full" if "full" in str(error) else f"it cannot be written ({error})"
