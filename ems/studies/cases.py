@@ -160,7 +160,7 @@ class _Loading:
 
 
 def _digest(layout: str, cycle: str, how: How, solve: tuple[str, ...], numerics: str) -> str:
-    """sha256, cut to 128 bits, of all that determines a result: layout with its maps' content, cycle, how it is solved, what is solved, arithmetic."""
+    """sha256, cut to 128 bits, of all that determines a result: layout with its maps, cycle, how and what is solved, arithmetic."""
     text = "\0".join([DIGEST, layout, cycle, repr(how.charge), str(how.grid), str(how.lanes), ",".join(solve), numerics])
     return hashlib.sha256(text.encode()).hexdigest()[:DIGITS]
 
