@@ -16,7 +16,7 @@ import numpy as np
 
 from ems.kernels.frontier import Grid
 from ems.plant.plant import Plant, build_plant
-from ems.tables.build import Tables, build_tables, twins
+from ems.tables.build import Tables, build_tables, conceivable, distinct_demands, twins
 from ems.trips.demand import Demand
 from ems.types import Array, IntArray
 
@@ -25,7 +25,7 @@ KEPT = 2    # sets of tables kept in a process, some 10 MB each on a cycle of ha
 _kept: OrderedDict[str, Tables] = OrderedDict()
 
 
-def shared_tables(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array) -> Tables:
+def shared_tables(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array | None = None) -> Tables:
     """As ``build_tables``, from those of an earlier call in this process where they would be the same."""
     if plant.layout.forbid:
         lanes = max(node.lane for node in plant.nodes) + 1
@@ -36,7 +36,7 @@ def shared_tables(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array) -
     return dataclasses.replace(_of_whole(plant, demand, grid, slopes_g_J), plant=plant, demand=demand)
 
 
-def _of_whole(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array) -> Tables:
+def _of_whole(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array | None) -> Tables:
     key = _digest(plant, demand, grid, slopes_g_J)
     if key not in _kept:
         _kept[key] = build_tables(plant, demand, grid, slopes_g_J)
@@ -46,12 +46,11 @@ def _of_whole(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array) -> Ta
     return _kept[key]
 
 
-def _digest(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array) -> str:
-    """sha256 of every bit the tables are made from."""
-    given = (plant.arrays, plant.nominal_x, plant.heating_value_J_g, plant.layout.vehicle.wheel_radius_m, grid, slopes_g_J,
-             [(c.idling, c.engine.value, c.speed_map, c.balances, c.hold_W, c.wheel_driven, c.speed_range_kmh)
-              for c in map(plant.configuration, range(len(plant.nodes)))],
-             [getattr(demand, field.name) for field in dataclasses.fields(demand)])
+def _digest(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array | None) -> str:
+    """sha256 of every bit the tables are made from: what ``build_tables`` hands to the kernel, and how it joins what comes back."""
+    demands, demand_of = distinct_demands(plant, demand)
+    given = (plant.arrays, plant.nominal_x, demands, demand_of, conceivable(plant, demands), twins(plant), grid,
+             plant.heating_value_J_g if slopes_g_J is None else slopes_g_J)
     total = hashlib.sha256()
     for piece in _pieces(given):
         total.update(piece + b"\0")
