@@ -6,7 +6,7 @@ from typing import Any
 
 from ems.present.optimum_text import ASSUMPTIONS, NO_TYPE_APPROVAL
 from ems.present.study_figures import inline, label, plot_map, plot_pareto
-from ems.present.study_text import cell, counts_text, shown_columns
+from ems.present.study_text import TIES, cell, counts_text, shown_columns
 from ems.studies.results import Study
 
 FUEL = "fuel_l_per_100km"
@@ -19,7 +19,7 @@ def study_page(study: Study) -> str:
 
     environment = Environment(loader=PackageLoader("ems.present", "templates"), autoescape=True, undefined=StrictUndefined)
     return environment.get_template("study.html").render(
-        study=study, counts=counts_text(study.counts()), cautions=[NO_TYPE_APPROVAL, ASSUMPTIONS], answers=_answers(study),
+        study=study, counts=counts_text(study.counts()), cautions=[NO_TYPE_APPROVAL, ASSUMPTIONS, *([TIES] if "gap_percent" in study.headings else [])], answers=_answers(study),
         figures=_figures(study), table=_table(study), more=max(0, len(study.rows) - MOST_ROWS))
 
 
@@ -29,7 +29,7 @@ def _table(study: Study, rows: tuple[dict[str, Any], ...] | None = None) -> dict
     shown = study.rows[:MOST_ROWS] if rows is None else rows
     numeric = [any(isinstance(row.get(n), int | float) for row in shown) for n in names]
     return {"headings": names, "numeric": numeric,
-            "rows": [{"cells": [cell(row.get(n)) for n in names], "meets": row["meets"]} for row in shown]}
+            "rows": [{"cells": [cell(row.get(n), n) for n in names], "meets": row["meets"]} for row in shown]}
 
 
 def _answers(study: Study) -> list[dict[str, Any]]:

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 from ems.present.optimum_text import NO_TYPE_APPROVAL
 from ems.present.text import columns, times
+from ems.quantities import unit_from_name
 from ems.studies.results import CASE, STATE, Study
 from ems.studies.run import Ran, in_time
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+TIES = "Cases that differ by less than gap_percent and table_error_percent together are ties."
 USUAL = ("fuel_l_per_100km", "gap_percent", "table_error_percent", "engine_starts")
 """Columns shown when none are asked for, of those there are"""
 NARROW = 6      # result columns shown of a study that has none of the usual ones
@@ -43,13 +45,14 @@ def ran_text(ran: Ran) -> list[RenderableType]:
 
 
 def shown_columns(study: Study, asked: Sequence[str]) -> list[str]:
-    """Columns of the table as it is printed: what varied, and what was asked for or the usual ones; a state when one is not done."""
+    """Columns of the table as it is printed: what differs, and what was asked for or the usual ones; a state when one is not done."""
     there = [c for c in study.headings if c not in (*CASE, *STATE, *study.varied)]
     usual = [c for c in there if c.partition("@")[0] in (*USUAL, *study.require)] or there[:NARROW]
     if any("@" in c for c in there):
         usual = [c for c in there if c.partition("@")[0] == "fuel_l_per_100km"] or usual
     state = ["status"] * any(row["status"] != "done" for row in study.rows) + ["broken"] * any(row["broken"] for row in study.rows)
-    return [*CASE, *study.varied, *(asked or usual), *state]
+    differing = [c for c in (*CASE[1:], *study.varied) if c == "cycle" or len({str(row.get(c)) for row in study.rows}) > 1]
+    return [CASE[0], *differing, *(asked or usual), *state]
 
 
 def table_text(study: Study, asked: Sequence[str] = (), *, most_rows: int | None = None) -> list[RenderableType]:
@@ -57,7 +60,7 @@ def table_text(study: Study, asked: Sequence[str] = (), *, most_rows: int | None
     names = shown_columns(study, asked)
     rows = study.rows if most_rows is None else study.rows[:most_rows]
     right = [_is_numeric(study, name) for name in names]
-    made: list[RenderableType] = [columns([[cell(row.get(name)) for name in names] for row in rows], right, names)]
+    made: list[RenderableType] = [columns([[cell(row.get(name), name) for name in names] for row in rows], right, names)]
     if len(rows) < len(study.rows):
         made.append(f"  and {len(study.rows) - len(rows)} more: --csv or --json show all, --best COLUMN the best")
     return made
@@ -67,11 +70,11 @@ def _is_numeric(study: Study, name: str) -> bool:
     return any(isinstance(row.get(name), int | float) and not isinstance(row.get(name), bool) for row in study.rows)
 
 
-def cell(value: Any) -> str:
-    """A value as a table shows it: five significant digits, nothing for nothing."""
-    if value is None:
-        return ""
-    return f"{value:.5g}" if isinstance(value, float) else str(value)
+def cell(value: Any, name: str) -> str:
+    """A value of a column as a table shows it: five significant digits, two of a percentage, nothing for nothing."""
+    if isinstance(value, float):
+        return f"{value:.2g}" if unit_from_name(name) == "%" else f"{value:.5g}"
+    return "" if value is None else str(value)
 
 
 def show_text(study: Study, parts: Sequence[tuple[str, Study]], asked: Sequence[str], most_rows: int | None) -> list[RenderableType]:
@@ -84,4 +87,4 @@ def show_text(study: Study, parts: Sequence[tuple[str, Study]], asked: Sequence[
         lines.append(f"  {met} meet every requirement; the others are marked in the column broken")
     for heading, part in parts:
         lines += ["", *([heading] if heading else []), *table_text(part, asked, most_rows=most_rows)]
-    return [*lines, "", NO_TYPE_APPROVAL]
+    return [*lines, "", *([TIES] if "gap_percent" in study.headings else []), NO_TYPE_APPROVAL]
