@@ -18,8 +18,9 @@ def study_page(study: Study) -> str:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(loader=PackageLoader("ems.present", "templates"), autoescape=True, undefined=StrictUndefined)
+    cautions = [NO_TYPE_APPROVAL, ASSUMPTIONS, *([TIES] if "gap_percent" in study.headings else [])]
     return environment.get_template("study.html").render(
-        study=study, counts=counts_text(study.counts()), cautions=[NO_TYPE_APPROVAL, ASSUMPTIONS, *([TIES] if "gap_percent" in study.headings else [])], answers=_answers(study),
+        study=study, counts=counts_text(study.counts()), cautions=cautions, answers=_answers(study),
         figures=_figures(study), table=_table(study), more=max(0, len(study.rows) - MOST_ROWS))
 
 
