@@ -123,7 +123,8 @@ class _Loading:
         values = {"charge": plan.charge, "grid": plan.grid, "lanes": plan.lanes} | {k: v for k, v in point.items() if k in HOW}
         key = {name: f"vary.{name}" if name in point else name for name in HOW}
         for name, most in (("grid", 16), ("lanes", 64)):
-            if not (type(values[name]) is int and 1 <= values[name] <= most):
+            usual = name == "lanes" and values[name] is None
+            if not usual and not (type(values[name]) is int and 1 <= values[name] <= most):
                 found.add(plan.path.name, key[name], in_words(values[name]), f"a whole number from 1 to {most}")
         charge = None
         if values["charge"] is not None:

@@ -19,11 +19,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class How:
-    """How a case is solved: (start, end) state of charge, None for sustaining; factor of table points; lanes."""
+    """How a case is solved: (start, end) state of charge, None for sustaining; factor of table points; lanes, None for the usual ones."""
 
     charge: tuple[float, float] | None = None
     grid: int = 1
-    lanes: int = 1
+    lanes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

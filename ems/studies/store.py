@@ -41,7 +41,7 @@ BEGIN;
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 CREATE TABLE cases (
     number INTEGER PRIMARY KEY, digest TEXT NOT NULL, layout TEXT NOT NULL, cycle TEXT NOT NULL,
-    charge TEXT, grid INTEGER NOT NULL, lanes INTEGER NOT NULL, varied TEXT NOT NULL);
+    charge TEXT, grid INTEGER NOT NULL, lanes INTEGER, varied TEXT NOT NULL);
 CREATE TABLE results (
     id INTEGER PRIMARY KEY, digest TEXT NOT NULL UNIQUE, status TEXT NOT NULL, message TEXT NOT NULL, outputs TEXT NOT NULL,
     seconds REAL NOT NULL, memory_MB REAL NOT NULL, worker TEXT NOT NULL, finished TEXT NOT NULL, checksum TEXT NOT NULL);
@@ -61,7 +61,7 @@ class CaseRow:
     cycle: str
     charge: str | None
     grid: int
-    lanes: int
+    lanes: int | None
     varied: dict[str, Any]
 
 

@@ -60,7 +60,7 @@ class StudyFile(_Table):
     solve: list[str] = quantity("what is solved for every case", "-", default_factory=lambda: ["optimum"], min_length=1)
     charge: str | None = quantity("START:END state of charge; sustaining when omitted", "-", default=None)
     grid: int = quantity("times as many table points on every axis", "-", default=1, ge=1, le=16)
-    lanes: int = quantity("lanes of the free engine speed", "-", default=1, ge=1, le=64)
+    lanes: int | None = quantity("lanes of the free engine speed", "-", default=None, ge=1, le=64)
     set: dict[str, Any] = quantity("keys changed alike in every case", "-", default_factory=dict)
     vary: dict[str, Any] = quantity("keys that are varied", "-", default_factory=dict)
     sample: SampleTable = quantity("how points are chosen", "-", default_factory=SampleTable)
@@ -86,7 +86,7 @@ class Plan:
     solve: tuple[str, ...]
     charge: str | None
     grid: int
-    lanes: int
+    lanes: int | None
     changes: tuple[str, ...]
     axes: tuple[Axis, ...]
     points: tuple[Point, ...]

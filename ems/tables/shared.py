@@ -76,7 +76,7 @@ def _nodes_in(plant: Plant, whole: Plant) -> IntArray | None:
     """
     place = {(whole.configuration(n).id, node.lane): n for n, node in enumerate(whole.nodes)}
     nodes = np.array([place.get((plant.configuration(n).id, node.lane), -1) for n, node in enumerate(plant.nodes)])
-    same_width = plant.arrays.torque_map.shape[2] == whole.arrays.torque_map.shape[2]
+    same_width = plant.arrays.inner_source.shape[1] == whole.arrays.inner_source.shape[1]
     if (nodes < 0).any() or not same_width or not np.array_equal(twins(whole)[nodes], nodes[twins(plant)]):
         return None
     return nodes
