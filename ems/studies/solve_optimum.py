@@ -14,5 +14,6 @@ from ems.trips.cycle import Cycle
 def solve_optimum(layout: Layout, cycle: Cycle, how: How) -> Solved:
     """Columns and trip of ``ems.optimum``."""
     grid = DEFAULT_GRID if how.grid == 1 else refined(DEFAULT_GRID, how.grid)
-    found = optimum(layout, cycle, charge=how.charge, grid=grid, lanes=LANES if how.lanes is None else how.lanes, first_tables=shared_tables)
+    lanes = LANES if how.lanes is None else how.lanes
+    found = optimum(layout, cycle, charge=how.charge, grid=grid, lanes=lanes, first_tables=shared_tables)
     return Solved(found.to_dict(), found.to_frame)
