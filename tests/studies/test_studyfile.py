@@ -111,8 +111,8 @@ def test_digest_knows_all_that_determines_a_result(write, tmp_path):
 def test_digest_changes_with_a_row_of_a_map(write, tmp_path):
     from ems.library import data_root
 
-    for name in ("hybrid-1k5.toml", "hybrid-1k5.csv"):
-        (tmp_path / name).write_bytes((data_root() / "maps" / "batteries" / name).read_bytes())
+    for file in (data_root() / "maps" / "batteries").iterdir():
+        (tmp_path / file.name).write_bytes(file.read_bytes())
     path = write(f'name = "x"\nlayouts = "series"\ncycles = "udds"\n[set]\nbattery = "{tmp_path}/hybrid-1k5.toml"\n')
     before = prepare_study(str(path)).cases[0].digest
     table = tmp_path / "hybrid-1k5.csv"
