@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
@@ -99,6 +99,7 @@ class _Loading:
     numerics: str
     mistakes: Mistakes
     wrong: int = 0
+    told: list[Mistake] = field(default_factory=list)
 
     def at_point(self, word: str, point: Point, number: int) -> list[Case]:
         """The cases of one layout at one point, one a cycle; none when it cannot be loaded."""
@@ -140,7 +141,7 @@ class _Loading:
             return load()
         except InputError as error:
             self.wrong += 1
-            self._add([self._at_study(m, point) for m in error.mistakes])
+            self._add([self._at_study(m, point) for m in error.mistakes], point)
             return None
 
     def _at_study(self, mistake: Mistake, point: Point) -> Mistake:
@@ -156,8 +157,15 @@ class _Loading:
                 return dataclasses.replace(mistake, where=self.plan.path.name, key=f"{table}.{mistake.key}")
         return mistake
 
-    def _add(self, mistakes: Iterable[Mistake]) -> None:
-        self.mistakes.found += [m for m in mistakes if m not in self.mistakes.found]
+    def _add(self, mistakes: Iterable[Mistake], point: Point | None = None) -> None:
+        """Each mistake once, at the first point that has it; one in another file than the study's says which point that is."""
+        for mistake in mistakes:
+            if mistake in self.told:
+                continue
+            self.told.append(mistake)
+            elsewhere = point and mistake.where not in (self.plan.path.name, OPTION)
+            values = ", ".join(f"{path} = {toml_text(value)}" for path, value in (point or {}).items())
+            self.mistakes.found.append(dataclasses.replace(mistake, found=f"{mistake.found} (with {values})") if elsewhere else mistake)
 
 
 def _digest(layout: str, cycle: str, how: How, solve: tuple[str, ...], numerics: str) -> str:

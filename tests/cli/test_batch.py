@@ -15,7 +15,7 @@ layouts = "series"
 cycles = "{TRIP}"
 [vary]
 charge = ["0.55:0.55", "0.6:0.55"]
-battery.discharge_limit_kW = [50, 1]
+battery.discharge_limit_kW = [50, 40]
 """
 
 
@@ -49,7 +49,7 @@ def test_the_columns_told_are_those_an_optimum_has(folder):
 
 def test_dry_run_counts_and_writes_nothing(ems, folder, tmp_path):
     ended = ems("batch", "run", str(folder / "study.toml"), "--dry-run")
-    assert ended.code == 0 and "4 cases, 4 of them different" in ended.out and "battery.discharge_limit_kW: 50, 1" in ended.out
+    assert ended.code == 0 and "4 cases, 4 of them different" in ended.out and "battery.discharge_limit_kW: 50, 40" in ended.out
     assert list(tmp_path.iterdir()) == []
     told = ems("batch", "run", "ratios", "--dry-run", "--json").json
     assert told["schema"] == "ems.batch/1" and told["cases"] == told["different"] > 200 and len(told["cycles"]) == 3

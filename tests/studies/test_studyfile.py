@@ -59,6 +59,11 @@ def test_a_wrong_value_is_told_once_at_its_key(write):
     assert len(told) == 1 and "trial.toml: vary.vehicle.mass_kg: found -5" in told[0]
 
 
+def test_a_mistake_in_a_component_says_at_which_point(write):
+    told = mistakes(write('name = "x"\nlayouts = "series"\ncycles = "udds"\n[vary]\nbattery.soc_low = [0.4, 0.9, 0.95]\n'))
+    assert any("(with battery.soc_low = 0.9)" in line for line in told), told
+
+
 def test_a_wrong_path_layout_and_cycle_are_told_together(write):
     told = mistakes(write('name = "x"\nlayouts = ["series", "tree-clutch"]\ncycles = ["uddss"]\n[vary]\nvehicle.mas_kg = [1900]\n'))
     assert any("layouts: found 'tree-clutch'" in line and "(nearest: three-clutch)" in line for line in told)
