@@ -60,8 +60,8 @@ def test_a_wrong_value_is_told_once_at_its_key(write):
 
 
 def test_a_mistake_in_a_component_says_at_which_point(write):
-    told = mistakes(write('name = "x"\nlayouts = "series"\ncycles = "udds"\n[vary]\nbattery.soc_low = [0.4, 0.9, 0.95]\n'))
-    assert any("(with battery.soc_low = 0.9)" in line for line in told), told
+    told = mistakes(write('name = "x"\nlayouts = "series"\ncycles = "udds"\n[vary]\nbattery.discharge_limit_kW = [50, 2, 1]\n'))
+    assert any("(with battery.discharge_limit_kW = 2)" in line for line in told), told
 
 
 def test_a_wrong_path_layout_and_cycle_are_told_together(write):
