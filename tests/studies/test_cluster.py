@@ -33,7 +33,7 @@ def cluster(tmp_path):
     begin("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(book))
     until(book.exists, "a scheduler")
     workers = [begin("distributed.cli.dask_worker", "--scheduler-file", str(book), "--no-nanny", "--nthreads", "1", "--no-dashboard",
-                     "--host", "127.0.0.1", "--name", name, "--memory-limit", "0", QUICK_SECONDS="0.15") for name in ("one", "two")]
+                     "--host", "127.0.0.1", "--name", name, "--memory-limit", "0", QUICK_SECONDS="0.4") for name in ("one", "two")]
     yield json.loads(book.read_text(encoding="utf-8"))["address"], workers
     for process in started:
         if process.poll() is None:

@@ -120,7 +120,7 @@ def test_a_case_that_kills_every_worker_is_a_row_and_its_neighbours_are_not(writ
 @needs_proc
 def test_a_killed_parent_leaves_no_workers_and_the_rest_follows(write, tmp_path, start, undisturbed):
     study, out = write(cases=CASES), tmp_path / "out"
-    first = start("batch", "run", study, "--out", out, "--workers", "2", QUICK_SECONDS="0.1")
+    first = start("batch", "run", study, "--out", out, "--workers", "2", QUICK_SECONDS="0.6")
     until(lambda: solved(out) >= 3, "three results")
     workers = children(first.process.pid)
     assert len(workers) == 2
@@ -148,7 +148,7 @@ def test_ten_kills_at_random_moments_end_in_the_same_table(write, tmp_path, star
 @needs_proc
 def test_ctrl_c_finishes_what_is_in_flight(write, tmp_path, start, undisturbed):
     study, out = write(cases=CASES), tmp_path / "out"
-    one = start("batch", "run", study, "--out", out, "--workers", "2", QUICK_SECONDS="0.3")
+    one = start("batch", "run", study, "--out", out, "--workers", "2", QUICK_SECONDS="0.6")
     until(lambda: solved(out) >= 2, "two results")
     os.killpg(one.process.pid, signal.SIGINT)       # as a terminal does: to the workers too
     code, said, err = one.ended()
