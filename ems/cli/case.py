@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from ems.trips.cycle import Cycle
 
 DEFAULT_CYCLE = "wltc-3b"
+OPTIONS = ("cycle", "charge", "grid", "lanes", "dwell", "engine_on", "engine_off", "cold")
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -38,23 +39,36 @@ class Case:
 
     layout, overrides, cycle : as typed; cycle None when not given
     charge : START:END state of charge, None for sustaining
-    grid_factor : multiplies the points of the tables    lanes : of the free engine speed
+    grid : multiplies the points of the tables      lanes : of the free engine speed; None for the usual number
+    dwell, engine_on, engine_off : least times [s]      cold : the engine starts cold
     """
 
     layout: str
     overrides: tuple[str, ...] = ()
     cycle: str | None = None
     charge: str | None = None
-    grid_factor: int = 1
-    lanes: int = 1
+    grid: int = 1
+    lanes: int | None = None
+    dwell: float = 0.0
+    engine_on: float = 0.0
+    engine_off: float = 0.0
+    cold: bool = False
+
+    @property
+    def options(self) -> dict[str, Any]:
+        """What was asked for beside layout and overrides, by the names of the options; what is usual left out."""
+        usual = Case("")
+        given = {name: getattr(self, name) for name in OPTIONS}
+        return {name: value for name, value in given.items() if value != getattr(usual, name)}
 
     @property
     def words(self) -> str:
         """Layout and options as they would be typed."""
-        pairs = [("--cycle", self.cycle), ("--charge", self.charge), *(("--set", change) for change in self.overrides),
-                 ("--grid", str(self.grid_factor) if self.grid_factor != 1 else None),
-                 ("--lanes", str(self.lanes) if self.lanes != 1 else None)]
-        return shlex.join([self.layout, *(w for option, value in pairs if value is not None for w in (option, value))])
+        out = [self.layout]
+        for name, value in self.options.items():
+            option = f"--{name.replace('_', '-')}"
+            out += [option] if value is True else [option, f"{value:g}" if isinstance(value, float) else str(value)]
+        return shlex.join([*out, *(word for change in self.overrides for word in ("--set", change))])
 
     def load(self) -> Loaded:
         """Read layout and cycle; every mistake of both, and of the charge, in one ``InputError``."""
@@ -84,7 +98,7 @@ class Loaded:
 
 
 def case_options(function: Function) -> Function:
-    """Decorator: the options of a case; the function is called with ``cycle, charge, grid, lanes``."""
+    """Decorator: the options of a case; the function is called with all of ``OPTIONS``, to be handed to ``Case``."""
     options = [
         click.option("--cycle", metavar="CYCLE",
                      help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted."),
@@ -92,8 +106,12 @@ def case_options(function: Function) -> Function:
                      help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts, at the target."),
         click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
                      help="N times as many table points on every axis: slower, smaller table error."),
-        click.option("--lanes", type=click.IntRange(1, 64), default=1, show_default=True, metavar="N",
-                     help="Lanes of engine speed where it is free of the wheels, so that changing it has its cost."),
+        click.option("--lanes", type=click.IntRange(1, 64), metavar="N",
+                     help="Lanes of engine speed where it is free of the wheels, so that changing it has its cost; 6 if omitted."),
+        click.option("--dwell", type=click.FloatRange(0, 6), default=0.0, metavar="S", help="Least time in a configuration, to 6 s."),
+        click.option("--engine-on", type=click.FloatRange(0, 20), default=0.0, metavar="S", help="Least time the engine turns, to 20 s."),
+        click.option("--engine-off", type=click.FloatRange(0, 20), default=0.0, metavar="S", help="Least time it stands, to 20 s."),
+        click.option("--cold", is_flag=True, help="The engine starts cold; the warm figure is solved first and shown beside it."),
     ]
     return functools.reduce(lambda made, option: option(made), reversed(options), function)
 
@@ -114,12 +132,15 @@ def solve(run: Run, loaded: Loaded) -> Optimum:
     for warning in loaded.cycle.warnings:
         run.warn(f"{loaded.cycle.name}: {warning}")
     with progress(run) as tell:
+        from ems.plant.counters import Waits
+        from ems.plant.plant import LANES
         from ems.solve.optimum import optimum
         from ems.tables.build import DEFAULT_GRID, refined
 
         case = loaded.case
-        grid = DEFAULT_GRID if case.grid_factor == 1 else refined(DEFAULT_GRID, case.grid_factor)
-        found = optimum(loaded.layout, loaded.cycle, charge=loaded.charge, progress=tell, grid=grid, lanes=case.lanes)
+        grid = DEFAULT_GRID if case.grid == 1 else refined(DEFAULT_GRID, case.grid)
+        found = optimum(loaded.layout, loaded.cycle, charge=loaded.charge, progress=tell, grid=grid, lanes=case.lanes or LANES,
+                        waits=Waits(case.dwell, case.engine_on, case.engine_off), cold=case.cold)
     for warning in found.warnings:
         if warning not in loaded.cycle.warnings:
             run.warn(warning)
@@ -139,7 +160,7 @@ def inputs(loaded: Loaded) -> dict[str, Any]:
         "inputs": {
             "layout": _absolute(case.layout), "layout_digest": layout.digest, "set": list(case.overrides),
             "cycle": _absolute(case.cycle or DEFAULT_CYCLE), "cycle_digest": cycle_digest(loaded.cycle),
-            "charge": case.charge, "grid_factor": case.grid_factor, "lanes": case.lanes,
+            "options": {name: value for name, value in case.options.items() if name != "cycle"},
         },
         "versions": _versions(),
         "sources": {**layout_sources(layout), "cycle": loaded.cycle.source},
@@ -168,7 +189,7 @@ def recorded(folder: Path) -> Loaded:
     from ems.trips.digest import cycle_digest
 
     said = _read_inputs(folder)
-    case = Case(said["layout"], tuple(said["set"]), said["cycle"], said["charge"], said["grid_factor"], said["lanes"])
+    case = Case(said["layout"], tuple(said["set"]), said["cycle"], **said["options"])
     loaded = case.load()
     mistakes = Mistakes()
     for what, now in (("layout", loaded.layout.digest), ("cycle", cycle_digest(loaded.cycle))):
@@ -191,7 +212,7 @@ def _read_inputs(folder: Path) -> dict[str, Any]:
         raise InputError([Mistake(str(path), "", "no JSON that could be read", expected)]) from error
     schema = found.get("schema") if isinstance(found, dict) else None
     said = found.get("inputs") if isinstance(found, dict) else None
-    keys = {"layout", "layout_digest", "set", "cycle", "cycle_digest", "charge", "grid_factor", "lanes"}
-    if schema != "ems.optimum/1" or not isinstance(said, dict) or not keys <= set(said):
+    keys = {"layout", "layout_digest", "set", "cycle", "cycle_digest", "options"}
+    if schema != "ems.optimum/1" or not isinstance(said, dict) or not keys <= set(said) or not set(said["options"]) <= set(OPTIONS):
         raise InputError([Mistake(str(path), "schema", f"'{schema}'", expected)])
     return said

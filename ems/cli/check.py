@@ -40,15 +40,16 @@ def command(run: common.Run, files: tuple[str, ...]) -> None:
 def _checked(word: str, overrides: tuple[str, ...]) -> dict[str, Any]:
     """What one file holds; raises ``InputError`` with its mistakes."""
     from ems.cli import filekinds
+    from ems.components.listing import KINDS
 
     kind, path = _kind_and_path(word)
     if kind == "layout":
         summary, warnings = _layout(word, overrides)
     elif kind == "cycle":
         summary, warnings = _cycle(word)
-    elif kind in filekinds.COMPONENT_LOADERS:
-        part = filekinds.COMPONENT_LOADERS[kind](word, where="FILE", key="")
-        summary, warnings = f"{part.title}; source: {part.source}", []
+    elif kind in KINDS:
+        part = KINDS[kind](word, where="FILE", key="")
+        summary, warnings = "; ".join([part.title, f"source: {part.source}", *getattr(part, "notes", ())]), []
     else:
         columns = filekinds.check_csv(kind, path, word)
         summary = f"{len(columns.line_numbers)} rows; source: {columns.source or 'not stated'}"

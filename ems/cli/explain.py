@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -16,15 +17,13 @@ from ems.errors import InputError, Mistake
 @click.option("--at", "time_s", type=float, required=True, metavar="T", help="Second of the cycle.")
 @case_options
 @common.options(reads_layout=True)
-def command(
-    run: common.Run, what: str, time_s: float, cycle: str | None, charge: str | None, grid: int, lanes: int
-) -> None:
+def command(run: common.Run, what: str, time_s: float, **options: Any) -> None:
     """Every configuration at second T of the optimum: what it would cost, or the limit that stops it.
 
     LAYOUT is solved first; DIR is a folder of `ems optimum --out`, whose inputs are solved again.
     """
     _check_exists(what)
-    given = Case(what, run.overrides, cycle, charge, grid, lanes)
+    given = Case(what, run.overrides, **options)
     loaded = _from_folder(given) if _is_folder(what) else given.load()
     _check_time(time_s, loaded)
     found = solve(run, loaded)
@@ -57,8 +56,8 @@ def _is_folder(word: str) -> bool:
 def _from_folder(given: Case) -> Loaded:
     """The case a folder records; options that would change it are wrong usage."""
     if given != Case(given.layout):
-        raise click.UsageError("a folder brings its own inputs: leave out --cycle, --charge, --grid, --lanes and "
-                               "--set, or name the layout instead.", click.get_current_context())
+        raise click.UsageError("a folder brings its own inputs: leave out --set and the options of the case, or name the "
+                               "layout instead.", click.get_current_context())
     return recorded(Path(given.layout).expanduser())
 
 

@@ -2,29 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from pydantic import BaseModel
 
-from ems.components import battery, coldstart, engine, machine, vehicle
+from ems.components import battery, coldstart, engine, machine
 from ems.components.componentfile import ComponentFile
 from ems.components.csvfile import Check, Columns, read_columns
+from ems.components.listing import KINDS
 from ems.errors import InputError, Mistake, Mistakes
 from ems.inputfile import read_text, read_toml
+from ems.layout.listing import COMPONENT_FILES
 from ems.layout.schema import LayoutFile
 from ems.trips.cycle import OPTIONAL_COLUMNS as CYCLE_COLUMNS
 
 SUFFIXES = (".toml", ".csv")
 
 _TOML_KINDS: dict[str, type[BaseModel]] = {
-    "layout": LayoutFile,
-    "vehicle": vehicle.VehicleFile,
-    "engine": engine.EngineFile,
-    "machine": machine.MachineFile,
-    "battery": battery.BatteryFile,
+    "layout": LayoutFile, **{kind: model for kind, model in COMPONENT_FILES.items() if kind != "fuel"},
 }
 
 
@@ -82,20 +79,20 @@ def kind_of(path: Path, where: str) -> str:
     return _toml_kind(path, where) if suffix == ".toml" else _csv_kind(path, where)
 
 
-def component_kind(word: str) -> str:
-    """Kind of a component's file of the user's; a map or a curve alone is referred to its component.
+def component_kind(word: str) -> tuple[str, Path]:
+    """Kind and path of a component's file of the user's, or of the map of an engine or a machine.
 
-    Raises ``InputError`` when the file does not exist or holds no component.
+    Raises ``InputError`` when the file does not exist or holds neither; a curve is checked before it is refused.
     """
     path = Path(word).expanduser()
     if not path.is_file():
         raise InputError([Mistake(word, "", "a folder" if path.is_dir() else "nothing", "an existing file")])
     kind = kind_of(path, word)
-    if kind in COMPONENT_LOADERS:
-        return kind
-    if path.suffix.lower() == ".csv":
+    if kind in (*KINDS, "engine map", "machine map"):
+        return kind, path
+    if kind in _CSV_KINDS:
         check_csv(kind, path, word)
-    raise InputError([Mistake(word, "", f"a {kind}", f"the TOML file of one of {', '.join(COMPONENT_LOADERS)}")])
+    raise InputError([Mistake(word, "", f"a {kind}", f"the TOML file of one of {', '.join(KINDS)}, or a CSV map")])
 
 
 def _toml_kind(path: Path, where: str) -> str:
@@ -139,11 +136,3 @@ def _guarded(kind: CsvKind) -> Check:
             kind.check(table, mistakes)
 
     return guarded
-
-
-COMPONENT_LOADERS: Mapping[str, Callable[..., Any]] = {
-    "vehicle": vehicle.load_vehicle,
-    "engine": engine.load_engine,
-    "machine": machine.load_machine,
-    "battery": battery.load_battery,
-}

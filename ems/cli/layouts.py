@@ -38,14 +38,10 @@ def _machines(row: dict[str, Any]) -> str:
 
 
 def _show_keys(run: common.Run) -> None:
-    from ems.cli.tables import table
+    from ems.cli.tables import key_table
     from ems.layout.listing import key_rows
 
     rows = key_rows()
-    shown = [
-        (r["key"], r["takes"], "" if r["unit"] == "-" else r["unit"], r["bounds"],
-         "required" if r["required"] else r["default"], r["meaning"])
-        for r in rows
-    ]
-    closing = "* stands for a name of your choice; a key below it is required wherever that name is used."
-    run.finish({"keys": rows}, [table(("key", "takes", "unit", "bounds", "default", "meaning"), shown), closing])
+    closing = ("* stands for a name of your choice; a key below it is required wherever that name is used.\n"
+               "A file with based_on may leave out whatever the other layout says.")
+    run.finish({"keys": rows}, [key_table(rows), closing])

@@ -23,7 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "explain": ("ems.cli.explain", "Why this configuration at this second."),
     "batch": ("ems.cli.batch", "Many cases from one study, resumable, on all cores or a cluster."),
     "layouts": ("ems.cli.layouts", "Layouts that are shipped; the keys of a layout file."),
-    "maps": ("ems.cli.maps", "Engines, machines, batteries, vehicles that are shipped; check and draw your own."),
+    "maps": ("ems.cli.maps", "Maps that are shipped; your own checked and drawn."),
     "cycles": ("ems.cli.cycles", "Drive cycles that are shipped, with their totals."),
 }
 

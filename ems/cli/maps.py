@@ -15,15 +15,19 @@ if TYPE_CHECKING:
 
 @click.command("maps")
 @click.argument("words", nargs=-1, metavar="[MAP]...")
+@click.option("--scattered", is_flag=True, help="A CSV map given alone holds bench points on no grid: grid them.")
+@click.option("--keys", is_flag=True, help="The keys of component files: what each takes, unit, bounds, meaning.")
 @common.options()
-def command(run: common.Run, words: tuple[str, ...]) -> None:
+def command(run: common.Run, words: tuple[str, ...], scattered: bool, keys: bool) -> None:
     """Engines, machines, batteries, vehicles and fuels that are shipped, or those named, checked and told in full.
 
-    A MAP is a short name, or a TOML file of your own with the CSV files it names. With --out each is drawn too, as PNG and SVG:
-    contours of fuel or efficiency within the limits, and the line of least fuel.
+    A MAP is a short name, a TOML file of your own with the CSV files it names, or the CSV map of an engine or a machine alone.
+    With --out each is drawn too, as PNG and SVG: contours of fuel or efficiency within the limits, the line of least fuel.
     """
-    if words:
-        _show_named(run, words)
+    if keys:
+        _show_keys(run)
+    elif words:
+        _show_named(run, words, scattered)
     else:
         _show_shipped(run)
 
@@ -38,10 +42,19 @@ def _show_shipped(run: common.Run) -> None:
                                 "`ems maps NAME --out DIR` tells all of one and draws it."])
 
 
-def _show_named(run: common.Run, words: tuple[str, ...]) -> None:
+def _show_keys(run: common.Run) -> None:
+    from ems.cli.tables import key_table
+    from ems.layout.listing import component_key_rows
+
+    rows = component_key_rows()
+    run.finish({"keys": rows}, [key_table(rows, "kind"), "* stands for a name of your choice. A layout changes one of these with, "
+                                "for instance, --set engine.map.minimum_on_s=5 or --set battery.temperature_C=-10."])
+
+
+def _show_named(run: common.Run, words: tuple[str, ...], scattered: bool) -> None:
     from ems.components.listing import row
 
-    components = _named(words)
+    components = _named(words, scattered)
     rows = [row(c) for c in components]
     text: list[Any] = []
     for one in rows:
@@ -75,28 +88,31 @@ def _file_names(components: list[Component]) -> list[str]:
     return names
 
 
-def _named(words: tuple[str, ...]) -> list[Component]:
+def _named(words: tuple[str, ...], scattered: bool) -> list[Component]:
     """Components by short name or file; every mistake of all of them at once."""
     from ems.errors import InputError, Mistakes
 
     mistakes, found = Mistakes(), []
     for word in words:
         try:
-            found.append(_load(word))
+            found.append(_load(word, scattered))
         except InputError as error:
             mistakes.extend(error)
     mistakes.raise_if_any()
     return found
 
 
-def _load(word: str) -> Component:
+def _load(word: str, scattered: bool) -> Component:
     from ems import library
     from ems.cli.filekinds import component_kind
+    from ems.components.baremap import bare_engine, bare_machine
     from ems.components.listing import KINDS, shipped_kinds
     from ems.errors import InputError, Mistake, nearest_name
 
+    bare: dict[str, Any] = {"engine map": bare_engine, "machine map": bare_machine}
     if library.is_path(word):
-        return KINDS[component_kind(word)](word, where="MAP", key="")
+        kind, path = component_kind(word)
+        return bare[kind](path, word, scattered) if kind in bare else KINDS[kind](word, where="MAP", key="")
     known = shipped_kinds()
     if word.lower() not in known:
         raise InputError([Mistake("MAP", "", f"'{word}'", f"a file (with its suffix), or one of {', '.join(known)}",
@@ -115,7 +131,7 @@ def _in_short(row: dict[str, Any]) -> str:
         case "machine":
             return f"peak {row['peak_kW']:g} kW, {row['peak_torque_Nm']:g} N m, best {row['best_driving_percent']:g} %"
         case "battery":
-            return f"{row['energy_kWh']:g} kWh, gives {row['discharge_at_target_kW']:g} kW, takes {row['charge_at_target_kW']:g} kW"
+            return f"{row['energy_kWh']:g} kWh, gives {row['discharge_10s_at_target_kW']:g} kW, takes {row['charge_10s_at_target_kW']:g} kW"
         case "vehicle":
             return f"{row['mass_kg']:g} kg, {row['power_at_100kmh_kW']:g} kW at 100 km/h"
     return f"{row['heating_value_MJ_kg']:g} MJ/kg, {row['co2_g_l']:g} g CO2/l"

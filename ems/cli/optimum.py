@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,35 +12,55 @@ from ems.cli.case import Case, case_options, inputs, solve
 if TYPE_CHECKING:
     from ems.output import Content
     from ems.solve.optimum import Optimum
+    from ems.solve.polish import Polished
 
 
 @click.command("optimum")
 @click.argument("layout")
 @case_options
 @click.option("--tables", is_flag=True, help="With --out: tables.npz, to check the optimum with a solver of your own.")
+@click.option("--polish", is_flag=True, help="A second opinion: one smooth nonlinear program over the same configurations.")
 @common.options(reads_layout=True)
-def command(
-    run: common.Run, layout: str, cycle: str | None, charge: str | None, grid: int, lanes: int, tables: bool
-) -> None:
+def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polish: bool, **options: Any) -> None:
     """The least fuel any control of LAYOUT could need on a cycle, with a proof of how near the answer is.
 
     LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, trace.csv (one row an
-    interval), figure.png, and tables.npz if asked for.
+    interval), figure.png, and if asked for tables.npz, and polished.csv, the polished trip in the true plant.
     """
     if tables and run.out is None:
         raise click.UsageError("--tables writes a file: say where with --out DIR.", click.get_current_context())
-    loaded = Case(layout, run.overrides, cycle, charge, grid, lanes).load()
+    loaded = Case(layout, run.overrides, cycle, **options).load()
     found = solve(run, loaded)
+    polished = _polished(run, found) if polish else None
 
     from ems.present.optimum_text import optimum_text
+    from ems.present.polish_text import polish_text
 
     result = {**found.to_dict(), **inputs(loaded), "cycle_chosen": cycle is not None}
+    if polished is not None:
+        result["polish"] = polished.to_dict()
     text = None if run.json else optimum_text(
         found, cycle_given=cycle is not None, words=loaded.case.words, out=run.out)
-    run.finish(result, text, _files(found, tables) if run.out is not None else None)
+    if text is not None and polished is not None:
+        text += polish_text(polished)
+    run.finish(result, text, _files(found, tables, polished) if run.out is not None else None)
 
 
-def _files(found: Optimum, tables: bool) -> dict[str, Content]:
+def _polished(run: common.Run, found: Optimum) -> Polished:
+    """The optimum's trip polished, told on stderr while it is done."""
+    from ems.cli.progress import progress
+
+    with progress(run) as tell:
+        tell("polishing: one smooth program over the whole trip")
+        from ems.solve.polish import polish
+
+        polished = polish(found)
+    if not polished.solved:
+        run.warn(f"the polish did not converge: {polished.status}")
+    return polished
+
+
+def _files(found: Optimum, tables: bool, polished: Polished | None) -> dict[str, Content]:
     """Name -> content of what stands beside ``result.json``."""
     from ems.present.figures import save_figure
 
@@ -48,6 +68,8 @@ def _files(found: Optimum, tables: bool) -> dict[str, Content]:
         "trace.csv": found.to_frame().to_csv(lineterminator="\n"),
         "figure.png": lambda path: save_figure(found, path),
     }
+    if polished is not None:
+        files["polished.csv"] = polished.trace.to_frame().to_csv(lineterminator="\n")
     if tables:
         from ems.solve.dump import dump_tables
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -22,3 +22,13 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[object]], *, title: s
     for row in rows:
         made.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
     return made
+
+
+def key_table(rows: Sequence[Mapping[str, Any]], *first: str) -> Table:
+    """Keys of a file: what each takes, unit, bounds, default and meaning; ``first`` names columns in front of them."""
+    shown = [
+        (*(r[name] for name in first), r["key"], r["takes"], "" if r["unit"] == "-" else r["unit"], r["bounds"],
+         "required" if r["required"] else r["default"], r["meaning"])
+        for r in rows
+    ]
+    return table((*first, "key", "takes", "unit", "bounds", "default", "meaning"), shown)

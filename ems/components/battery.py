@@ -113,13 +113,19 @@ class Battery:
         """Whether a limit of power depends on charge."""
         return bool(np.any(self.discharge_power_W < self.discharge_limit_W) or np.any(self.charge_power_W < self.charge_limit_W))
 
-    def discharge_for_W(self, duration_s: float) -> float:
-        """Most constant power given for a duration, at a charge where nothing less is allowed; see ``pulse_power_W``."""
-        return _for_W(duration_s, self.discharge_2s_W, self.discharge_limit_W, self.discharge_continuous_W)
+    def discharge_for_W(self, duration_s: float, soc: float | None = None) -> float:
+        """Most constant power given for a duration; see ``pulse_power_W`` for the rule.
 
-    def charge_for_W(self, duration_s: float) -> float:
-        """Most constant power taken for a duration, positive; see ``pulse_power_W``."""
-        return _for_W(duration_s, self.charge_2s_W, self.charge_limit_W, self.charge_continuous_W)
+        soc : charge at which; the powers for all durations fall in the proportion of the 10 s limit there. None: no less than
+              the file's figures.
+        """
+        share = 1.0 if soc is None else float(np.interp(soc, self.soc, self.discharge_power_W)) / self.discharge_limit_W
+        return share * _for_W(duration_s, self.discharge_2s_W, self.discharge_limit_W, self.discharge_continuous_W)
+
+    def charge_for_W(self, duration_s: float, soc: float | None = None) -> float:
+        """Most constant power taken for a duration, positive; as ``discharge_for_W``."""
+        share = 1.0 if soc is None else float(np.interp(soc, self.soc, self.charge_power_W)) / self.charge_limit_W
+        return share * _for_W(duration_s, self.charge_2s_W, self.charge_limit_W, self.charge_continuous_W)
 
     def pulse_use(self, power_W: Array, dt_s: Array) -> Array:
         """(K+1,) share of the 10 s pulse in use over a trip; above 1 the trip asks for more than the continuous power allows.

@@ -11,6 +11,10 @@ from ems.components.csvfile import Columns
 from ems.errors import InputError, Mistake, Mistakes
 from ems.types import Array, BoolArray, IntArray
 
+MOSTLY_GAPS = 0.5
+"""Share of a rectangle's nodes without a row from which the rows are taken to be no rectangle at all."""
+SCATTERED = "bench points on no grid (scattered = true in the component's file, --scattered for a map alone)"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rectangle:
@@ -25,11 +29,10 @@ class Rectangle:
     row: IntArray
 
 
-def rectangle(table: Columns, x_name: str, y_name: str, mistakes: Mistakes, hint: str = "") -> Rectangle | None:
+def rectangle(table: Columns, x_name: str, y_name: str, mistakes: Mistakes) -> Rectangle | None:
     """The grid whose nodes are the table's rows, in any order; None when it has gaps or repeats.
 
-    hint : what else may be done about a gap
-    Every missing node is named by its two values, every repeated one by the lines that hold it.
+    Every missing node is named by its two values, unless most are missing; every repeated one by the lines that hold it.
     """
     before = len(mistakes.found)
     read = np.flatnonzero(np.isfinite(table[x_name]) & np.isfinite(table[y_name]))
@@ -43,9 +46,14 @@ def rectangle(table: Columns, x_name: str, y_name: str, mistakes: Mistakes, hint
     row[x_index, y_index] = read
     if read.size < table.line_numbers.size:    # gaps may be the rows that could not be read, told already
         return None
-    for j, k in np.argwhere(row < 0):
-        mistakes.add(table.where, f"{x_name} {x[j]:g}, {y_name} {y[k]:g}", "no row (a gap in the map)",
-                     f"a row for every {y_name} at every {x_name}" + (f"; {hint}" if hint else ""))
+    gaps = np.argwhere(row < 0)
+    if len(gaps) > MOSTLY_GAPS * row.size:
+        mistakes.add(table.where, "", f"{read.size} rows at {x.size} values of {x_name} and {y.size} of {y_name}, which fill no "
+                     "rectangle", f"a row for every {y_name} at every {x_name}; or that they are {SCATTERED}")
+    else:
+        for j, k in gaps:
+            mistakes.add(table.where, f"{x_name} {x[j]:g}, {y_name} {y[k]:g}", "no row (a gap in the map)",
+                         f"a row for every {y_name} at every {x_name}")
     return None if len(mistakes.found) > before else Rectangle(x, y, row)
 
 

@@ -63,7 +63,7 @@ class Surface:
 
 def rectangular(points: Columns, value: Array, mistakes: Mistakes) -> Grid | None:
     """The rows as a grid; None when they fill no rectangle, with the reasons in ``mistakes``."""
-    found = rectangle(points, *AXES, mistakes, "bench points on no grid: scattered = true in the file that names this one")
+    found = rectangle(points, *AXES, mistakes)
     return None if found is None else Grid(found.x, found.y, value[found.row])
 
 
@@ -118,20 +118,21 @@ def _spline(at: Array, value: Array, smoothing: float, degree: int) -> Callable[
 def _smoothing(at: Array, fitted: Array, divisor: Array, degree: int) -> tuple[float, float]:
     """The best of ``SMOOTHINGS``, and the root mean square error at points left out with it, in the value's unit."""
     step = -(-fitted.size // CHOOSING)
-    some, values, by = at[::step], fitted[::step], divisor[::step]
-    best = (SMOOTHINGS[0], np.inf)
-    for smoothing in SMOOTHINGS:
-        error = np.empty(values.size)
-        for fold in range(FOLDS):
-            out = np.arange(values.size) % FOLDS == fold
-            try:
-                error[out] = (_spline(some[~out], values[~out], smoothing, degree)(some[out]) - values[out]) * by[out]
-            except np.linalg.LinAlgError:
-                error[out] = np.inf
-        rms = float(np.sqrt(np.mean(error**2)))
-        if rms < best[1]:
-            best = (smoothing, rms)
-    return best
+    foretold = [_left_out(at[::step], fitted[::step], divisor[::step], smoothing, degree) for smoothing in SMOOTHINGS]
+    best = SMOOTHINGS[int(np.argmin(foretold))]
+    return best, min(foretold) if step == 1 else _left_out(at, fitted, divisor, best, degree)
+
+
+def _left_out(at: Array, fitted: Array, divisor: Array, smoothing: float, degree: int) -> float:
+    """Root mean square error at points left out of the fit, a fifth of them at a time; inf where that leaves no surface."""
+    error = np.empty(fitted.size)
+    for fold in range(FOLDS):
+        out = np.arange(fitted.size) % FOLDS == fold
+        try:
+            error[out] = (_spline(at[~out], fitted[~out], smoothing, degree)(at[out]) - fitted[out]) * divisor[out]
+        except np.linalg.LinAlgError:
+            return float("inf")
+    return float(np.sqrt(np.mean(error**2)))
 
 
 def _too_far(points: Columns, at: Array, nodes: Array, surface: Surface, mistakes: Mistakes) -> bool:
@@ -169,11 +170,16 @@ def _note(
     error = np.where(np.isfinite(error), error, 0.0)
     mean, worst = float(np.mean(np.abs(value))), int(np.argmax(np.abs(error)))
     rms = float(np.sqrt(np.mean(error**2)))
+    share = 100.0 * abs(error[worst]) / max(abs(value[worst]), 1e-12)
     return (
         f"{points.where}: {value.size} bench points made a grid of {surface.speed_rpm.size} x {surface.torque_Nm.size}; error at "
-        f"the points {rms:.3g} {surface.unit} root mean square ({100 * rms / mean:.2g} % of the mean), "
-        f"{abs(error[worst]):.3g} {surface.unit} at worst (line {points.line_numbers[worst]}, "
-        f"{100 * abs(error[worst]) / max(abs(value[worst]), 1e-12):.2g} % of the value); at points left out of the fit "
-        f"{left_out:.3g} {surface.unit} ({100 * left_out / mean:.2g} %); {outside[0]} of {outside[1]} nodes in use lie outside "
-        "the points"
+        f"the points {_short(rms)} {surface.unit} root mean square ({_short(100 * rms / mean, 2)} % of the mean), "
+        f"{_short(abs(error[worst]))} {surface.unit} at worst (line {points.line_numbers[worst]}, {_short(share, 2)} % of the value); "
+        f"at points left out of the fit {_short(left_out)} {surface.unit} ({_short(100 * left_out / mean, 2)} %); {outside[0]} of "
+        f"{outside[1]} nodes in use lie outside the points"
     )
+
+
+def _short(value: float, digits: int = 3) -> str:
+    """A few digits, no exponent for large numbers."""
+    return f"{value:.0f}" if value >= 10**digits else f"{value:.{digits}g}"

@@ -64,7 +64,7 @@ def _engine(e: Engine) -> dict[str, Any]:
         "idle_rpm": round(e.idle_rad_s * RPM), "max_rpm": round(e.max_rad_s * RPM),
         "idle_fuel_g_s": round(float(e.fuel_rate_g_s(e.idle_rad_s, 0.0)), 4),
         "motoring_drag_at_idle_Nm": _maybe(float(e.motoring_drag_Nm(e.idle_rad_s)), 1),
-        "cranking_energy_J": round(e.cranking_energy_J, 1), "mass_kg": e.mass_kg,
+        "cranking_energy_J": round(e.cranking_energy_J, 1) or None, "mass_kg": e.mass_kg or None,
     }
     if e.cold is not None:
         figures |= {"cold_fuel_factor": round(float(e.cold.factor(e.cold.start_C)), 4), "cold_start_C": e.cold.start_C,
@@ -79,14 +79,14 @@ def _machine(m: Machine) -> dict[str, Any]:
     return {
         "peak_kW": round(m.rated_power_W / 1e3, 1), "peak_torque_Nm": round(float(m.peak_Nm.max()), 1),
         "continuous_kW": round(float(np.max(m.limit_speed_rad_s * m.continuous_Nm)) / 1e3, 1),
-        "continuous_torque_Nm": round(float(m.continuous_Nm.max()), 1), "peak_time_s": m.peak_time_s,
+        "continuous_torque_Nm": round(float(m.continuous_Nm.max()), 1), "peak_time_s": _maybe(m.peak_time_s, 1),
         "torque_for_60s_Nm": round(float(m.torque_for_Nm(0.0, 60.0)), 1), "max_rpm": round(m.max_rad_s * RPM),
         "best_driving_percent": round(100 * float(efficiency[best[0]]), 2),
         "best_driving_at_rpm": round(float(speed[best[0][0]]) * RPM), "best_driving_at_Nm": round(float(driving[best[0]]), 1),
         "best_generating_percent": round(100 * float(efficiency[best[1]]), 2),
         "loss_at_rest_W": round(float(m.loss_at_W(0.0, 0.0)), 1),
         "drag_loss_at_half_speed_W": round(float(m.loss_at_W(0.5 * m.max_rad_s, 0.0)), 1),
-        "standby_W": m.standby_W, "inertia_kgm2": m.inertia_kgm2, "mass_kg": m.mass_kg,
+        "standby_W": m.standby_W, "inertia_kgm2": m.inertia_kgm2 or None, "mass_kg": m.mass_kg or None,
     }
 
 
@@ -99,21 +99,21 @@ def machine_field(m: Machine, count: int = 200) -> tuple[np.ndarray[Any, Any], n
 
 
 def _battery(b: Battery) -> dict[str, Any]:
-    voltage, discharge_ohm, charge_ohm, gives_W, takes_W = (float(np.interp(b.soc_target, b.soc, y)) for y in (
-        b.voltage_V, b.resistance_discharge_ohm, b.resistance_charge_ohm, b.discharge_power_W, b.charge_power_W))
+    voltage, discharge_ohm, charge_ohm = (float(np.interp(b.soc_target, b.soc, y)) for y in (
+        b.voltage_V, b.resistance_discharge_ohm, b.resistance_charge_ohm))
     window_J = float(b.energy_J(b.soc_high) - b.energy_J(b.soc_low))
     return {
         "energy_kWh": round(float(b.capacity_As * np.trapezoid(b.voltage_V, b.soc)) / 3.6e6 / float(np.ptp(b.soc)), 3),
         "window_kWh": round(window_J / 3.6e6, 3), "soc_low": b.soc_low, "soc_high": b.soc_high, "soc_target": b.soc_target,
         "voltage_at_target_V": round(voltage, 1), "resistance_discharge_at_target_ohm": round(discharge_ohm, 4),
         "resistance_charge_at_target_ohm": round(charge_ohm, 4),
-        "discharge_at_target_kW": round(gives_W / 1e3, 1), "charge_at_target_kW": round(takes_W / 1e3, 1),
-        **{f"{way}_{word}_kW": round(rule(seconds) / 1e3, 1) for way, rule in (
+        "discharge_limit_kW": round(b.discharge_limit_W / 1e3, 1), "charge_limit_kW": round(b.charge_limit_W / 1e3, 1),
+        **{f"{way}_{word}_at_target_kW": round(rule(seconds, b.soc_target) / 1e3, 1) for way, rule in (
             ("discharge", b.discharge_for_W), ("charge", b.charge_for_W))
            for word, seconds in (("2s", 2.0), ("10s", 10.0), ("continuous", float("inf")))},
         "round_trip_at_20kW_percent": round(100 * round_trip(b, ROUND_TRIP_W), 2),
         "temperature_C": b.temperature_C, "resistance_factor": b.resistance_factor, "discharge_factor": b.discharge_factor,
-        "charge_factor": b.charge_factor, "mass_kg": b.mass_kg,
+        "charge_factor": b.charge_factor, "mass_kg": b.mass_kg or None,
     }
 
 

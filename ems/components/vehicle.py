@@ -6,9 +6,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike
+from pydantic import Field
 
 from ems.components.componentfile import ComponentFile, Opened, Table, open_component
 from ems.errors import Mistakes
@@ -20,6 +22,9 @@ KMH_PER_M_S = 3.6
 
 _COEFFICIENTS = ("road_load_N", "road_load_N_per_kmh", "road_load_N_per_kmh2")
 _PHYSICS = ("drag_area_m2", "rolling_resistance")
+
+
+AxleName = Annotated[str, Field(min_length=1)]
 
 
 class RegenerationTable(Table):
@@ -60,7 +65,7 @@ class VehicleFile(ComponentFile):
     test_mass_kg: Number | None = quantity("mass at which a regulation has it tested; without it mass_kg", "kg", default=None, gt=0)
     friction: Number = quantity("friction coefficient of tyres on the road", "-", default=1.0, gt=0, le=2)
     regeneration: RegenerationTable = quantity("limits of recovering energy while braking", "-", default_factory=RegenerationTable)
-    axles: dict[str, AxleTable] = quantity("axles by the names they have in the layout", "-", default_factory=dict)
+    axles: dict[AxleName, AxleTable] = quantity("axles by the names they have in the layout", "-", default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

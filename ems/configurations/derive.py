@@ -87,8 +87,9 @@ def _essence(c: Configuration, mechanism: Mechanism) -> object:
     Speeds of the sources and of every shaft with inertia, balances, the joints that carry load, limits, drags, electric
     power, and the actuators whose next change takes time.
     """
+    meshes = tuple(j.name for j in mechanism.loaded_joints(c) if j.efficiency < 1)
     return (c.engine, c.idling, c.wheel_driven, c.speed_map, c.balances, c.slips, c.locked, c.electric_W,
-            mechanism.turning_shafts(c), mechanism.loaded_meshes(c), c.state.timed(mechanism.layout),
+            mechanism.turning_shafts(c), meshes, c.state.timed(mechanism.layout),
             frozenset((s.wheel, s.free, s.low_rad_s, s.high_rad_s) for s in c.speed_limits),
             frozenset((m.joint, m.factor, m.low_Nm, m.high_Nm) for m in c.load_limits),
             tuple(sorted((d.terms, d.wheel, d.free, d.constant_Nm, d.viscous_Nms_rad) for d in c.drags)))

@@ -11,10 +11,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from ems.configurations.exact import Matrix, Row, connected, null_space, rank, reduced_rows, transpose
+from ems.configurations.exact import Matrix, connected, null_space, rank, reduced_rows, transpose
 from ems.configurations.kinematics import (
     WHEEL,
     ActuatorState,
+    Joint,
     carrying_joints,
     constraint_matrix,
     engaged_joints,
@@ -55,6 +56,7 @@ class Mechanism:
             self.width, self.order)
         self.pivots = [next(i for i in self.order if vector[i]) for vector in self.motions]
         self.wheels_locked = not any(vector[self.wheel] for vector in self.carried)
+        self._loaded: dict[tuple[tuple[Fraction, ...], ...], list[Joint]] = {}
 
     # -- speeds ----------------------------------------------------------------------------------------------------
 
@@ -153,7 +155,7 @@ class Mechanism:
         wheel = len(self.sources)
         usable = [g for g in groups if not self._free_machines(sorted(g))]
         engine_group, wheel_group = self._group(usable, 0), self._group(usable, wheel)
-        if engine is EngineState.FUEL_CUT and not engine_group:
+        if engine is EngineState.FUEL_CUT and not engine_group & {wheel, *self._driving_machines()}:
             return None                                     # nothing turns the engine
         kept = self._kept(usable, turning)
         free = turning and self.source_columns[0] in self.pivots
@@ -190,9 +192,8 @@ class Mechanism:
     def _with_limits(self, c: Configuration) -> Configuration | None:
         """The configuration with limits, drags and speed range; None when no car speed keeps the limits, or when a
         locked one-way clutch has nothing to hold."""
-        loaded = dict(zip((j.name for j in self.joints), joint_loads(self.matrix, self.source_columns, self.wheel, c),
-                          strict=True))
-        if not all(loaded[name] for name in c.locked):
+        loaded = self.loaded_joints(c)
+        if not {j.name for j in loaded} >= set(c.locked):
             return None                                     # the same as with the clutch free
 
         def speed_of(terms: Sequence[tuple[str, Fraction]]) -> tuple[Fraction, Fraction] | None:
@@ -201,7 +202,7 @@ class Mechanism:
 
         slipping = slips(self.layout, c, speed_of)
         full = replace(c, slips=slipping, speed_limits=speed_limits(self.layout, c, speed_of, slipping),
-                       load_limits=load_limits(self.layout, [j for j in self.joints if loaded[j.name]], slipping),
+                       load_limits=load_limits(self.layout, loaded, slipping),
                        drags=drags(self.layout, c, speed_of))
         span = speed_range_kmh(self.layout, full)
         return None if span is None else replace(full, speed_range_kmh=span)
@@ -239,7 +240,7 @@ class Mechanism:
             return Kind.LAUNCH
         wheel = len(self.sources)
         machines = set(range(1, wheel))
-        drives = bool(wheel_group & {i for i, m in enumerate(self.layout.machines, 1) if m.drives})
+        drives = bool(wheel_group & self._driving_machines())
         if engine is EngineState.STOPPED:
             return Kind.ELECTRIC if wheel_group & machines else Kind.NEUTRAL
         if wheel in engine_group:
@@ -249,6 +250,9 @@ class Mechanism:
         if engine_group & machines:
             return Kind.SERIES if drives else Kind.CHARGING
         return Kind.ELECTRIC_IDLING if wheel_group & machines else Kind.NEUTRAL_IDLING
+
+    def _driving_machines(self) -> set[int]:
+        return {i for i, m in enumerate(self.layout.machines, 1) if m.drives}
 
     def _free_torques(self, balances: Matrix, engine: EngineState) -> int:
         """Dimension of the balances once the wheel torque is given, and the engine's where its drag decides it."""
@@ -261,23 +265,23 @@ class Mechanism:
         return tuple(speed for name, speed in zip(self.layout.shafts, c.shaft_map, strict=False)
                      if name in own and (own[name].inertia_kgm2 or own[name].max_rad_s is not None))
 
-    def loaded_meshes(self, c: Configuration) -> tuple[str, ...]:
-        """Lossy joints that carry torque in some balance of the configuration."""
-        load = joint_loads(self.matrix, self.source_columns, self.wheel, c)
-        return tuple(j.name for j, used in zip(self.joints, load, strict=True) if used and j.efficiency < 1)
+    def loaded_joints(self, c: Configuration) -> list[Joint]:
+        """Joints that carry torque in some usable balance of the configuration."""
+        if c.balances not in self._loaded:
+            self._loaded[c.balances] = [j for j, used in zip(self.joints, self._carrying(c), strict=True) if used]
+        return self._loaded[c.balances]
 
-
-def joint_loads(matrix: Matrix, source_columns: list[int], wheel: int, c: Configuration) -> list[bool]:
-    """Whether each joint carries torque under some usable balance: solves ``A^T load = -torques`` exactly."""
-    columns = transpose(matrix)
-    used = [False] * len(matrix)
-    for balance in c.balances:
-        torque: Row = [ZERO] * len(columns)
-        for j, column in enumerate((*source_columns, wheel)):
-            torque[column] += balance[j]
-        rows, pivots = reduced_rows([[*row, -t] for row, t in zip(columns, torque, strict=True)])
+    def _carrying(self, c: Configuration) -> list[bool]:
+        """Whether each joint carries torque under some balance: solves ``A^T load = -torques`` exactly, all at once."""
+        columns = transpose(self.matrix)
+        torques = [[ZERO] * self.width for _ in c.balances]
+        for torque, balance in zip(torques, c.balances, strict=True):
+            for j, column in enumerate((*self.source_columns, self.wheel)):
+                torque[column] += balance[j]
+        joints = len(self.joints)
+        rows, pivots = reduced_rows([[*row, *(-t[i] for t in torques)] for i, row in enumerate(columns)],
+                                    range(joints))
+        used = [False] * joints
         for row, pivot in zip(rows, pivots, strict=True):
-            if pivot < len(matrix) and row[-1]:
-                used[pivot] = True
-    return used
-
+            used[pivot] = any(row[joints:])
+        return used

@@ -182,9 +182,10 @@ class Derivation:
         return tuple(c.id for c in self.configurations if not c.wheel_driven)
 
     def find(self, word: str) -> Configuration | None:
-        """The configuration with that id, or that has it among its equivalents."""
+        """The configuration with that id, or that has it among its equivalents; what is engaged in any order."""
+        prefix, _, state = word.partition(":")
+        wanted = sorted(state.split("+"))
         for c in self.configurations:
-            prefix = c.id.split(":")[0]
-            if word == c.id or word in {f"{prefix}:{other}" for other in c.equivalents}:
+            if prefix == c.engine.prefix and wanted in [sorted(s.split("+")) for s in (c.state.words, *c.equivalents)]:
                 return c
         return None

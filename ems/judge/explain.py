@@ -43,13 +43,28 @@ def explain(optimum: Optimum, time_s: float) -> Explanation:
     if not times[0] <= time_s < end:
         raise InputError([Mistake("--at", "", f"{time_s:g} s", f"a time from {times[0]:g} s to before {end:g} s")])
     k = int(np.searchsorted(times, time_s, side="right")) - 1
-    rows = [_row(optimum, k, n) for n in range(len(problem.plant.nodes))]
+    rows = _best_lanes(optimum, [_row(optimum, k, n) for n in range(len(problem.plant.nodes))], k)
     rows.sort(key=lambda r: (not r["feasible"], r["total_g"] if r["feasible"] else 0.0))
     for rank, row in enumerate(rows, 1):
         row["rank"] = rank if row["feasible"] else None
     columns = trip.columns
     return Explanation(float(times[k]), float(columns["speed_kmh"][k]), float(columns["wheel_power_kW"][k]),
                        float(columns["soc_start"][k]), str(columns["configuration"][k]), tuple(rows))
+
+
+def _best_lanes(optimum: Optimum, rows: list[dict[str, object]], k: int) -> list[dict[str, object]]:
+    """One row a configuration: of its lanes of engine speed the driven one, else the cheapest."""
+    nodes, driven = optimum.problem.plant.nodes, int(optimum.trace.node[k])
+    best: dict[int, int] = {}
+    for n, row in enumerate(rows):
+        rival = best.get(nodes[n].configuration)
+        if rival is None or n == driven or (rival != driven and _cost(row) < _cost(rows[rival])):
+            best[nodes[n].configuration] = n
+    return [rows[n] for n in best.values()]
+
+
+def _cost(row: dict[str, object]) -> float:
+    return float(str(row["total_g"])) if row["feasible"] else math.inf
 
 
 def _row(optimum: Optimum, k: int, n: int) -> dict[str, object]:
@@ -76,7 +91,8 @@ def _row(optimum: Optimum, k: int, n: int) -> dict[str, object]:
     if not math.isfinite(best):
         row["limit"] = _limit(optimum, k, n)
         return row
-    later = float(bound.intercept_g[k + 1, n] - bound.intercept_g[k + 1, :-1].min()) if k + 1 < points.dt.size else 0.0
+    own = bound.intercept_g[k + 1, :-1][problem.changes.node[:-1] == n]
+    later = float(own.min() - bound.intercept_g[k + 1, :-1].min()) if k + 1 < points.dt.size else 0.0
     row |= {"feasible": True, "transition_g": transition, "later_g": later, "total_g": best + transition + later}
     return row
 

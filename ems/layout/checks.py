@@ -14,6 +14,9 @@ from ems.layout.sketch import ACTUATORS, Element, Sketch, sketch
 WHEELS = "wheels"
 """Kept for the wheels on the road, which all axles turn with; no shaft may bear this name."""
 
+ENGINE_STATES = ("off", "on", "cut")
+"""What ids of configurations begin with."""
+
 MOST_BINARY_ACTUATORS = 12
 MOST_ACTUATOR_STATES = 2**14
 
@@ -27,7 +30,7 @@ def check_structure(data: Mapping[str, Any], where: str, mistakes: Mistakes) -> 
     plan = sketch(data)
     for check in (_self_joins, _duplicate_names, _reserved_names, _actuator_count):
         check(plan, where, mistakes)
-    for check_with_data in (_started_by, _groups, _shaft_tables):
+    for check_with_data in (_started_by, _groups, _forbid, _shaft_tables):
         check_with_data(data, plan, where, mistakes)
     if plan.complete and not _dead_ends(plan, where, mistakes):
         _reachability(data, plan, where, mistakes)
@@ -73,7 +76,7 @@ def _reserved_names(plan: Sketch, where: str, mistakes: Mistakes) -> None:
 
 
 def _actuator_count(plan: Sketch, where: str, mistakes: Mistakes) -> None:
-    binary = len(plan.of("clutch", "brake"))
+    binary = len(plan.of("clutch", "brake", "one-way clutch"))
     states = 2**binary * prod(len(s.positions) + 1 for s in plan.of("shifter"))
     if binary > MOST_BINARY_ACTUATORS:
         mistakes.add(where, "clutches, brakes", f"{binary} clutches and brakes", f"at most {MOST_BINARY_ACTUATORS}")
@@ -107,6 +110,28 @@ def _groups(data: Mapping[str, Any], plan: Sketch, where: str, mistakes: Mistake
                 mistakes.add(where, key, f"'{member}' a second time", "each actuator once in a group")
 
 
+def _forbid(data: Mapping[str, Any], plan: Sketch, where: str, mistakes: Mistakes) -> None:
+    """Ids of configurations name an engine state and parts of this layout; whether there is such a configuration, the
+    derivation knows."""
+    words = data.get("forbid")
+    known = [e.name for e in plan.of("clutch", "brake", "one-way clutch")]
+    known += [f"{name}~" for name in known] + [f"{s.name}={p}" for s in plan.of("shifter") for p in s.positions]
+    for i, word in enumerate(words if isinstance(words, list) and plan.complete else ()):
+        if not isinstance(word, str) or "*" in word:
+            continue
+        prefix, colon, state = word.partition(":")
+        parts = state.split("+")
+        wrong = [p for p in parts if p not in known and state != "open"]
+        if not colon or prefix not in ENGINE_STATES:
+            mistakes.add(where, f"forbid.{i}", f"'{word}'", f"{', '.join(f'{p}:' for p in ENGINE_STATES)} and what is "
+                         "engaged (see: ems modes)")
+        elif wrong:
+            better = {p: nearest_name(p, [k for k in known if k not in parts]) or p for p in wrong}
+            near = f"{prefix}:{'+'.join(better.get(p, p) for p in parts)}"
+            mistakes.add(where, f"forbid.{i}", f"'{word}'", "the id of a configuration (see: ems modes); "
+                         f"there is no {' or '.join(wrong)}", near if near != word else None)
+
+
 def _lists(value: object) -> list[list[Any]]:
     return [v for v in value if isinstance(v, list)] if isinstance(value, list) else []
 
@@ -127,7 +152,7 @@ def _dead_ends(plan: Sketch, where: str, mistakes: Mistakes) -> bool:
     """Shafts named a single time: most often a typing error. Whether there are any."""
     namings = [(element, naming) for element in plan.elements for naming in element.shafts]
     count = Counter(naming.shaft for _, naming in namings)
-    alone = [(e, n) for e, n in namings if count[n.shaft] == 1 and n.shaft.lower() != WHEELS]
+    alone = [(e, n) for e, n in namings if count[n.shaft] == 1 and n.shaft.lower() not in (WHEELS, GROUND)]
     for element, naming in alone:
         near = nearest_name(naming.shaft, [s for s in count if s != naming.shaft])
         mistakes.add(where, naming.key, f"'{naming.shaft}', which nothing else names", _wanted(element), near)

@@ -6,9 +6,20 @@ from collections.abc import Sequence
 from math import prod
 
 from ems import library
-from ems.layout.keys import layout_keys
+from ems.components.battery import BatteryFile
+from ems.components.componentfile import ComponentFile
+from ems.components.engine import EngineFile
+from ems.components.fuel import FuelFile
+from ems.components.machine import MachineFile
+from ems.components.vehicle import VehicleFile
+from ems.layout.keys import Key, flatten, layout_keys
 from ems.layout.load import load_layout
 from ems.layout.model import Layout
+
+COMPONENT_FILES: dict[str, type[ComponentFile]] = {
+    "vehicle": VehicleFile, "engine": EngineFile, "machine": MachineFile, "battery": BatteryFile, "fuel": FuelFile,
+}
+"""Kind of a component -> the model of its file."""
 
 
 def layout_rows(words: Sequence[str] | None = None) -> list[dict[str, object]]:
@@ -56,8 +67,14 @@ def actuator_state_count(layout: Layout) -> int:
 
 def key_rows() -> list[dict[str, object]]:
     """Every key of a layout file, in file order."""
-    return [
-        {"key": k.dotted, "takes": k.takes, "unit": k.unit, "bounds": k.bounds, "default": k.default,
-         "required": k.required, "meaning": k.meaning}
-        for k in layout_keys()
-    ]
+    return [_key_row(k) for k in layout_keys()]
+
+
+def component_key_rows() -> list[dict[str, object]]:
+    """Every key of a component's file, in file order; ``kind`` says of which."""
+    return [{"kind": kind, **_key_row(k)} for kind, model in COMPONENT_FILES.items() for k in flatten(model)]
+
+
+def _key_row(k: Key) -> dict[str, object]:
+    return {"key": k.dotted, "takes": k.takes, "unit": k.unit, "bounds": k.bounds, "default": k.default,
+            "required": k.required, "meaning": k.meaning}

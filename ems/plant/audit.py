@@ -23,6 +23,7 @@ class Trip:
     played : speeds, torques, losses [W]                  change : energies of the change at each start by the names of ``Exchange`` [J]
     change_machines_J : (K, M) lost in machines then      energy_J : (K + 1,) stored energy
     fuel_g_s : (K,), cold engine included                 wheel_rad_s, brake_W, internal_W, kinetic_W : (K,); shaft_W : (K, S)
+    free_speed_W : (K,) what the battery pays because rotating energy is counted at the reference of a free speed
     """
 
     plant: Plant
@@ -38,6 +39,7 @@ class Trip:
     internal_W: Array
     kinetic_W: Array
     shaft_W: Array
+    free_speed_W: Array
 
 
 def play_trip(plant: Plant, demand: Demand, demands: Demands, demand_of: IntArray, node: IntArray, choice: Array, energy_J: Array,
@@ -56,7 +58,14 @@ def play_trip(plant: Plant, demand: Demand, demands: Demands, demand_of: IntArra
     wheel_rad_s = demand.speed_m_s / radius
     return Trip(plant, demand, node, played, change, machines_J, energy_J, played.fuel * fuel_factor, wheel_rad_s,
                 (played.wheel_torque - demand.force_N * radius) * wheel_rad_s, internal_W,
-                demand.inertia_N * demand.speed_m_s + played.rotating + change["kinetic"] / demand.dt_s, played.speed * played.torque)
+                demand.inertia_N * demand.speed_m_s + played.rotating + change["kinetic"] / demand.dt_s, played.speed * played.torque,
+                _free_speed_W(plant, demand, node, choice))
+
+
+def _free_speed_W(plant: Plant, demand: Demand, node: IntArray, choice: Array) -> Array:
+    arrays, alpha = plant.arrays, demand.acceleration_m_s2 / plant.layout.vehicle.wheel_radius_m
+    power: Array = alpha * arrays.kinetic_free[node] * (arrays.reference[node] - choice[:, 0])
+    return power
 
 
 def power_losses_W(trip: Trip, start_fuel_g: Array) -> dict[str, Array]:

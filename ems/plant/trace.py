@@ -91,7 +91,7 @@ def _columns(trip: Trip, losses_W: dict[str, Array], start_fuel_g: Array, price_
     columns |= {"battery_power_kW": played.power / 1e3, "battery_internal_kW": trip.internal_W / 1e3, "soc_start": soc[:-1],
                 "soc_end": soc[1:], "battery_energy_start_kJ": trip.energy_J[:-1] / 1e3, "battery_energy_end_kJ": trip.energy_J[1:] / 1e3}
     columns |= {("auxiliary_kW" if name == "auxiliaries" else f"loss_{name}_kW"): value / 1e3 for name, value in losses_W.items()}
-    columns |= {"kinetic_power_kW": trip.kinetic_W / 1e3, "transition_fuel_g": start_fuel_g,
+    columns |= {"free_speed_kW": trip.free_speed_W / 1e3, "kinetic_power_kW": trip.kinetic_W / 1e3, "transition_fuel_g": start_fuel_g,
                 "transition_energy_kJ": trip.change["stored"] / 1e3, "transition_price_g": price_g}
     return columns | _actuators(plant, configurations)
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 RPM = 30.0 / np.pi
-FINE = 220                     # points along each axis of a contour plot
+FINE = 150                     # points along each axis of a contour plot
 ABOVE_BEST_G_KWH = (0, 1, 3, 6, 10, 15, 20, 30, 50, 80, 130, 200, 400)
 """Lines of equal consumption, above the best rounded up."""
 EFFICIENCY_LEVELS = (60, 70, 80, 85, 90, 92, 94, 95, 96, 97)
@@ -53,6 +53,7 @@ def plot_engine(engine: Engine, ax: Axes | None = None) -> Axes:
         ax.plot(speed * RPM, -engine.motoring_drag_Nm(speed), color=MACHINES[0], linewidth=1.2, linestyle=":",
                 label="turned with fuel cut")
         ax.axhline(0.0, color=INK, linewidth=0.5)
+    ax.set_ylim(min(ax.get_ylim()[0], 0.0) if engine.motoring_Nm.size else 0.0, None)
     dress(ax, "torque [N m]", f"Fuel [g/kWh]: best {found:.1f} ({100 * efficiency:.1f} %) at {at * RPM:.0f} rpm and {best:.0f} N m")
     _finish(ax)
     return ax
@@ -61,10 +62,10 @@ def plot_engine(engine: Engine, ax: Axes | None = None) -> Axes:
 def plot_machine(machine: Machine, ax: Axes | None = None) -> Axes:
     """Efficiency driving and generating, with peak and continuous torque."""
     ax = ax or new_axes(6.2, 9.5)
-    speed, torque, efficiency = machine_field(machine, FINE)
+    speed, torque, efficiency = machine_field(machine)
     _contours(ax, speed, torque, 100.0 * efficiency, EFFICIENCY_LEVELS)
     over = np.linspace(0.0, machine.max_rad_s, FINE)
-    for curve, style, label in ((machine.peak_Nm, "-", f"peak, {machine.peak_time_s:g} s"), (machine.continuous_Nm, "--", "continuous")):
+    for curve, style, label in ((machine.peak_Nm, "-", _peak(machine)), (machine.continuous_Nm, "--", "continuous")):
         limit = np.interp(over, machine.limit_speed_rad_s, curve)
         ax.plot(over * RPM, limit, color=INK, linewidth=1.8 if style == "-" else 1.2, linestyle=style, label=label)
         ax.plot(over * RPM, -limit, color=INK, linewidth=1.8 if style == "-" else 1.2, linestyle=style)
@@ -76,6 +77,10 @@ def plot_machine(machine: Machine, ax: Axes | None = None) -> Axes:
           f"turned idle at half its top speed it loses {drag_W:.0f} W")
     _finish(ax)
     return ax
+
+
+def _peak(machine: Machine) -> str:
+    return f"peak, {machine.peak_time_s:g} s" if np.isfinite(machine.peak_time_s) else "peak"
 
 
 def plot_battery_voltage(battery: Battery, ax: Axes | None = None) -> Axes:
@@ -97,7 +102,7 @@ def plot_battery_resistance(battery: Battery, ax: Axes | None = None) -> Axes:
         beside(ax, 1e3 * float(values[-1]), word)
     _window(battery, ax)
     ax.set_ylim(0.0, None)
-    factor = f", {battery.resistance_factor:.2f} of its data sheet" if battery.resistance_factor != 1.0 else ""
+    factor = f", {battery.resistance_factor:.2f} times what its file states" if battery.resistance_factor != 1.0 else ""
     dress(ax, "resistance [mohm]", f"Resistance at {battery.temperature_C:g} C{factor}")
     return ax
 

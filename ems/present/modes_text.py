@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from ems.configurations import Configuration, Derivation, Kind
-from ems.configurations.listing import driving, free_choices, ratio_words
+from ems.configurations.kinematics import SLIPPING
+from ems.configurations.listing import drag_W, driving, free_choices, ratio_words
 from ems.configurations.mechanism import ENGINE
 from ems.configurations.speed_range import TOP_KMH
 from ems.layout.model import Layout
@@ -16,8 +18,8 @@ from ems.present.text import columns, times
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-ORDER = (Kind.ELECTRIC, Kind.PARALLEL, Kind.ENGINE, Kind.POWER_SPLIT, Kind.SERIES, Kind.CHARGING,
-         Kind.ELECTRIC_IDLING, Kind.NEUTRAL, Kind.NEUTRAL_IDLING)
+ORDER = (Kind.ELECTRIC, Kind.PARALLEL, Kind.ENGINE, Kind.POWER_SPLIT, Kind.SERIES, Kind.LAUNCH, Kind.CHARGING,
+         Kind.ELECTRIC_IDLING, Kind.OVERRUN, Kind.NEUTRAL, Kind.NEUTRAL_IDLING)
 """Kinds in the order in which they are shown: what moves the car first."""
 
 MEANING = {
@@ -26,6 +28,8 @@ MEANING = {
     Kind.ENGINE: "engine at a fixed ratio to the wheels, by itself",
     Kind.POWER_SPLIT: "engine reaches the wheels at a ratio that is free",
     Kind.SERIES: "engine makes electricity, a machine drives",
+    Kind.LAUNCH: "engine reaches the wheels through a slipping clutch, which takes the difference of speed as heat",
+    Kind.OVERRUN: "engine turned without fuel, by the wheels or by a machine",
     Kind.CHARGING: "engine makes electricity, nothing reaches the wheels: standstill, coasting, braking",
     Kind.ELECTRIC_IDLING: "machines drive while the engine turns by itself",
     Kind.NEUTRAL: "nothing reaches the wheels",
@@ -36,6 +40,8 @@ HEADINGS = ("configuration", "reach the wheels, turns per wheel turn", "km/h", "
 
 CAUTION = ("On a real vehicle a tie-up locks the wheels. This table is where an interlock study begins, not its end:",
            "interlocks must be engineered by qualified people under the functional safety standards that apply.")
+DRAG_KMH = 60    # car speed at which drag is shown
+RPM = 30.0 / math.pi
 MAXIMUM = 8      # states named for one remark
 
 
@@ -51,7 +57,7 @@ def modes_text(layout: Layout, derivation: Derivation) -> list[RenderableType]:
                       f": {layout.title}"),
         "",
     ]
-    parts += [*_tables(derivation, kinds), *_reading(derivation), ""]
+    parts += [*_tables(derivation, kinds), *_reading(derivation), *_burdens(layout, derivation), ""]
     parts += [*_interlocks(derivation), *_remarks(derivation), ""]
     return [*parts, f"`ems optimum {_word(layout)}` finds the least fuel these configurations allow."]
 
@@ -126,12 +132,58 @@ def _range(c: Configuration) -> str:
 
 
 def _reading(derivation: Derivation) -> Iterator[RenderableType]:
-    yield "  on, off: engine running, engine stopped (then without torque); after the colon what is engaged."
+    words = ["on, off: engine running, engine stopped (then without torque)"]
+    words += ["cut: turned without fuel"] if any(c.kind is Kind.OVERRUN for c in derivation.configurations) else []
+    yield f"  {'; '.join(words)}; after the colon what is engaged."
+    if any(c.slipping for c in derivation.configurations):
+        yield f"  A clutch marked {SLIPPING} slips; e is then the engine's speed."
     yield "  After a semicolon: what turns apart from the wheels; x e: times the engine's speed, which is free."
     for c in derivation.configurations:
         if c.equivalents:
-            yield f"  {c.id} stands for {', '.join(c.equivalents)} too: same speeds, torques and losses."
+            yield f"  {c.id} stands for {', '.join(c.equivalents)} too: same speeds, torques, losses and limits."
     yield "  Name a configuration under `forbid` in the layout file to do without it."
+
+
+def _burdens(layout: Layout, derivation: Derivation) -> Iterator[RenderableType]:
+    """What each configuration costs while it is engaged, and the limits on its torques and inner speeds."""
+    from rich.text import Text
+
+    rows = [(c.id, f"{c.electric_W:.0f}" if c.electric_W else "-", _drag_words(layout, c), _limit_words(c))
+            for c in derivation.configurations]
+    told = [row for row in rows if row[1:] != ("-", "-", "-")]
+    yield ""
+    if not told:
+        yield "No hold or pump power, drag, torque capacity or inner speed limit is given for any of them."
+        return
+    yield Text("Power to hold and pump, drag, limits", style="bold")
+    yield columns(told, (False, True, True, False),
+                  ("configuration", "electric W", f"drag W at {DRAG_KMH} km/h", "limits beside those of the sources"))
+    if len(told) < len(rows):
+        yield f"  The other {times(len(rows) - len(told), 'configuration')} have none of these."
+
+
+def _drag_words(layout: Layout, c: Configuration) -> str:
+    low, high = c.speed_range_kmh
+    return f"{drag_W(layout, c, DRAG_KMH):.0f}" if c.drags and low <= DRAG_KMH <= high else "-"
+
+
+def _limit_words(c: Configuration) -> str:
+    sources = set(c.sources)
+    words = [_bounds(m.what, m.low_Nm, m.high_Nm, "Nm") for m in c.load_limits]
+    words += [_bounds(s.what, s.low_rad_s * RPM, s.high_rad_s * RPM, "rpm") for s in c.speed_limits
+              if s.what not in sources and (s.low_rad_s, s.high_rad_s) != (0.0, math.inf)]
+    return ", ".join(words) or "-"
+
+
+def _bounds(what: str, low: float, high: float, unit: str) -> str:
+    """'torque of K1 up to 320 Nm either way', '... never below 0', '... 0 to 320 Nm'."""
+    if low == -high:
+        return f"{what} {high:.0f} {unit} either way"
+    if math.isinf(high):
+        return f"{what} not below {low:.0f} {unit}"
+    if math.isinf(low):
+        return f"{what} not above {high:.0f} {unit}"
+    return f"{what} {low:.0f} to {high:.0f} {unit}"
 
 
 def _interlocks(derivation: Derivation) -> Iterator[RenderableType]:

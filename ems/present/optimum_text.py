@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from ems.solve.optimum import Optimum
 
 NO_TYPE_APPROVAL = "A computed optimum, not a type-approval figure."
-ASSUMPTIONS = "Quasi-static in steps of a second, engine warm, the whole trip known beforehand."
+ASSUMPTIONS = "Quasi-static in steps of a second, engine {}, the whole trip known beforehand."
 NAMES = {"engine": "engine heat", "meshes": "gear meshes", "clutches": "slipping clutches", "brakes": "friction brakes",
+         "drag": "drags of shafts and open clutches",
          "air": "air drag", "tyres": "tyres and bearings", "auxiliaries": "auxiliaries"}
 
 
@@ -30,7 +31,8 @@ def optimum_text(
     """
     return [
         *_answer(found, cycle_given), "", *_mode_shares(found), "", *_energy(found), "",
-        f"{NO_TYPE_APPROVAL} {ASSUMPTIONS}", *_next_steps(words or found.layout.name, out),
+        f"{NO_TYPE_APPROVAL} {ASSUMPTIONS.format('warm' if found.warm_l_per_100km is None else 'cold at the start')}",
+        *_next_steps(words or found.layout.name, out),
     ]
 
 
@@ -53,10 +55,17 @@ def _facts(found: Optimum) -> list[tuple[str, str]]:
         ("charge", _charge(found)),
         ("floor", f"{found.floor_l_per_100km:.3f} l/100 km, which no layout can go below; the optimum is {above:.0f} % "
                   "above it"),
+        ("braking", f"{found.recovered_percent:.1f} % of its energy at the wheels is recovered, not left to the friction brakes"),
         ("engine", times(found.engine_starts, "start")),
         ("configuration", times(found.configuration_changes, "change")),
         ("costate", _costate(found)),
     ]
+    if found.warm_l_per_100km is not None:
+        facts.insert(0, ("engine warm", f"{found.warm_l_per_100km:.3f} l/100 km; starting cold costs "
+                         f"{100.0 * (found.fuel_l_per_100km / found.warm_l_per_100km - 1.0):.1f} % more"))
+    waits = [f"{name.replace('_', ' ')} at least {value:g} s" for name, value in found.waits_s.items() if value > 0.0]
+    if waits:
+        facts.append(("least times", ", ".join(waits)))
     if found.price_g > 0.0:
         facts.insert(2, ("prices", f"{found.price_g:.2f} g for starts and changes, counted in the optimum, not burnt"))
     return facts

@@ -28,13 +28,16 @@ class Driven:
     objective_g: float
 
 
-def full_corridor(problem: Problem, size: int, costate_g_J: float) -> Corridor:
-    """Nodes over the whole window, one of them on the target."""
+def full_corridor(problem: Problem, size: int, costate_g_J: float, penalty: float = PENALTY) -> Corridor:
+    """Nodes over the whole window, one of them on the target.
+
+    penalty : costates by which missing the target or leaving the window is priced; more is truer and blurs more on coarse nodes
+    """
     low, high = problem.window_J
     step = (high - low) / (size - 1)
     K = problem.points.dt.size
     return Corridor(np.full(K + 1, low), np.full(K + 1, step), size, low, high, problem.target_J,
-                    PENALTY * costate_g_J, 0.0, PENALTY * costate_g_J)
+                    penalty * costate_g_J, 0.0, penalty * costate_g_J)
 
 
 def narrow_corridor(problem: Problem, low_J: Array, high_J: Array, size: int, costate_g_J: float) -> Corridor:

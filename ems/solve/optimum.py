@@ -111,6 +111,8 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     say = progress or (lambda _: None)
     clock = Clock()
     start_J, target_J = _charge(layout, charge)
+    if cycle.distance_m <= 0.0:
+        raise InputError([Mistake("--cycle", "", f"'{cycle.name}', which covers no distance", "a cycle on which the vehicle moves")])
     warm = None
     if cold:
         _cold_data(layout)
@@ -137,7 +139,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     driven, bound = driven_and_bound(problem, bound, clock, say)
     lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")
-    finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, grid))
+    finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, driven.objective_g, grid))
     say("audit")
     return _result(layout, cycle, problem, driven, bound, lower_g, finer, clock, waits, warm)
 

@@ -21,13 +21,14 @@ from ems.types import Array, BoolArray, IntArray
 FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
 ROUGH_NODES = 101               # battery nodes of the sweep that only shows where the window binds
 COARSE_NODES, FINE_NODES = 251, 201
-CORRIDORS = (0.025, 0.004)      # half widths of the fine corridors, share of the window
+CORRIDORS = (0.1, 0.02, 0.004) # half widths of the fine corridors, share of the window
 EFFORTS = 2                     # how often more effort is spent while the relative gap is wider than one of the next two
 GOOD_FREE, GOOD_BINDING = 0.0005, 0.0012
 BINDS = 0.002                   # spread of the costate's segment values, relative, from which the window is said to bind
-CELLS = (3000,)                 # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
+CELLS = (6000, 20000)         # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
-SLACK_TABLES = 0.0002           # the same for the nodes whose tables are refined
+MOST_SLACK = 0.02               # the same in later sweeps, which look as far as the gap is wide, at most
+SLACK_TABLES = 0.0006           # the same for the nodes whose tables are refined
 SPREAD = 0.015                  # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
 CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
@@ -77,9 +78,9 @@ def binds(bound: Bound) -> bool:
     return bool(np.ptp(values) > BINDS * values.max())
 
 
-def _near(problem: Problem, bound: Bound) -> BoolArray:
-    """(U, N) demands and nodes that a trip near the bound can use."""
-    alive = pruned(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3)).alive
+def _near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
+    """(U, N) demands and nodes that a trip within ``slack_g`` of the bound can use."""
+    alive = pruned(problem, bound, slack_g).alive
     near = np.zeros(problem.tables.count.shape, bool)
     interval, node = np.nonzero(alive)
     near[problem.tables.demand_of[interval], node] = True
@@ -95,7 +96,7 @@ def _slopes(bound: Bound, spread: float) -> Array:
 
 def refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     """Tables with supporting points sought around the costate, where an optimum can pass."""
-    return added(problem.tables, _near(problem, bound), grid, _slopes(bound, SPREAD))
+    return added(problem.tables, _near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3)), grid, _slopes(bound, SPREAD))
 
 
 def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress) -> tuple[Driven, Bound]:
@@ -107,7 +108,7 @@ def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress
     bound = clock.lap("certificate", lambda: best_bound(problem, bound.shape, bound.segments, bound.values_g_J, 1))
     for effort in range(EFFORTS):
         say("dynamic programming" if effort == 0 else "dynamic programming, finer")
-        slack = SLACK * bound.bound_g if best is None else min(1.05 * (best.objective_g - bound.bound_g), 8 * SLACK * bound.bound_g)
+        slack = SLACK * bound.bound_g if best is None else min(1.05 * (best.objective_g - bound.bound_g), MOST_SLACK * bound.bound_g)
         driven = clock.lap("solve", partial(_drive, problem, bound, slack, effort))
         best = driven if best is None else min(best, driven, key=lambda d: d.objective_g)
         say("certificate")
@@ -165,7 +166,8 @@ def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) ->
     return lower_g
 
 
-def finer_bound_g(problem: Problem, bound: Bound, grid: Grid) -> float:
-    """Lower bound with tables of twice the points on every axis, where an optimum can pass [g]."""
-    finer = added(problem.tables, _near(problem, bound), refined(grid, 2), _slopes(bound, 0.0))
+def finer_bound_g(problem: Problem, bound: Bound, objective_g: float, grid: Grid) -> float:
+    """Lower bound with tables of twice the points on every axis, wherever a trip no worse than the one found can pass [g]."""
+    slack_g = max(objective_g - bound.bound_g, SLACK_TABLES * bound.bound_g, 1e-3)
+    finer = added(problem.tables, _near(problem, bound, slack_g), refined(grid, 2), _slopes(bound, 0.0))
     return best_bound(with_tables(problem, finer), bound.shape, bound.segments, bound.values_g_J, 3).bound_g

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from ems.components.battery import load_battery
 from ems.components.engine import load_engine
@@ -216,12 +218,20 @@ def test_a_value_that_is_no_number_hides_nothing(small: Any) -> None:
 
 
 def test_many_mistakes_are_counted(small: Any) -> None:
-    """A map of points on no grid: 40 x 40 axes, 40 points, 1560 gaps; twenty shown and the rest counted."""
-    scattered = "speed_rpm,torque_Nm,fuel_g_s\n" + "".join(f"{1000 + 50 * i},{2 * i},{1 + i}\n" for i in range(40))
-    with pytest.raises(InputError, match=r"map\.csv: found 1540 more mistakes") as caught:
-        small("engine", ("map.csv", small.files["engine"]["map.csv"], scattered), ("full.csv", "3000,100", "2900,70"),
-             ("full.csv", "1000,80", "1000,60"), ("c.toml", "max_speed_rpm = 3000", "max_speed_rpm = 2900"))
+    """A third of a map of 40 x 40 missing, 534 gaps: twenty shown and the rest counted."""
+    rows = "speed_rpm,torque_Nm,fuel_g_s\n" + "".join(
+        f"{1000 + 50 * i},{2.5 * j},{1 + i}\n" for i in range(40) for j in range(40) if (i + j) % 3)
+    with pytest.raises(InputError, match=r"map\.csv: found 514 more mistakes") as caught:
+        small("engine", ("map.csv", small.files["engine"]["map.csv"], rows), ("full.csv", "3000,100", "2900,70"),
+              ("c.toml", "max_speed_rpm = 3000", "max_speed_rpm = 2900"))
     assert len(caught.value.mistakes) == 21
+
+
+def test_rows_that_fill_no_rectangle_are_told_once(small: Any) -> None:
+    rows = "speed_rpm,torque_Nm,fuel_g_s\n" + "".join(f"{1000 + 50 * i},{2.5 * i},{1 + i}\n" for i in range(41))
+    with pytest.raises(InputError, match=r"map\.csv: found 41 rows at 41 values of speed_rpm and 41 of torque_Nm, which fill no "
+                                         r"rectangle; expected .*; or that they are bench points on no grid \(scattered = true"):
+        small("engine", ("map.csv", small.files["engine"]["map.csv"], rows))
 
 
 def test_both_or_neither_loss_column(small: Any) -> None:
@@ -273,6 +283,27 @@ def test_unknown_names_and_kinds_of_words() -> None:
         load_engine("dedicated-150", where="my.toml", key="engine.map")
     with pytest.raises(InputError, match=r"my\.toml: vehicle: found 3; expected the name of a vehicle, a path"):
         load_vehicle(3, where="my.toml", key="vehicle")
+
+
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_nothing_but_input_errors_whatever_a_file_holds(small: Any, data: st.DataObject) -> None:
+    """One to three values of a component's files replaced by odd ones, a line lost or doubled: it loads, or every mistake is told."""
+    kind = data.draw(st.sampled_from(sorted(FILES)))
+    name = data.draw(st.sampled_from(FILES[kind]))
+    lines = small.files[kind][name].splitlines()
+    for _ in range(data.draw(st.integers(1, 3))):
+        i = data.draw(st.integers(0, len(lines) - 1))
+        odd = data.draw(st.sampled_from(["0", "-1", "1e9", "nan", "x", "", "1e-12", "50", "3000", "true", "[]"]))
+        parts = re.split(r"([,=] ?)", lines[i])
+        j = data.draw(st.integers(0, len(parts) - 1))
+        lines[i] = data.draw(st.sampled_from(["".join([*parts[:j], odd, *parts[j + 1:]]), "", f"{lines[i]}\n{lines[i]}"]))
+    if kind in ("engine", "machine") and data.draw(st.booleans()):
+        lines = ["scattered = true", *lines] if name == "c.toml" else lines
+    try:
+        small(kind, (name, small.files[kind][name], "\n".join(lines) + "\n"))
+    except InputError as error:
+        assert error.mistakes and all(m.where and m.found and m.expected for m in error.mistakes)
 
 
 NO_FILES: list[tuple[bytes | int | None, str]] = [

@@ -146,12 +146,6 @@ def test_points_on_a_line_are_no_surface(small: Any) -> None:
         engine_of(small, rows)
 
 
-def test_gaps_point_to_the_key(small: Any) -> None:
-    """Without ``scattered`` points on no grid are refused, and the message says what may be done."""
-    with pytest.raises(InputError, match=r"found no row \(a gap.*; bench points on no grid: scattered = true"):
-        small("engine", ("map.csv", small.files["engine"]["map.csv"], engine_rows()))
-
-
 def test_the_error_stands_in_no_digest() -> None:
     import dataclasses
 

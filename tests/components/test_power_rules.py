@@ -76,6 +76,7 @@ def test_limits_over_charge(small: Any, battery: Battery) -> None:
     b = small("battery")
     assert b.limits_vary and np.array_equal(b.discharge_power_W, [20e3, 60e3, 60e3])
     assert np.array_equal(b.charge_power_W, [50e3] * 3)
+    assert b.discharge_for_W(2.0, soc=0.3) == pytest.approx(70e3 * 40 / 60) and b.charge_for_W(2.0, soc=0.3) == 50e3
     warm = small("battery", overrides={"temperature_C": 40})
     assert np.array_equal(warm.discharge_power_W, b.discharge_power_W)
     assert not battery.limits_vary and np.array_equal(battery.discharge_power_W, np.full(battery.soc.size, 60e3))

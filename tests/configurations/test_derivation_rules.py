@@ -110,11 +110,22 @@ def test_forbid_takes_a_configuration_out(shipped, layout_of):
 
 
 def test_forbid_of_nothing_is_refused_with_every_mistake(shipped, layout_of):
-    data = {**shipped("three-clutch"), "forbid": ["on:K1+K3+S1=thrid", "off:K1+K3", "on:K1"]}
+    """Wrong words are told when the file is read; right words for nothing when it is derived."""
+    wrong = ["on:K1+K3+S1=thrid", "K1+K3", "up:K1", "on:K1"]
     with pytest.raises(InputError) as raised:
-        derive(layout_of(data))
+        layout_of({**shipped("three-clutch"), "forbid": wrong, "vehicle": "hil-taxi"})
     assert [(m.key, m.nearest) for m in raised.value.mistakes] == [
-        ("forbid.0", "on:K1+K3+S1=third"), ("forbid.1", raised.value.mistakes[1].nearest)]
+        ("forbid.0", "on:K1+K3+S1=third"), ("forbid.1", None), ("forbid.2", None), ("vehicle", "hill-taxi")]
+    with pytest.raises(InputError) as raised:
+        derive(layout_of({**shipped("three-clutch"), "forbid": ["off:K1+K3", "on:K1", "cut:*"]}))
+    assert [m.key for m in raised.value.mistakes] == ["forbid.0", "forbid.2"]
+
+
+def test_forbid_takes_parts_in_any_order_and_a_star(shipped, layout_of):
+    data = shipped("three-clutch")
+    everything = ids(derive(layout_of(data)))
+    derivation = derive(layout_of({**data, "forbid": ["on:S1=third+K3+K1", "off:*"]}))
+    assert ids(derivation) == {i for i in everything if i.startswith("on:")} - {"on:K1+K3+S1=third"}
 
 
 @pytest.mark.parametrize(("group", "states", "tie_ups"), [

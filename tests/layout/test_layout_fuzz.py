@@ -17,7 +17,7 @@ from ems.layout.load import layout_from
 
 FILES = {
     name: tomllib.loads(library.find("layout", name, where="").read_text(encoding="utf-8"), parse_float=Decimal)
-    for name in ("three-clutch", "input-split")
+    for name in ("three-clutch", "input-split", "two-mode", "plain-car")
 }
 
 JUNK = st.one_of(
@@ -49,7 +49,7 @@ def changed(data: dict[str, Any], path: tuple[Any, ...], junk: Any, how: str) ->
 
 
 @pytest.mark.parametrize("name", FILES)
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(data=st.data())
 def test_a_layout_or_mistakes(name, data):
     file = FILES[name]

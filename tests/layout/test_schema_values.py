@@ -51,3 +51,13 @@ def test_planetary_teeth_and_double_pinion():
 def test_planetary_ratios_that_make_no_set(rest, text):
     with pytest.raises(ValidationError, match=text):
         planetary(**rest)
+
+
+@pytest.mark.parametrize(("rest", "ratio"), [
+    ({"teeth": {"sun": 30, "ring": 78}}, Fraction(30, 24)),             # pinions of (78 - 30) / 2 teeth
+    ({"ratio": Decimal("2.6")}, Fraction(5, 4)),
+    ({"ratio": Decimal("-2.2"), "pinion_ratio": "36/20"}, Fraction(9, 5)),
+])
+def test_pinions_by_teeth(rest, ratio):
+    """Pinion and sun roll on each other: speeds beside the carrier go as the teeth of the other (common practice)."""
+    assert planetary(max_pinion_rpm=9000, **rest).exact_pinion_ratio() == ratio

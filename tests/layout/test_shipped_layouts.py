@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 from itertools import pairwise
 
 import pytest
 
 from ems.layout.load import load_layout
+from ems.library import names
 
 
 def ratios(word: str) -> dict[str, Fraction]:
@@ -45,7 +47,8 @@ def test_input_split_ratios():
 
 
 def test_all_on_one_vehicle_engine_and_battery():
-    layouts = [load_layout(name) for name in ("three-clutch", "input-split", "series")]
+    layouts = [load_layout(name) for name in names("layout") if not name.endswith("chargeable")]
+    assert len(layouts) == 8
     for a, b in pairwise(layouts):
         assert (a.vehicle.name, a.battery.name) == (b.vehicle.name, b.battery.name) == ("hill-taxi", "hybrid-1k5")
         assert a.engine.engine.name == b.engine.engine.name == "dedicated-1500"
@@ -68,6 +71,17 @@ def test_starts_on_a_30_percent_grade_with_one_machine(name, total):
     mg2 = layout.machines[1].machine
     force_N = mg2.peak_Nm[0] * total * 0.985**2 / layout.vehicle.wheel_radius_m
     assert force_N > 5356 + layout.vehicle.f0_N
+
+
+@pytest.mark.parametrize("name", names("layout"))
+def test_parts_have_masses_and_add_up_to_what_the_vehicle_contains(name):
+    """Every car weighs its vehicle's 1900 kg; a chargeable one 110 kg more, its battery 145 in place of 35."""
+    layout = load_layout(name)
+    parts = [*layout.machines, *layout.gears, *layout.planetary_sets, *layout.clutches, *layout.brakes, *layout.shifters]
+    assert all(part.mass_kg > 0 for part in parts) and len(layout.parts_kg) == len(parts) + 3
+    more_kg = 110 if name.endswith("chargeable") else 0
+    assert math.fsum(layout.parts_kg.values()) - layout.reference_kg == more_kg
+    assert layout.vehicle.mass_kg == 1900 + more_kg
 
 
 def test_shafts_in_order_of_appearance():

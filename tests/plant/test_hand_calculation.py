@@ -27,7 +27,7 @@ SAME = 1e-9
 
 @pytest.fixture(scope="module")
 def plant() -> Plant:
-    return build_plant(load_layout("three-clutch"))
+    return build_plant(load_layout("three-clutch"), lanes=1)
 
 
 @pytest.fixture(scope="module")
@@ -43,7 +43,7 @@ def evaluate(plant: Plant, trip: Demand, k: int, word: str, engine_Nm: float = 0
     """The plant's answer for second k: (engine, mg1, mg2 torques, terminal power, fuel rate)."""
     t, radius = node(plant, word), plant.layout.vehicle.wheel_radius_m
     cut = make_cut(plant.arrays, make_bench(plant.arrays), t, trip.speed_m_s[k] / radius, free_rpm / RPM,
-                   trip.acceleration_m_s2[k] / radius, trip.auxiliary_W[k])
+                   trip.acceleration_m_s2[k] / radius, trip.auxiliary_W[k], np.zeros(0))
     cut.x[0], cut.x[1] = trip.force_N[k] * radius, engine_Nm
     if plant.maps[plant.nodes[t].configuration].inner:
         assert plant.maps[plant.nodes[t].configuration].inner == (1,)
@@ -129,7 +129,7 @@ def test_engine_start_in_third(plant: Plant):
     work = 0.5 * 0.13 * w**2 + 45 * (w / 2) * 0.3
     electric = 0.5 * 0.021 * w**2 / 0.9 + work / 0.9
     pulse = 2 / (1 + math.sqrt(1 - 4 * 10_000 * 0.12703 / 310.016**2))       # 10 kW out of the battery at its target
-    scratch = np.zeros(3), np.zeros(3)
+    scratch = np.zeros(3), np.zeros(3), np.zeros(2)
     got = transition(plant.transitions, node(plant, "off:S1=third"), node(plant, "on:K1+K2+S1=third"), 14.0 / 0.33, *scratch)
     assert got.electric == pytest.approx(electric, rel=SAME)
     assert got.stored == pytest.approx(electric * pulse, rel=SAME)

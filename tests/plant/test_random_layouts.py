@@ -46,7 +46,7 @@ def plants(seed: int, count: int):
     draw = random.Random(seed)
     while count:
         try:
-            yield build_plant(layout_from(drawn(draw), name="drawn", where="drawn"))
+            yield build_plant(layout_from(drawn(draw), name="drawn", where="drawn"), lanes=1)
         except InputError:
             continue
         count -= 1
@@ -73,8 +73,8 @@ def test_no_power_is_made_or_lost(seed):
         for t in range(len(plant.nodes)):
             wheel, acceleration = random_inputs.uniform(0, 100), random_inputs.uniform(-8, 8)
             free = random_inputs.uniform(80, 500) if plant.configuration(t).free_speed else 0.0
-            cut = make_cut(a, bench, t, wheel, free, acceleration, 0.0)
-            cut.x[:-1] = random_inputs.uniform(-200, 200, cut.x.size - 1)
+            cut = make_cut(a, bench, t, wheel, free, acceleration, 0.0, np.zeros(0))
+            cut.x[:cut.fixed] = random_inputs.uniform(-200, 200, cut.fixed)
             tried += 1
             if not set_torques(cut):
                 continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import functools
 import tomllib
 from decimal import Decimal
@@ -9,16 +10,16 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
-from ems.inputfile import read_toml
 from ems.kernels.box import best_division
-from ems.kernels.plant import make_bench, make_cut, set_torques
+from ems.kernels.plant import load_of, make_bench, make_cut, set_torques
+from ems.layout.based_on import read_layout
 from ems.layout.load import layout_from
 from ems.library import find
 from ems.plant.plant import Plant, build_plant
-from ems.plant.torque_maps import lossy_joints
+from ems.plant.torque_maps import told_joints
 
 E = 0.985       # efficiency of every gear pair of the shipped layouts but one
-SHIPPED = ("three-clutch", "input-split", "series")
+SHIPPED = ["three-clutch", "input-split", "series", "two-mode", "series-parallel", "parallel-six", "three-clutch-rear", "plain-car"]
 
 SET = """
 name = "a planetary set"
@@ -31,17 +32,20 @@ clutches.K1 = { joins = ["crank", "sun"] }
 """
 
 
+NO_AXLES = np.zeros(0)      # least torques of the axles whose braking is limited: none is
+
+
 @functools.cache
 def plant(name: str, lossless: bool = False) -> Plant:
-    data = read_toml(find("layout", name, where="test"), name)
+    data = copy.deepcopy(read_layout(find("layout", name, where="test"), name).data)
     if lossless:
         for table in (*data["gears"].values(), *data.get("planetary_sets", {}).values()):
             table["efficiency"] = 1
-    return build_plant(layout_from(data, name=name, where=name))
+    return build_plant(layout_from(data, name=name, where=name), lanes=1)
 
 
 def plant_of(text: str) -> Plant:
-    return build_plant(layout_from(tomllib.loads(SET + text, parse_float=Decimal), name="set", where="set.toml"))
+    return build_plant(layout_from(tomllib.loads(SET + text, parse_float=Decimal), name="set", where="set.toml"), lanes=1)
 
 
 class Choice:
@@ -50,7 +54,7 @@ class Choice:
     def __init__(self, p: Plant, word: str, inputs, *, wheel_rad_s=20.0, free_rad_s=250.0, acceleration=0.0):
         self.plant = p
         self.t = next(t for t in range(len(p.nodes)) if p.configuration(t).id == word)
-        self.cut = make_cut(p.arrays, make_bench(p.arrays), self.t, wheel_rad_s, free_rad_s, acceleration, 0.0)
+        self.cut = make_cut(p.arrays, make_bench(p.arrays), self.t, wheel_rad_s, free_rad_s, acceleration, 0.0, NO_AXLES)
         self.cut.x[:len(inputs)] = inputs
         self.settled = set_torques(self.cut)
         names = p.configuration(self.t).sources
@@ -62,11 +66,11 @@ class Choice:
         """Loss of each mesh from its load, its rolling speed and its efficiency."""
         loads = self.cut.out[len(self.cut.speed) + 1:]
         return {j.name: abs(load * speed) * (1.0 - j.efficiency)
-                for j, load, speed in zip(lossy_joints(self.plant.layout), loads, self.cut.mesh_speed, strict=True)}
+                for j, load, speed in zip(told_joints(self.plant.layout), loads, self.cut.mesh_speed, strict=True)}
 
     @property
     def unbalanced_W(self) -> float:
-        """Power of the sources less that of wheels, meshes and rotors; each rotor's power from its own inertia."""
+        """Power of the sources less that of wheels, meshes, slipping clutches, drags and rotors, each from its own figures."""
         a, layout, c = self.acceleration, self.plant.layout, self.plant.configuration(self.t)
         inertia = {layout.engine.shaft: layout.engine.engine.inertia_kgm2}
         for use in layout.machines:
@@ -76,7 +80,12 @@ class Choice:
         rotors = sum(inertia.get(shaft, 0.0) * float(w) * a * (float(w) * self.wheel_rad_s + float(f) * self.free_rad_s)
                      for shaft, (w, f) in zip((*layout.shafts, "wheels"), c.shaft_map, strict=True))
         sources = float(self.cut.out[:len(self.cut.speed)] @ self.cut.speed)
-        return sources - self.torque["wheel"] * self.wheel_rad_s - sum(self.mesh_losses_W.values()) - rotors
+        joints = [j.name for j in told_joints(self.plant.layout)]
+        slips = sum(float(slip.factor) * load_of(self.cut, joints.index(slip.clutch))
+                    * (float(slip.wheel) * self.wheel_rad_s + float(slip.free) * self.free_rad_s) for slip in c.slips)
+        drags = sum((d.constant_Nm + d.viscous_Nms_rad * abs(w)) * abs(w) for d in c.drags
+                    for w in [float(d.wheel) * self.wheel_rad_s + float(d.free) * self.free_rad_s])
+        return sources - self.torque["wheel"] * self.wheel_rad_s - sum(self.mesh_losses_W.values()) - rotors - slips - drags
 
 
 # -------------------------------------------------------------------------------------------------- planetary sets
@@ -201,7 +210,7 @@ def test_no_power_is_made_or_lost(name):
     for t in range(len(p.nodes)):
         c, seen = p.configuration(t), set()
         for _ in range(150):
-            inputs = random.uniform(-250, 250, p.arrays.torque_map.shape[2] - 1)
+            inputs = random.uniform(-250, 250, 2 + p.arrays.inner_source.shape[1])
             choice = Choice(p, c.id, inputs, wheel_rad_s=random.uniform(0, 110), free_rad_s=random.uniform(80, 520),
                             acceleration=random.uniform(-9, 9))
             assert choice.settled
@@ -215,7 +224,7 @@ def test_the_balance_sees_one_percent_of_one_mesh_loss():
     """The balance above is no tautology: one percent more of one mesh's loss shows."""
     c = Choice(plant("three-clutch"), "off:S1=third", [300.0])
     assert abs(c.unbalanced_W) < 1e-9 * 6000
-    final = [j.name for j in lossy_joints(c.plant.layout)].index("final")
+    final = [j.name for j in told_joints(c.plant.layout)].index("final")
     c.cut.out[len(c.cut.speed) + 1 + final] *= 1.01
     assert abs(c.unbalanced_W) == pytest.approx(0.01 * c.mesh_losses_W["final"] / 1.01, rel=1e-6)
 
@@ -235,7 +244,7 @@ def test_loads_do_not_survive_from_one_cut_to_the_next():
     bench = make_bench(p.arrays)
     by_id = {p.configuration(t).id: t for t in range(len(p.nodes))}
     for word in ("on:K1+K2+S1=first", "on:K1"):
-        cut = make_cut(p.arrays, bench, by_id[word], 20.0, 250.0, 0.0, 0.0)
+        cut = make_cut(p.arrays, bench, by_id[word], 20.0, 250.0, 0.0, 0.0, NO_AXLES)
         cut.x[:2] = 500.0, 100.0
         assert set_torques(cut)
     assert not cut.out[len(cut.speed) + 1:].any()
@@ -254,10 +263,10 @@ def test_equal_machines_share_equally(wheel_torque, wheel_rad_s):
         gears.b = { from = "second", to = "out", ratio = 9, efficiency = 0.98 }
     """)
     t = next(t for t in range(len(p.nodes)) if p.configuration(t).id == "off:open")
-    cut = make_cut(p.arrays, make_bench(p.arrays), t, wheel_rad_s, 0.0, 0.0, 0.0)
+    cut = make_cut(p.arrays, make_bench(p.arrays), t, wheel_rad_s, 0.0, 0.0, 0.0, NO_AXLES)
     eta = 0.98 if wheel_torque > 0 else 1 / 0.98
     half = wheel_torque / (2 * 9 * eta)
-    best = best_division(cut, wheel_torque, 0.0, 33, 40)
+    best = best_division(cut, wheel_torque, 0.0, 33, 40, False)
     first, second = cut.out[1], cut.out[2]
     m = p.layout.machines[0].machine
     loss = np.array([np.interp(wheel_rad_s * 9, m.speed_rad_s, column) for column in m.loss_W.T])

@@ -130,5 +130,5 @@ def test_fine_nodes_of_charge_reach_the_integer_optimum(pieces):
     problem = pieces.problem("series", "udds", 60, 68, battery=pieces.constant_battery(resistance_ohm=0.15, capacity_As=3e3),
                              gain_J=-2e4)
     exact, _ = Network(problem).least(spend_J=2e4)
-    driven = solve_dynamic(problem, full_corridor(problem, 200_001, 2.5 / problem.plant.heating_value_J_g))
+    driven = solve_dynamic(problem, full_corridor(problem, 200_001, 2.5 / problem.plant.heating_value_J_g, 1000.0))
     assert driven.objective_g == pytest.approx(exact, rel=1e-6)

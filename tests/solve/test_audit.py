@@ -72,12 +72,12 @@ def test_powers_balance_in_every_row(trip):
     c, layout = {k: np.asarray(v) for k, v in trip.columns.items()}, trip.plant.layout
     machines = [m.name for m in layout.machines]
     electrical = sum(c[f"{m}_electrical_kW"] for m in machines)
-    assert c["battery_power_kW"] == pytest.approx(electrical + c["auxiliary_kW"], abs=1e-6)
+    assert c["battery_power_kW"] == pytest.approx(electrical + c["auxiliary_kW"] + c["free_speed_kW"], abs=1e-6)
     shafts = c["engine_power_kW"] + sum(c[f"{m}_power_kW"] for m in machines)
     wheels = c["wheel_torque_Nm"] * c["speed_kmh"] / 3.6 / layout.vehicle.wheel_radius_m / 1e3
     road_kinetic = trip.demand.inertia_N * trip.demand.speed_m_s / 1e3
     rotating = c["kinetic_power_kW"] - road_kinetic - kinetic_of_changes_kW(trip)
-    assert shafts - c["loss_meshes_kW"] - rotating == pytest.approx(wheels, abs=1e-6)
+    assert shafts - c["loss_meshes_kW"] - rotating + c["free_speed_kW"] == pytest.approx(wheels, abs=1e-6)
     assert wheels - c["brake_power_kW"] == pytest.approx(c["wheel_power_kW"], abs=1e-6)
     assert c["brake_power_kW"].min() > -1e-6
     assert c["wheel_power_kW"] == pytest.approx(
@@ -87,20 +87,30 @@ def test_powers_balance_in_every_row(trip):
 
 
 def kinetic_of_changes_kW(trip):
-    """Power that changes of configuration put into the rotors, from speeds before and after the change [kW]."""
-    transitions, wheel = trip.plant.transitions, trip.demand.boundary_speed_m_s / trip.plant.layout.vehicle.wheel_radius_m
-    speed = [transitions.source_wheel[n] * wheel[k] + transitions.source_offset[n] for k, n in enumerate(trip.node)]
+    """Power that changes of configuration put into what turns, from the energy before and after the change [kW]."""
+    wheel = trip.demand.boundary_speed_m_s / trip.plant.layout.vehicle.wheel_radius_m
     gain = np.zeros(trip.node.size)
     for k, n in enumerate(trip.node):
-        if k == 0:
-            before = speed[0].copy()
-            before[0] = 0.0
-        else:
-            b = trip.node[k - 1]
-            before = transitions.source_wheel[b] * wheel[k] + transitions.source_offset[b]
-        if k == 0 or n != trip.node[k - 1]:
-            gain[k] = 0.5 * np.sum(transitions.inertia * (speed[k] ** 2 - before**2))
+        before = rotating_J(trip.plant, n, wheel[k], at_rest=True) if k == 0 else rotating_J(trip.plant, trip.node[k - 1], wheel[k])
+        gain[k] = rotating_J(trip.plant, n, wheel[k]) - before
     return gain / trip.demand.dt_s / 1e3
+
+
+def rotating_J(plant, n, wheel_rad_s, at_rest=False):
+    """Energy of all that turns in node n, a free engine speed at the reference of its lane (at rest: nothing but what the wheels turn)."""
+    c, layout = plant.configuration(n), plant.layout
+    free = 0.0 if at_rest else plant.nodes[n].reference_rad_s
+    sources = [layout.engine.engine.inertia_kgm2, *(use.machine.inertia_kgm2 for use in layout.machines)]
+    speeds = [float(w) * wheel_rad_s + float(f) * free for w, f in c.speed_map]
+    held = plant.maps[plant.nodes[n].configuration].own_kinetic         # of shafts that nothing can hold, none is counted
+    own = held[0] * wheel_rad_s**2 + 2 * held[1] * wheel_rad_s * free + held[2] * free**2
+    return 0.5 * (own + sum(J * w**2 for J, w in zip(sources, speeds, strict=True)))
+
+
+def test_what_turns_gives_back_what_it_took(trip):
+    """From standstill to standstill, ended without a turning engine, the motion keeps nothing: rotating energy is a store."""
+    ended = rotating_J(trip.plant, trip.node[-1], 0.0)
+    assert trip.stores_kJ["kinetic"] == pytest.approx(ended / 1e3, abs=1e-6)
 
 
 def test_engine_and_machine_losses_by_their_maps(trip):

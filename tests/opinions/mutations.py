@@ -1,0 +1,122 @@
+"""Plants faults in a copy of the sources, one at a time, and runs the test that must catch each: python tests/opinions/mutations.py
+
+Every fault is one a careful author could make. The kernels run uncompiled (NUMBA_DISABLE_JIT), so that each takes seconds. A fault that
+its test does not see is a hole in the tests; one whose place is no longer in the sources is told as such.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+CHECKOUT = Path(__file__).resolve().parent.parent.parent
+HAND, TORQUES, DEMAND = "tests/plant/test_hand_calculation.py", "tests/plant/test_torques.py", "tests/trips/test_demand.py"
+BATTERY, TWIN = "tests/kernels/test_battery.py", "tests/opinions/test_textbook.py"
+
+
+@dataclass(frozen=True)
+class Fault:
+    """In ``file`` the text ``right`` (found once) becomes ``wrong``; ``test`` must then fail."""
+
+    name: str
+    file: str
+    right: str
+    wrong: str
+    test: str
+
+
+FAULTS = (
+    Fault("sign of the carrier in a planetary row", "configurations/kinematics.py", "(p.carrier, -1 - p.ratio)", "(p.carrier, 1 + p.ratio)",
+          f"{TORQUES}::test_willis_ring_held"),
+    Fault("sign of a gear pair", "configurations/kinematics.py", "(g.to_shaft, -g.ratio)", "(g.to_shaft, g.ratio)",
+          "tests/configurations/test_derivation_rules.py::test_reverse_idler_has_a_negative_ratio"),
+    Fault("mesh loss forgotten one way round", "plant/torque_maps.py", "(first, second * efficiency) if forward",
+          "(first, second) if forward", f"{TORQUES}::test_mesh_losses_by_hand"),
+    Fault("mesh loss at the driving member", "plant/torque_maps.py", "if forward else (first", "if not forward else (first",
+          f"{TORQUES}::test_mesh_losses_by_hand"),
+    Fault("no reaction at the carrier", "plant/torque_maps.py", "(c, -(first + second))", "(c, -first)",
+          f"{TORQUES}::test_planetary_set_loses_on_rolling_power"),
+    Fault("interpolation weight turned round", "kernels/lookup.py", "values[i] + weight * (values[i + 1] - values[i])",
+          "values[i + 1] + weight * (values[i] - values[i + 1])", f"{HAND}::test_parallel_charging_in_third"),
+    Fault("row between two speeds not interpolated", "kernels/lookup.py", "table[i, q] + weight * (table[i + 1, q] - table[i, q])",
+          "table[i, q]", f"{HAND}::test_series"),
+    Fault("speed at the start of the interval", "trips/demand.py", "speed = 0.5 * (start + end)", "speed = start",
+          f"{DEMAND}::test_inertia_is_exactly_the_change_of_kinetic_energy"),
+    Fault("acceleration one interval late", "trips/demand.py", "acceleration = (end - start) / dt",
+          "acceleration = np.roll((end - start) / dt, 1)", f"{DEMAND}::test_inertia_is_exactly_the_change_of_kinetic_energy"),
+    Fault("slope as rise over run taken for its sine", "trips/demand.py", "GRAVITY_M_S2 * grade * cosine", "GRAVITY_M_S2 * grade",
+          f"{DEMAND}::test_climb_by_hand"),
+    Fault("climbing while at rest", "trips/demand.py", "climb_N=moving * vehicle", "climb_N=vehicle",
+          f"{DEMAND}::test_at_rest_on_a_slope_the_brakes_hold"),
+    Fault("factor in the battery's root", "kernels/battery.py", "root = 1.0 - 4.0 * P * x", "root = 1.0 - 2.0 * P * x",
+          f"{BATTERY}::test_constant_voltage_battery"),
+    Fault("voltage held over an interval of charge", "kernels/battery.py", "v0 * v0 + 2.0 * slope * charge", "v0 * v0",
+          f"{HAND}::test_battery_step_at_half_charge"),
+    Fault("discharge resistance while charging", "kernels/battery.py",
+          "rc = b.charge_ohm[i] + share * (b.charge_ohm[i + 1] - b.charge_ohm[i])", "rc = rd", f"{HAND}::test_battery_step_at_half_charge"),
+    Fault("cranking friction forgotten", "kernels/transitions.py", "n.crank_torque * 0.5 * wb * n.crank_time", "0.0",
+          f"{HAND}::test_engine_start_in_third"),
+    Fault("transition paid at its terminals, not from the store", "kernels/transitions.py",
+          "stored = electric * (n.pulse_out if electric > 0.0 else n.pulse_in)", "stored = electric",
+          f"{HAND}::test_engine_start_in_third"),
+    Fault("efficiency of synchronising the wrong way", "kernels/transitions.py", "work / efficiency if work > 0.0 else work * efficiency",
+          "work * efficiency if work > 0.0 else work / efficiency", f"{HAND}::test_engine_start_in_third"),
+    Fault("auxiliaries forgotten", "kernels/plant.py", "auxiliary_W + plant.hold_W[t]", "plant.hold_W[t]",
+          f"{HAND}::test_regeneration_in_third"),
+    Fault("machine map not mirrored at negative speed", "kernels/plant.py",
+          "T = torque if cut.speed[m + 1] >= 0.0 else -torque", "T = torque", f"{TWIN}::test_plant_on_arrays_is_the_plant_of_the_kernels"),
+    Fault("patterns of power flow taken in the wrong order", "kernels/plant.py", "flips |= 1 << b", "flips |= 1",
+          f"{TORQUES}::test_no_power_is_made_or_lost"),
+)
+
+
+def tried(fault: Fault, copy: Path) -> str:
+    """``caught``, ``missed``, or why the fault could not be planted."""
+    path = copy / "ems" / fault.file
+    source = path.read_text(encoding="utf-8")
+    if source.count(fault.right) != 1:
+        return f"not planted: its place is there {source.count(fault.right)} times"
+    path.write_text(source.replace(fault.right, fault.wrong), encoding="utf-8")
+    try:
+        return "caught" if not passes(fault.test, copy) else "missed"
+    finally:
+        path.write_text(source, encoding="utf-8")
+
+
+def passes(test: str, copy: Path) -> bool:
+    """Whether a test passes on the copy, kernels uncompiled."""
+    environment = {**os.environ, "NUMBA_DISABLE_JIT": "1", "EMS_CACHE_DIR": str(copy / "cache"), "PYTHONPATH": str(copy),
+                   "PYTHONDONTWRITEBYTECODE": "1"}
+    ended = subprocess.run([sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", test], cwd=copy, env=environment,
+                           capture_output=True, text=True)
+    if ended.returncode not in (0, 1):
+        raise RuntimeError(f"{test} did not run:\n{ended.stdout[-2000:]}{ended.stderr[-2000:]}")
+    return ended.returncode == 0
+
+
+def main(names: list[str] | None = None) -> dict[str, str]:
+    """Tries every fault (or those whose name holds one of the words) and prints what became of it."""
+    outcome = {}
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder)
+        for part in ("ems", "maps", "cycles", "benchmarks", "tests"):
+            shutil.copytree(CHECKOUT / part, copy / part, ignore=shutil.ignore_patterns("__pycache__"))
+        shutil.copy(CHECKOUT / "pyproject.toml", copy)
+        chosen = [f for f in FAULTS if not names or any(word in f.name for word in names)]
+        for test in sorted({f.test for f in chosen}):
+            if not passes(test, copy):
+                raise SystemExit(f"{test} fails without any fault: nothing can be said")
+        for fault in chosen:
+            outcome[fault.name] = tried(fault, copy)
+            print(f"{outcome[fault.name]:8} {fault.name:58} {fault.file:32} {fault.test}", flush=True)
+    print(f"{sum(o == 'caught' for o in outcome.values())} of {len(outcome)} caught")
+    return outcome
+
+
+if __name__ == "__main__":
+    sys.exit(0 if set(main(sys.argv[1:]).values()) == {"caught"} else 1)

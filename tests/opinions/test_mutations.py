@@ -1,0 +1,26 @@
+"""Every planted fault is caught by the test named beside it (minutes: EMS_LONG=1 runs it; two of them always)."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+from mutations import CHECKOUT, FAULTS, main
+
+
+def test_every_fault_still_has_its_place():
+    """The text each fault replaces stands exactly once in its file, and the test that must catch it exists."""
+    for fault in FAULTS:
+        assert (CHECKOUT / "ems" / fault.file).read_text(encoding="utf-8").count(fault.right) == 1, fault.name
+        path, _, name = fault.test.partition("::")
+        assert f"def {name}(" in (CHECKOUT / path).read_text(encoding="utf-8"), fault.name
+    assert len(FAULTS) >= 20
+
+
+def test_two_faults_are_caught():
+    assert set(main(["factor in the battery", "climbing while"]).values()) == {"caught"}
+
+
+@pytest.mark.skipif("EMS_LONG" not in os.environ, reason="minutes; EMS_LONG=1 runs it")
+def test_all_faults_are_caught():
+    assert set(main().values()) == {"caught"}
