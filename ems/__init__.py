@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from ems.layout.model import Layout as Layout
     from ems.solve.optimum import Optimum as Optimum
     from ems.solve.optimum import optimum as optimum
+    from ems.studies.results import Study as Study
+    from ems.studies.results import load_study as load_study
+    from ems.studies.run import run_study as run_study
     from ems.trips.cycle import Cycle as Cycle
     from ems.trips.cycle import load_cycle as load_cycle
 
@@ -34,10 +37,13 @@ _PUBLIC: dict[str, str] = {
     "Layout": "ems.layout.model",
     "Optimum": "ems.solve.optimum",
     "RunError": "ems.errors",
+    "Study": "ems.studies.results",
     "derive": "ems.configurations.derive",
     "load_cycle": "ems.trips.cycle",
     "load_layout": "ems.layout.load",
+    "load_study": "ems.studies.results",
     "optimum": "ems.solve.optimum",
+    "run_study": "ems.studies.run",
 }
 
 __all__ = ["__version__", *_PUBLIC]

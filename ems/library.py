@@ -1,7 +1,7 @@
 """Where shipped data live, and how a short name becomes a file.
 
 In a checkout ``maps/`` and ``cycles/`` stand beside the package; in an installed wheel they are inside it, under
-``ems/_data``. Layouts are always package data. A word with a slash or a suffix is a path of the user's; anything else
+``ems/_data``. Layouts and studies are always package data. A word with a slash or a suffix is a path of the user's; anything else
 is a short name, in any case.
 """
 
@@ -12,12 +12,13 @@ from typing import Literal
 
 from ems.errors import InputError, Mistake, nearest_name
 
-Kind = Literal["layout", "cycle", "vehicle", "engine", "machine", "battery"]
+Kind = Literal["layout", "study", "cycle", "vehicle", "engine", "machine", "battery"]
 
 _PACKAGE = Path(__file__).parent
 _FOLDERS: dict[Kind, tuple[str, str]] = {
     # kind: (folder under the data root, suffix)
     "layout": ("shipped", ".toml"),
+    "study": ("shipped/studies", ".toml"),
     "cycle": ("cycles", ".csv"),
     "vehicle": ("maps/vehicles", ".toml"),
     "engine": ("maps/engines", ".toml"),
@@ -35,7 +36,7 @@ def data_root() -> Path:
 def folder(kind: Kind) -> Path:
     """Folder of the shipped files of one kind."""
     name, _ = _FOLDERS[kind]
-    return _PACKAGE / name if kind == "layout" else data_root() / name
+    return _PACKAGE / name if kind in ("layout", "study") else data_root() / name
 
 
 def names(kind: Kind) -> list[str]:

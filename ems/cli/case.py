@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 DEFAULT_CYCLE = "wltc-3b"
 OPTIONS = ("cycle", "charge", "grid", "lanes", "dwell", "engine_on", "engine_off", "cold")
-CHARGE_FORM = "START:END, two states of charge from 0 to 1, as 0.7:0.5"
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -74,14 +73,15 @@ class Case:
     def load(self) -> Loaded:
         """Read layout and cycle; every mistake of both, and of the charge, in one ``InputError``."""
         from ems.layout.load import load_layout
+        from ems.solve.charge import check_window, parse_charge
         from ems.trips.cycle import load_cycle
 
         mistakes = Mistakes()
         layout = _tried(mistakes, lambda: load_layout(self.layout, overrides=self.overrides))
         cycle = _tried(mistakes, lambda: load_cycle(self.cycle or DEFAULT_CYCLE))
-        charge = _charge(self.charge, mistakes) if self.charge is not None else None
+        charge = parse_charge(self.charge, "--charge", mistakes) if self.charge is not None else None
         if layout is not None and charge is not None:
-            _check_window(charge, layout, mistakes)
+            check_window(charge, layout.battery, "--charge", mistakes)
         if layout is None or cycle is None or mistakes.found:
             raise InputError(mistakes.found)
         return Loaded(self, layout, cycle, charge)
@@ -114,33 +114,6 @@ def case_options(function: Function) -> Function:
         click.option("--cold", is_flag=True, help="The engine starts cold; the warm figure is solved first and shown beside it."),
     ]
     return functools.reduce(lambda made, option: option(made), reversed(options), function)
-
-
-def _charge(word: str, mistakes: Mistakes) -> tuple[float, float] | None:
-    """START:END as two numbers, or None with what is wrong among the mistakes."""
-    parts = word.split(":")
-    try:
-        values = [float(p) for p in parts]
-    except ValueError:
-        values = []
-    if len(values) != 2:
-        mistakes.add("--charge", "", f"'{word}'", CHARGE_FORM)
-        return None
-    outside = [(name, text, value) for name, text, value in zip(("start", "end"), parts, values, strict=True)
-               if not 0.0 <= value <= 1.0]
-    for name, text, value in outside:
-        hint = f" (if percent is meant: {value / 100:g})" if 1.0 < value <= 100.0 else ""
-        mistakes.add("--charge", name, text.strip(), f"a state of charge from 0 to 1{hint}")
-    return None if outside else (values[0], values[1])
-
-
-def _check_window(charge: tuple[float, float], layout: Layout, mistakes: Mistakes) -> None:
-    battery = layout.battery
-    for name, value in zip(("start", "end"), charge, strict=True):
-        if not battery.soc_low <= value <= battery.soc_high:
-            mistakes.add("--charge", name, f"{value:g}",
-                         f"a state of charge in the window of battery {battery.name}, {battery.soc_low:g} to "
-                         f"{battery.soc_high:g} (--set changes it: battery.soc_low, battery.soc_high)")
 
 
 Value = TypeVar("Value")
@@ -179,6 +152,9 @@ def solve(run: Run, loaded: Loaded) -> Optimum:
 
 def inputs(loaded: Loaded) -> dict[str, Any]:
     """What ``result.json`` says of where a result came from: words, digests, versions, sources of the maps."""
+    from ems.layout.listing import layout_sources
+    from ems.trips.digest import cycle_digest
+
     case, layout = loaded.case, loaded.layout
     return {
         "inputs": {
@@ -187,18 +163,8 @@ def inputs(loaded: Loaded) -> dict[str, Any]:
             "options": {name: value for name, value in case.options.items() if name != "cycle"},
         },
         "versions": _versions(),
-        "sources": _sources(loaded),
+        "sources": {**layout_sources(layout), "cycle": loaded.cycle.source},
     }
-
-
-def cycle_digest(cycle: Cycle) -> str:
-    """sha256 of the numbers of a cycle."""
-    import hashlib
-
-    digest = hashlib.sha256()
-    for array in (cycle.time_s, cycle.speed_m_s, cycle.grade, cycle.auxiliary_W):
-        digest.update(array.tobytes())
-    return digest.hexdigest()
 
 
 def _absolute(word: str) -> str:
@@ -215,20 +181,13 @@ def _versions() -> dict[str, str]:
     return {"ems": __version__, "python": platform.python_version(), **{p: version(p) for p in ("numpy", "numba")}}
 
 
-def _sources(loaded: Loaded) -> dict[str, str]:
-    layout = loaded.layout
-    engine = layout.engine.engine
-    return {
-        "vehicle": layout.vehicle.source, "battery": layout.battery.source, "engine": engine.source,
-        "fuel": engine.fuel.source, "cycle": loaded.cycle.source, **{m.name: m.machine.source for m in layout.machines},
-    }
-
-
 def recorded(folder: Path) -> Loaded:
     """The case whose optimum a folder holds, read again.
 
     Raises ``InputError`` when the folder holds no optimum, its inputs are gone, or they say something else by now.
     """
+    from ems.trips.digest import cycle_digest
+
     said = _read_inputs(folder)
     case = Case(said["layout"], tuple(said["set"]), said["cycle"], **said["options"])
     loaded = case.load()

@@ -108,22 +108,26 @@ def stderr_console() -> Console:
     return Console(stderr=True, highlight=False, markup=False, emoji=False)
 
 
-def options(*, reads_layout: bool = False) -> Callable[[Function], Function]:
-    """Decorator: give a command the common options; it is called with ``run`` as its first argument."""
+def options(*, reads_layout: bool = False, writes: bool = True) -> Callable[[Function], Function]:
+    """Decorator: give a command the common options; it is called with ``run`` as its first argument.
+
+    writes : whether it writes its result as every command does, with --out and --force
+    """
 
     def decorate(function: Function) -> Function:
         @functools.wraps(function)
         def called(
-            *, json_: bool, out: Path | None, quiet: bool, force: bool, set_: tuple[str, ...] = (), **rest: Any
+            *, json_: bool, quiet: bool, out: Path | None = None, force: bool = False, set_: tuple[str, ...] = (), **rest: Any
         ) -> Any:
-            name = click.get_current_context().info_name or function.__name__
+            words = click.get_current_context().command_path.split()    # of a command of a group, the group counts
+            name = words[min(1, len(words) - 1)]
             run = Run(name, json_, out, quiet, force, set_)
             if run.folder is not None:
                 run.folder.check()
             return function(run, **rest)
 
         decorated: Any = called
-        for option in reversed(_options(reads_layout)):
+        for option in reversed(_options(reads_layout, writes)):
             decorated = option(decorated)
         result: Function = decorated
         return result
@@ -131,13 +135,16 @@ def options(*, reads_layout: bool = False) -> Callable[[Function], Function]:
     return decorate
 
 
-def _options(reads_layout: bool) -> list[Callable[[Function], Function]]:
+def _options(reads_layout: bool, writes: bool) -> list[Callable[[Function], Function]]:
     change = click.option("--set", "set_", multiple=True, metavar="KEY=VALUE",
                           help="Change one key of the layout or of a component: vehicle.mass_kg=2000. Repeatable.")
+    writing: list[Callable[[Function], Function]] = [
+        click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Write the result to this folder."),
+        click.option("--force", is_flag=True, help="With --out: replace the files of an earlier result there."),
+    ]
     return [
         *([change] if reads_layout else []),
         click.option("--json", "json_", is_flag=True, help="Print one JSON object and nothing else."),
-        click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Write the result to this folder."),
-        click.option("--force", is_flag=True, help="With --out: replace the files of an earlier result there."),
+        *(writing if writes else []),
         click.option("--quiet", is_flag=True, help="No progress and no warnings."),
     ]

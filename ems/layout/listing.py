@@ -53,6 +53,13 @@ def layout_row(layout: Layout) -> dict[str, object]:
     }
 
 
+def layout_sources(layout: Layout) -> dict[str, str]:
+    """Where the data of a layout's components come from, component by component."""
+    engine = layout.engine.engine
+    return {"vehicle": layout.vehicle.source, "battery": layout.battery.source, "engine": engine.source, "fuel": engine.fuel.source,
+            **{m.name: m.machine.source for m in layout.machines}}
+
+
 def actuator_state_count(layout: Layout) -> int:
     """Combinations of clutch, brake and shifter states, before ``at_most_one`` rules any out."""
     return int(2 ** (len(layout.clutches) + len(layout.brakes)) * prod(len(s.positions) for s in layout.shifters))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ from ems.kernels.frontier import Grid
 from ems.kernels.jit import cached
 from ems.layout.model import Layout
 from ems.plant.counters import NO_WAITS, Waits, at_least
-from ems.plant.plant import LANES, build_plant
+from ems.plant.plant import LANES, Plant, build_plant
 from ems.plant.trace import Trace, trace
 from ems.solve.certificate import Bound
 from ems.solve.clock import Clock, Progress
@@ -22,11 +23,14 @@ from ems.solve.shortfall import shortfall
 from ems.solve.steps import FINE_NODES, driven_and_bound, finer_bound_g, first_bound, raised, refined_near
 from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
 from ems.trips.cycle import Cycle
+from ems.trips.demand import Demand
 from ems.trips.demand import demand as demand_of_cycle
 from ems.types import Array
 
 if TYPE_CHECKING:
     import pandas as pd
+
+FirstTables = Callable[[Plant, Demand, Grid, Array], Tables]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,7 +96,8 @@ class Optimum:
 
 
 def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None = None, progress: Progress | None = None,
-            grid: Grid = DEFAULT_GRID, lanes: int = LANES, waits: Waits = NO_WAITS, cold: bool = False) -> Optimum:
+            grid: Grid = DEFAULT_GRID, lanes: int = LANES, waits: Waits = NO_WAITS, cold: bool = False,
+            first_tables: FirstTables = build_tables) -> Optimum:
     """The least fuel any control could need on a cycle, with its certificate.
 
     charge : state of charge at the start, and at least at the end; the battery's target for both when None
@@ -100,6 +105,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     lanes : how many lanes the free engine speed is divided into
     waits : least times between changes; the engine's own least times hold beside them
     cold : the engine starts cold; the warm optimum is solved first, and its mean fuel power warms the engine
+    first_tables : ``build_tables``, or one that keeps and shares
     Raises ``InputError`` for a charge outside the window or an engine without cold data, ``CycleNotFollowed``, ``RunError``.
     """
     say = progress or (lambda _: None)
@@ -110,14 +116,15 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     warm = None
     if cold:
         _cold_data(layout)
-        warm = optimum(layout, cycle, charge=charge, progress=progress, grid=grid, lanes=lanes, waits=waits)
+        warm = optimum(layout, cycle, charge=charge, progress=progress, grid=grid, lanes=lanes, waits=waits,
+                       first_tables=first_tables)
     say("loading kernels" if cached() else "compiling kernels, once for this version, about a minute")
     clock.lap("compile", _compile)
     say("deriving configurations")
     plant = build_plant(layout, lanes=lanes)
     demand = demand_of_cycle(cycle, layout.vehicle)
     say("frontier tables")
-    tables = clock.lap("tables", lambda: build_tables(plant, demand, coarse(grid), np.zeros(0)))
+    tables = clock.lap("tables", lambda: first_tables(plant, demand, coarse(grid), np.zeros(0)))
     short = shortfall(tables)
     if short is not None:
         raise CycleNotFollowed(layout.name, cycle.name, short)

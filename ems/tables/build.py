@@ -64,7 +64,7 @@ def build_tables(plant: Plant, demand: Demand, grid: Grid = DEFAULT_GRID, slopes
     """
     slopes = np.asarray(FIRST_SLOPES) / plant.heating_value_J_g if slopes_g_J is None else np.asarray(slopes_g_J, float)
     demands, demand_of = distinct_demands(plant, demand)
-    wanted = _conceivable(plant, demands)
+    wanted = conceivable(plant, demands)
     shape = wanted.shape
     empty = Tables(plant, demand, grid, demands, demand_of, np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.zeros(0),
                    np.zeros(0), np.zeros((0, 3 + plant.arrays.inner_source.shape[1])), slopes)
@@ -78,7 +78,7 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
     """
     if not wanted.any():
         return tables
-    twin = _twins(tables.plant)
+    twin = twins(tables.plant)
     own, row_of = _rows(tables.plant, tables.demands, wanted, twin)
     out = Frontiers(np.empty((len(own), grid.capacity)), np.empty((len(own), grid.capacity)),
                     np.empty((len(own), grid.capacity, tables.choice.shape[1])), np.zeros(len(own), np.int64))
@@ -87,7 +87,7 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
     return _joined(tables, out, row_of, twin, grid, slopes_g_J)
 
 
-def _twins(plant: Plant) -> IntArray:
+def twins(plant: Plant) -> IntArray:
     """(N,) for a node with an idling engine the node that is the same with the engine stopped; itself for all others."""
     twin = np.arange(len(plant.nodes))
     for n in range(len(plant.nodes)):
@@ -183,7 +183,7 @@ def axle_least_Nm(plant: Plant, wheel_speed_rad_s: Array, wheel_torque_Nm: Array
     return out
 
 
-def _conceivable(plant: Plant, demands: Demands) -> BoolArray:
+def conceivable(plant: Plant, demands: Demands) -> BoolArray:
     """(U, N) pairs that speed ranges and the need for drive do not rule out at once."""
     kmh = demands.wheel_speed * plant.layout.vehicle.wheel_radius_m * 3.6
     possible = np.empty((kmh.size, len(plant.nodes)), bool)

@@ -26,13 +26,23 @@ def test_help_imports_nothing_heavy():
     assert done.stdout.strip().endswith("HEAVY []")
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+GROUPS = {"batch": ("run", "show")}
+CONTINUE = ("batch run",)   # their folder is continued, never replaced: no --force
+LEAVES = [f"{name} {inner}".strip() for name in COMMANDS for inner in GROUPS.get(name, ("",))]
+
+
+@pytest.mark.parametrize("command", LEAVES)
 def test_every_command_has_help(ems, command):
-    ended = ems(command, "--help")
+    ended = ems(*command.split(), "--help")
     assert ended.code == 0 and ended.err == ""
     assert ended.out.startswith(f"Usage: ems {command}")
-    for option in ("--json", "--out DIR", "--quiet", "--force"):
+    for option in ("--json", "--out DIR", "--quiet", *(("--force",) if command not in CONTINUE else ())):
         assert option in ended.out
+
+
+@pytest.mark.parametrize("group", GROUPS)
+def test_groups_list_their_commands(ems, group):
+    assert all(f"  {name} " in ems(group, "--help").out for name in GROUPS[group])
 
 
 def test_list_of_commands_is_the_table(ems):

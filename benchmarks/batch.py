@@ -1,0 +1,197 @@
+"""Figures of a batch: python benchmarks/batch.py [--store] [--scale] [--end-to-end] [--kills] [--cycle CYCLE] [--cases N]
+
+--store       the store at 100,000 synthetic rows: size, appending, reading, a query, continuing
+--scale       cases a second on one worker and on two, overhead beside the solve, memory a worker, and whether both tables are the same
+--end-to-end  a study of 1,000 cases (or --cases), from the file to the table
+--kills       the same study killed with SIGKILL ten times at random moments, and once left alone: are both tables the same?
+
+Without any of the four: --store and --scale. Absolute times depend on the machine and its load: compare within one run, on an idle machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import random
+import resource
+import signal
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from ems.studies.results import load_study
+from ems.studies.run import Ran, run_study
+from ems.studies.store import FILE, CaseRow, Store
+from ems.studies.worker import Outcome
+
+SHORT = Path(__file__).parent.parent / "tests" / "data" / "short-trip.csv"
+ROWS, APPENDED = 100_000, 1_000
+
+
+def main() -> None:
+    """Reads the options and measures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    for name in ("store", "scale", "end-to-end", "kills"):
+        parser.add_argument(f"--{name}", action="store_true")
+    parser.add_argument("--cycle", default=str(SHORT))
+    parser.add_argument("--cases", type=int)
+    options = parser.parse_args()
+    chosen = [n for n in ("store", "scale", "end_to_end", "kills") if getattr(options, n)] or ["store", "scale"]
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        if "store" in chosen:
+            store(place / "store")
+        if "scale" in chosen:
+            scale(place, options.cycle, options.cases or 32)
+        if "end_to_end" in chosen:
+            end_to_end(place, options.cycle, options.cases or 1000)
+        if "kills" in chosen:
+            kills(place, options.cycle, options.cases or 40)
+
+
+# ------------------------------------------------------------------------------------------------------------ the store
+
+
+def synthetic(number: int) -> Outcome:
+    """A result such as an optimum leaves."""
+    chance = random.Random(number)
+    outputs = {name: chance.uniform(1.0, 1000.0) for name in (
+        "fuel_l_per_100km", "co2_g_per_km", "fuel_g", "objective_g", "lower_bound_g", "gap_percent", "table_error_percent",
+        "floor_l_per_100km", "distance_km", "duration_s", "soc_start", "soc_end", "surplus_J", "costate", "energy_residual_percent")}
+    return Outcome(f"{number:032x}", "done", "", outputs | {"engine_starts": number % 40}, None, 1.5, 250.0, "machine:1234", "0" * 16)
+
+
+def store(folder: Path) -> None:
+    """100,000 rows: most of them written at once, the last appended as results are, a transaction each."""
+    cases = [CaseRow(n, f"{n:032x}", "three-clutch", "wltc-3b", None, 1, 1, {"gears.first.ratio": n / 1e4, "gears.third.ratio": n % 97})
+             for n in range(ROWS)]
+    meta = {"name": "synthetic", "summary": "", "text": "", "solve": '["optimum"]', "varied": '["gears.first.ratio", "gears.third.ratio"]',
+            "columns": json.dumps(list(synthetic(0).outputs)), "require": "{}", "sources": "{}", "versions": "{}"}
+    with Store(folder) as kept:
+        kept.begin(meta, cases)
+        kept.base.execute("PRAGMA synchronous = OFF")
+        for n in range(ROWS - APPENDED):
+            kept._insert(synthetic(n))
+        kept.base.commit()
+        kept.base.execute("PRAGMA synchronous = FULL")
+        begun = time.perf_counter()
+        for n in range(ROWS - APPENDED, ROWS):
+            kept.add(synthetic(n))
+        append = (time.perf_counter() - begun) / APPENDED
+    print(f"store of {ROWS} rows: {(folder / FILE).stat().st_size / 1e6:.0f} MB, appending {1e3 * append:.2f} ms a row, each on the disk")
+    begun = time.perf_counter()
+    with Store(folder) as kept:
+        opened = time.perf_counter() - begun
+        held = kept.solved(tuple(synthetic(0).outputs), trace=False)
+        print(f"  opening with every checksum {opened:.2f} s, what need not be solved {time.perf_counter() - begun - opened:.2f} s "
+              f"({len(held)} rows)")
+    begun = time.perf_counter()
+    study = load_study(folder)
+    loaded = time.perf_counter() - begun
+    begun = time.perf_counter()
+    frame = study.to_frame()
+    print(f"  load_study {loaded:.2f} s, to pandas {time.perf_counter() - begun:.2f} s ({len(frame)} rows, {frame.shape[1]} columns)")
+    begun = time.perf_counter()
+    front = study.pareto("fuel_l_per_100km", "gap_percent").rows
+    print(f"  Pareto front of {len(front)} cases {time.perf_counter() - begun:.2f} s")
+    base = sqlite3.connect(folder / FILE)
+    begun = time.perf_counter()
+    least = base.execute("SELECT number, json_extract(outputs, '$.fuel_g') AS fuel FROM cases JOIN results USING (digest) "
+                         "ORDER BY fuel LIMIT 10").fetchall()
+    print(f"  ten least by SQL {time.perf_counter() - begun:.2f} s (first: case {least[0][0]})")
+    base.close()
+
+
+# ------------------------------------------------------------------------------------------------------------ running
+
+
+def study_file(place: Path, cycle: str, cases: int) -> Path:
+    """A study of so many different cases of three-clutch."""
+    path = place / f"{cases}.toml"
+    path.write_text(f'name = "benchmark"\nlayouts = "three-clutch"\ncycles = "{cycle}"\n[vary]\ngears.first.ratio = '
+                    f'{{ from = 2.5, to = 3.3 }}\ngears.third.ratio = {{ from = 0.65, to = 0.95 }}\n[sample]\n'
+                    f'method = "latin-hypercube"\ncount = {cases}\n', encoding="utf-8")
+    return path
+
+
+def parent_cpu_s() -> float:
+    """Time this process has computed, its workers not counted [s]."""
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+def timed(study: Path, out: Path, workers: int) -> tuple[Ran, float, float]:
+    """A run, the wall time between its first and last result, and the time this process computed meanwhile [s]."""
+    arrivals: list[tuple[float, float]] = []
+    ran = run_study(str(study), out, workers=workers, progress=lambda _: arrivals.append((time.perf_counter(), parent_cpu_s())))
+    results = arrivals[-ran.solved:]
+    return ran, results[-1][0] - results[0][0], results[-1][1] - results[0][1]
+
+
+def scale(place: Path, cycle: str, cases: int) -> None:
+    """One worker against two; rates from first to last result, so that starting the workers is told apart."""
+    study = study_file(place, cycle, cases)
+    run_study(str(study_file(place, cycle, 2)), place / "warm", workers=1)
+    rates = []
+    for workers in (1, 2):
+        begun = time.perf_counter()
+        ran, wall, parent = timed(study, place / f"workers-{workers}", workers)
+        total = time.perf_counter() - begun
+        rates.append((ran.solved - 1) / wall)
+        print(f"{workers} worker(s), {cases} cases on {Path(cycle).stem}: {rates[-1]:.3f} cases a second between first and last result, "
+              f"{total:.1f} s with start")
+        solve, beside = ran.busy_s / ran.solved, parent / (ran.solved - 1)
+        print(f"  a case: {solve:.3f} s in its worker; {1e3 * beside:.1f} ms beside it in this process ({100 * beside / solve:.2f} %); "
+              f"up to {ran.memory_MB:.0f} MB a worker")
+        if workers == 1:
+            print(f"  wall time beyond the solves: {100 * (wall * ran.solved / (ran.solved - 1) / ran.busy_s - 1):.2f} %")
+    print(f"two workers are {rates[1] / rates[0]:.2f} times as fast; tables alike to the last bit: "
+          f"{table(place / 'workers-1') == table(place / 'workers-2')}")
+
+
+def end_to_end(place: Path, cycle: str, cases: int) -> None:
+    """From the file to the table, on every core."""
+    begun = time.perf_counter()
+    ran = run_study(str(study_file(place, cycle, cases)), place / "whole", workers=os.cpu_count() or 1, note=print)
+    frame = load_study(place / "whole").to_frame()
+    print(f"{cases} cases on {Path(cycle).stem}, {ran.workers} workers, file to table: {time.perf_counter() - begun:.0f} s "
+          f"({ran.done} done, {ran.failed} failed, {len(frame)} rows, store {(place / 'whole' / FILE).stat().st_size / 1e6:.2f} MB)")
+
+
+def table(folder: Path) -> str:
+    """The table of a folder but for what the clock says."""
+    return json.dumps([{k: v for k, v in row.items() if k != "seconds"} for row in load_study(folder).to_dict()["rows"]])
+
+
+def kills(place: Path, cycle: str, cases: int) -> None:
+    """Ten kills at moments drawn at random over the time an undisturbed run takes; workers are left to find out by themselves."""
+    study = study_file(place, cycle, cases)
+    begun = time.perf_counter()
+    run_study(str(study), place / "alone", workers=2)
+    whole, chance = time.perf_counter() - begun, random.Random(1)
+    command = [sys.executable, "-m", "ems", "batch", "run", str(study), "--out", str(place / "killed"), "--workers", "2", "--quiet"]
+    for number in range(10):
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(chance.uniform(0.1, 0.4) * whole)
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        print(f"  kill {number + 1}: {held(place / 'killed')} of {cases} results held")
+    done = subprocess.run(command, stdout=subprocess.DEVNULL, check=False).returncode
+    alike = table(place / "alone") == table(place / "killed")
+    print(f"{cases} cases killed ten times: exit {done}, table as of the run left alone: {alike}")
+
+
+def held(folder: Path) -> int:
+    """Results a folder holds; none while there is no store."""
+    try:
+        return load_study(folder).counts()["done"]
+    except Exception:
+        return 0
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,145 @@
+"""What runs in a worker: one case, in one thread, whose failure is an outcome like any other."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import signal
+import socket
+import sys
+import threading
+import time
+import zlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from ems.errors import CycleNotFollowed, EmsError
+from ems.studies.numerics import numerics_of
+from ems.studies.solvers import How, Solver, flat, wanted
+
+if TYPE_CHECKING:
+    from ems.layout.model import Layout
+    from ems.trips.cycle import Cycle
+
+ONE_THREAD = {"NUMBA_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1",
+              "OMP_WAIT_POLICY": "passive"}
+"""Environment of a worker; several threads in each of several processes only stand in each other's way."""
+
+DONE, NOT_FOLLOWED, FAILED = "done", "not followed", "failed"
+
+_alone = threading.Lock()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Task:
+    """All that a worker needs to solve a case, wherever it is; ``digest`` names it."""
+
+    digest: str
+    layout: Layout
+    cycle: Cycle
+    how: How
+    solve: tuple[Solver, ...]
+    columns: tuple[str, ...]
+    trace: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a case.
+
+    status : ``done``, ``not followed`` (the layout cannot follow the cycle) or ``failed``      message : why, empty when done
+    outputs : column -> number, text, true or false      trace : the trip as compressed CSV, None when not asked for
+    seconds : time the worker spent on it      memory_MB : the most that worker ever held      worker : host and process
+    numerics : the worker's version of the arithmetic
+    """
+
+    digest: str
+    status: str
+    message: str
+    outputs: dict[str, Any]
+    trace: bytes | None
+    seconds: float
+    memory_MB: float
+    worker: str
+    numerics: str
+
+
+def begin() -> None:
+    """First thing in a local worker process: leave Ctrl-C to the parent, and end when the parent is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    from multiprocessing import parent_process
+
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+def prepare(solve: tuple[Solver, ...]) -> str:
+    """Compiles the kernels, or loads them; returns the version of the arithmetic here."""
+    with _alone:
+        _one_thread(solve)
+        for solver in solve:
+            solver.prepare()
+    return numerics_of(solve)
+
+
+def solve_case(task: Task) -> Outcome:
+    """Solve one case; whatever goes wrong is told in the outcome."""
+    with _alone:        # two kernels at once in one process would end it
+        _one_thread(task.solve)
+        begun = time.perf_counter()
+        status, message, outputs, trace = _solved(task)
+        seconds = time.perf_counter() - begun
+    return Outcome(task.digest, status, message, outputs, trace, seconds, peak_memory_MB(), f"{socket.gethostname()}:{os.getpid()}",
+                   numerics_of(task.solve))
+
+
+def _one_thread(solve: tuple[Solver, ...]) -> None:
+    """Kernels on one thread even where the process was not started with ``ONE_THREAD`` (a cluster's worker)."""
+    if any("kernels" in solver.uses for solver in solve):
+        importlib.import_module("ems.kernels.jit")      # says how threads wait before numba starts them
+        import numba
+
+        numba.set_num_threads(1)
+
+
+def _solved(task: Task) -> tuple[str, str, dict[str, Any], bytes | None]:
+    try:
+        outputs, trace = _solve(task)
+    except CycleNotFollowed as error:
+        return NOT_FOLLOWED, str(error), {}, None
+    except EmsError as error:
+        return FAILED, str(error), {}, None
+    except MemoryError:
+        return FAILED, "not enough memory", {}, None
+    except Exception as error:
+        return FAILED, f"ems failed unexpectedly ({type(error).__name__}: {error})", {}, None
+    return DONE, "", outputs, trace
+
+
+def _solve(task: Task) -> tuple[dict[str, Any], bytes | None]:
+    from ems.output import plain
+
+    outputs: dict[str, Any] = {}
+    trace: bytes | None = None
+    for solver in task.solve:
+        solved = solver(task.layout, task.cycle, task.how)
+        outputs |= {column: value for column, value in flat(solved.outputs).items() if column not in outputs}
+        if task.trace and trace is None and solved.trace is not None:
+            trace = zlib.compress(solved.trace().to_csv(lineterminator="\n").encode())
+    return plain(wanted(outputs, task.columns)), trace
+
+
+def peak_memory_MB() -> float:
+    """The most memory this process has held [MB]; 0 where the system does not say."""
+    try:
+        import resource
+    except ImportError:
+        return 0.0
+    unit = 1e6 if sys.platform == "darwin" else 1e3
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
