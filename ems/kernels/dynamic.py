@@ -230,8 +230,13 @@ def reachable(points: Points, b: BatteryArrays, changes: Changes, window_low: fl
                     e = reach[k + 1, c] + internal_power(b, max(e, window_low), least) * points.dt[k]
                 driven[c] = max(e, window_low)
         for a in range(N + 1):
+            if (a == N) != (k == 0):
+                reach[k, a] = math.inf
+                continue
             best = math.inf
             for c in range(N):
+                if driven[c] == math.inf:
+                    continue
                 best = min(best, max(driven[c] + stored_by(changes, k, a, c), window_low))
             reach[k, a] = best
 

@@ -164,6 +164,21 @@ def stage_over_window(points: Points, w: Window, slope: Any, out_cost: Any, out_
 
 
 @compiled
+def _possible(cost: Any, changes: Changes, k: int, states: Any) -> int:
+    """Lists in ``states`` those a trip can be in during interval k, and tells how many; rest alone before the first."""
+    S = changes.open.shape[1]
+    if k < 0:
+        states[0] = S
+        return 1
+    count = 0
+    for c in range(S):
+        if cost[k, changes.node[c]] < HUGE:
+            states[count] = c
+            count += 1
+    return count
+
+
+@compiled
 def chain(cost: Any, changes: Changes, slope: Any, value: Any, follow: Any) -> None:
     """Exact dynamic programming over states alone, backward.
 
@@ -171,21 +186,28 @@ def chain(cost: Any, changes: Changes, slope: Any, value: Any, follow: Any) -> N
     follow : (K, S + 1) out, best state to change to
     """
     K, S = cost.shape[0], changes.open.shape[1]
+    here, before = np.empty(S + 1, np.int64), np.empty(S + 1, np.int64)
+    driven = np.empty(S)
+    count = _possible(cost, changes, K - 1, here)
     value[K, :] = 0.0
     for k in range(K - 1, -1, -1):
-        for a in range(S + 1):
-            if (a == S and k > 0) or (a < S and (k == 0 or cost[k - 1, changes.node[a]] >= HUGE)):
-                value[k, a], follow[k, a] = HUGE, -1
-                continue
+        value[k, :], follow[k, :] = HUGE, -1
+        for q in range(count):
+            driven[q] = cost[k, changes.node[here[q]]] + value[k + 1, here[q]]
+        count_before = _possible(cost, changes, k - 1, before)
+        for p in range(count_before):
+            a = before[p]
             best, state = HUGE, -1
-            for c in range(S):
-                stage, stored = cost[k, changes.node[c]], stored_by(changes, k, a, c)
-                if stage >= HUGE or stored >= HUGE:
+            for q in range(count):
+                c = here[q]
+                stored = stored_by(changes, k, a, c)
+                if stored >= HUGE:
                     continue
-                total = stage + value[k + 1, c] + changes.fixed[changes.node[a], changes.node[c]] + slope[k] * stored
+                total = driven[q] + changes.fixed[changes.node[a], changes.node[c]] + slope[k] * stored
                 if total < best:
                     best, state = total, c
             value[k, a], follow[k, a] = best, state
+        here[:], count = before, count_before
 
 
 @compiled
@@ -195,25 +217,30 @@ def arrive(cost: Any, changes: Changes, slope: Any, value: Any, limit: float, th
     value : (K + 1, S + 1) of ``chain``      through : (K, N) out [g]      stored : (K, N + 1, N) out, HUGE for all other changes
     """
     K, S = cost.shape[0], changes.open.shape[1]
-    before, after = np.full(S, HUGE), np.full(S, HUGE)
+    here, before = np.empty(S + 1, np.int64), np.empty(S + 1, np.int64)
+    came, come = np.zeros(S + 1), np.zeros(S + 1)
+    count_before = _possible(cost, changes, -1, before)
     stored[:] = HUGE
     through[:] = HUGE
     for k in range(K):
-        for c in range(S):
-            best, n = HUGE, changes.node[c]
-            if cost[k, n] < HUGE:
-                for a in range(S + 1):
-                    energy = stored_by(changes, k, a, c)
-                    if energy >= HUGE or (a == S and k > 0) or (a < S and (k == 0 or before[a] >= HUGE)):
-                        continue
-                    come = 0.0 if a == S else before[a]
-                    come += changes.fixed[changes.node[a], n] + slope[k] * energy
-                    best = min(best, come)
-                    if come + cost[k, n] + value[k + 1, c] <= limit:
-                        stored[k, changes.node[a], n] = energy
-            after[c] = min(best + cost[k, n], HUGE)
-            through[k, n] = min(through[k, n], after[c] + value[k + 1, c])
-        before[:] = after
+        count = _possible(cost, changes, k, here)
+        for q in range(count):
+            c = here[q]
+            n, best = changes.node[c], HUGE
+            rest = cost[k, n] + value[k + 1, c]
+            for p in range(count_before):
+                a = before[p]
+                energy = stored_by(changes, k, a, c)
+                if energy >= HUGE:
+                    continue
+                total = came[a] + changes.fixed[changes.node[a], n] + slope[k] * energy
+                best = min(best, total)
+                if total + rest <= limit:
+                    stored[k, changes.node[a], n] = energy
+            come[c] = min(best + cost[k, n], HUGE)
+            through[k, n] = min(through[k, n], come[c] + value[k + 1, c])
+        came[:] = come
+        before[:], count_before = here, count
 
 
 @compiled
