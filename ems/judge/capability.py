@@ -73,7 +73,10 @@ class Figures:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Capability:
-    """What a layout can do, at normal and at low charge; ``curves`` by (charge, 'short' or 'lasting'), ``sprints`` by charge, to 100 km/h."""
+    """What a layout can do, at normal and at low charge.
+
+    curves : by charge and rating, ('low', 'lasting') for instance      sprints : the quickest way to 100 km/h by charge
+    """
 
     layout: Layout
     tyres: Tyres

@@ -13,7 +13,7 @@ from ems.kernels.battery import power_limits, state
 from ems.kernels.plant import PlantArrays
 from ems.kernels.wheel_force import ForceGrid, Road, force_map
 from ems.plant.plant import Plant
-from ems.types import Array, IntArray
+from ems.types import Array, BoolArray, IntArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,7 +42,8 @@ class ForceCurves:
     @property
     def envelope_N(self) -> Array:
         """(V,) the most any configuration gives; 0 where none can run."""
-        return np.nan_to_num(self.force_N, nan=0.0).max(axis=1)
+        envelope: Array = np.nan_to_num(self.force_N, nan=0.0).max(axis=1)
+        return envelope
 
     @property
     def best(self) -> IntArray:
@@ -100,11 +101,11 @@ def _arrays(plant: Plant, gives_W: float, lasting: bool) -> PlantArrays:
     return arrays._replace(machine_peak=continuous)
 
 
-def _in_range(plant: Plant, speed_m_s: Array) -> Array:
+def _in_range(plant: Plant, speed_m_s: Array) -> BoolArray:
     """(V, N) whether every speed limit, of shafts too, is kept."""
     kmh = 3.6 * speed_m_s[:, None]
     low, high = np.array([plant.configuration(n).speed_range_kmh for n in range(len(plant.nodes))]).T
-    inside: Array = (kmh >= low * (1 - 1e-9) - 1e-9) & (kmh <= high * (1 + 1e-9))
+    inside: BoolArray = (kmh >= low * (1 - 1e-9) - 1e-9) & (kmh <= high * (1 + 1e-9))
     return inside
 
 
