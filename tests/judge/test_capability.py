@@ -132,7 +132,7 @@ def test_battery_limits_electric_force(series):
     w, torque = 25.0 / 0.33 * 9.0, force * 0.33 / 9.0 / 0.98
     resting, machine = (m.machine for m in series.layout.machines)
     electrical = w * torque + float(machine.loss_at_W(w, torque)) + float(resting.loss_at_W(0.0, 0.0)) + series.layout.vehicle.auxiliary_W
-    assert electrical == pytest.approx(40e3, rel=1e-5)
+    assert electrical == pytest.approx(40e3, rel=5e-5)     # 0.02 N m at the wheels
 
 
 def test_continuous_ratings_give_their_share(series):
