@@ -1,0 +1,82 @@
+"""A solved trip solved again with fewer configurations or other prices: frontier tables and costate are taken over.
+
+Neither needs new tables. Points are only sought where the first solution did not pass and this one can.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ems.errors import CycleNotFollowed, RunError
+from ems.solve.certificate import Bound, best_bound
+from ems.solve.optimum import (
+    SLACK_TABLES,
+    Optimum,
+    Progress,
+    _Clock,
+    _driven_and_bound,
+    _finer_bound,
+    _first_bound,
+    _near,
+    _raised,
+    _result,
+    _slopes,
+)
+from ems.solve.problem import Problem, build_problem
+from ems.solve.shortfall import shortfall
+from ems.tables.build import DEFAULT_GRID, added
+from ems.types import BoolArray
+
+WARM_EVALUATIONS = 8
+FAR = 0.02      # a first bound so far below the trip of before is sought anew, relative
+
+
+def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_price_g: float | None = None,
+                 shift_price_g: float | None = None, progress: Progress | None = None) -> Optimum:
+    """The optimum of the same layout and trip with some nodes only, or with other prices of starts and changes.
+
+    allowed : (N,) nodes that may be used; all when None      start_price_g, shift_price_g : as they were when None
+    Raises ``CycleNotFollowed`` when too little is left, ``RunError``.
+    """
+    say = progress or (lambda _: None)
+    old = found.layout
+    layout = replace(old, start_price_g=old.start_price_g if start_price_g is None else start_price_g,
+                     shift_price_g=old.shift_price_g if shift_price_g is None else shift_price_g)
+    tables = replace(found.tables, plant=replace(found.tables.plant, layout=layout))
+    if allowed is not None:
+        tables = replace(tables, count=np.where(allowed[None, :], tables.count, 0))
+    short = shortfall(tables)
+    if short is not None:
+        raise CycleNotFollowed(layout.name, found.cycle.name, short)
+    clock = _Clock()
+    clock.seconds["compile"] = 0.0
+    say("costate")
+    start_J, target_J = found.problem.start_J, found.problem.target_J
+    problem, bound = clock.lap("solve", lambda: _warm_bound(build_problem(tables, start_J, target_J), found))
+    fresh = _near(problem, bound, _slack_g(bound)) & ~_near(found.problem, found.bound, _slack_g(found.bound))
+    tables = clock.lap("tables", lambda: added(tables, fresh, DEFAULT_GRID, _slopes(bound)))
+    problem = build_problem(tables, start_J, target_J, problem.changes)
+    driven, bound = _driven_and_bound(problem, bound, clock, say)
+    lower_g = clock.lap("certificate", lambda: _raised(problem, bound, driven.objective_g, say))
+    say("how much finer tables would take off")
+    finer = clock.lap("certificate", lambda: _finer_bound(problem, bound, DEFAULT_GRID))
+    return _result(layout, found.cycle, problem, driven, bound, lower_g, finer, clock)
+
+
+def _slack_g(bound: Bound) -> float:
+    return max(SLACK_TABLES * bound.bound_g, 1e-3)
+
+
+def _warm_bound(problem: Problem, found: Optimum) -> tuple[Problem, Bound]:
+    """A first certificate from the course of the costate found before; sought anew where that is far off."""
+    old = found.bound
+    bound = best_bound(problem, old.shape, old.segments, old.values_g_J, WARM_EVALUATIONS)
+    if abs(bound.bound_g - old.bound_g) <= FAR * abs(old.bound_g):
+        return problem, bound
+    try:
+        _, _, anew = _first_bound(problem)
+    except RunError:
+        return problem, bound
+    return problem, max(anew, bound, key=lambda b: b.bound_g)
