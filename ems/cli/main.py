@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "modes": ("ems.cli.modes", "What can be engaged, and where power flows then."),
     "optimum": ("ems.cli.optimum", "The least fuel on a cycle, with proof."),
     "explain": ("ems.cli.explain", "Why this configuration at this second."),
+    "versus": ("ems.cli.versus", "Layouts side by side on equal terms."),
     "layouts": ("ems.cli.layouts", "Layouts that are shipped; the keys of a layout file."),
     "maps": ("ems.cli.maps", "Maps that are shipped; your own checked and drawn."),
     "cycles": ("ems.cli.cycles", "Drive cycles that are shipped, with their totals."),
