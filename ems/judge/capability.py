@@ -111,22 +111,29 @@ def capability(layout: Layout, *, tyres: Tyres | None = None, plant: Plant | Non
         gives_W = battery_gives_W(plant, soc)
         curves[charge, "short"] = force_curves(plant, speeds, gives_W=gives_W, gathering=True)
         curves[charge, "lasting"] = force_curves(plant, speeds, gives_W=gives_W, lasting=True)
-    runs = {charge: _runs(curves[charge, "short"], table, tyres) for charge in charges}
+    runs = {charge: [_run(curves[charge, "short"], table, tyres, *span) for span in SPRINTS_KMH] for charge in charges}
     normal, low = (_figures(curves, charge, soc, runs[charge], tyres, climbs) for charge, soc in charges.items())
     return Capability(layout, tyres, normal, low, curves, {charge: runs[charge][1] for charge in charges})
 
 
-def _runs(curves: ForceCurves, table: Changes, tyres: Tyres) -> list[Sprint]:
-    """The runs of ``SPRINTS_KMH``; they begin with the engine stopped where the car can drive so, else running."""
-    out = []
-    for start, end in SPRINTS_KMH:
-        i = int(np.argmin(np.abs(3.6 * curves.speed_m_s - start)))
-        can = curves.force_N[i] > curves.resistance_N[i]
-        stopped = np.array([curves.plant.configuration(n).engine is EngineState.STOPPED for n in range(can.size)])
-        begin = np.flatnonzero(can & stopped) if (can & stopped).any() else np.flatnonzero(can)
-        top = curves.speed_m_s[-1] * 3.6
-        out.append(sprint(curves, table, tyres, start / 3.6, end / 3.6, begin.tolist()) if begin.size and end <= top else Sprint(None))
-    return out
+def brief(layout: Layout, tyres: Tyres | None = None) -> dict[str, float | None]:
+    """Time to 100 km/h, start grade and largest wheel power at normal charge, short-time ratings: enough to see a weaker car."""
+    plant, tyres = build_plant(layout), tyres or Tyres()
+    speeds = speeds_m_s(plant, SPRINTS_KMH[1])
+    curves = force_curves(plant, speeds, gives_W=battery_gives_W(plant, layout.battery.soc_target), gathering=True)
+    return {"time_0_100_s": _run(curves, changes(plant), tyres, *SPRINTS_KMH[1]).time_s,
+            "start_grade_percent": start_grade_percent(curves, tyres), "most_power_kW": curves.most_power_W / 1e3}
+
+
+def _run(curves: ForceCurves, table: Changes, tyres: Tyres, start_kmh: float, end_kmh: float) -> Sprint:
+    """A run that begins with the engine stopped where the car can drive so, else running."""
+    i = int(np.argmin(np.abs(3.6 * curves.speed_m_s - start_kmh)))
+    can = curves.force_N[i] > curves.resistance_N[i]
+    stopped = np.array([curves.plant.configuration(n).engine is EngineState.STOPPED for n in range(can.size)])
+    begin = np.flatnonzero(can & stopped) if (can & stopped).any() else np.flatnonzero(can)
+    if not begin.size or end_kmh > 3.6 * curves.speed_m_s[-1] + 1e-9:
+        return Sprint(None)
+    return sprint(curves, table, tyres, start_kmh / 3.6, end_kmh / 3.6, begin.tolist())
 
 
 def _figures(curves: dict[tuple[str, str], ForceCurves], charge: str, soc: float, runs: Sequence[Sprint], tyres: Tyres,

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ems.errors import CycleNotFollowed, RunError
+from ems.errors import RunError
 from ems.solve.certificate import Bound, best_bound
 from ems.solve.optimum import (
     SLACK_TABLES,
@@ -25,8 +25,7 @@ from ems.solve.optimum import (
     _slopes,
 )
 from ems.solve.problem import Problem, build_problem
-from ems.solve.shortfall import shortfall
-from ems.tables.build import DEFAULT_GRID, added
+from ems.tables.build import Tables, added
 from ems.types import BoolArray
 
 WARM_EVALUATIONS = 8
@@ -38,7 +37,7 @@ def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_pric
     """The optimum of the same layout and trip with some nodes only, or with other prices of starts and changes.
 
     allowed : (N,) nodes that may be used; all when None      start_price_g, shift_price_g : as they were when None
-    Raises ``CycleNotFollowed`` when too little is left, ``RunError``.
+    Raises ``RunError`` when what is left cannot follow the cycle or reach the charge asked for.
     """
     say = progress or (lambda _: None)
     old = found.layout
@@ -47,22 +46,28 @@ def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_pric
     tables = replace(found.tables, plant=replace(found.tables.plant, layout=layout))
     if allowed is not None:
         tables = replace(tables, count=np.where(allowed[None, :], tables.count, 0))
-    short = shortfall(tables)
-    if short is not None:
-        raise CycleNotFollowed(layout.name, found.cycle.name, short)
+    _check_followed(tables)
     clock = _Clock()
     clock.seconds["compile"] = 0.0
     say("costate")
     start_J, target_J = found.problem.start_J, found.problem.target_J
     problem, bound = clock.lap("solve", lambda: _warm_bound(build_problem(tables, start_J, target_J), found))
     fresh = _near(problem, bound, _slack_g(bound)) & ~_near(found.problem, found.bound, _slack_g(found.bound))
-    tables = clock.lap("tables", lambda: added(tables, fresh, DEFAULT_GRID, _slopes(bound)))
+    tables = clock.lap("tables", lambda: added(tables, fresh, found.tables.grid, _slopes(bound)))
     problem = build_problem(tables, start_J, target_J, problem.changes)
     driven, bound = _driven_and_bound(problem, bound, clock, say)
     lower_g = clock.lap("certificate", lambda: _raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")
-    finer = clock.lap("certificate", lambda: _finer_bound(problem, bound, DEFAULT_GRID))
+    finer = clock.lap("certificate", lambda: _finer_bound(problem, bound, found.tables.grid))
     return _result(layout, found.cycle, problem, driven, bound, lower_g, finer, clock)
+
+
+def _check_followed(tables: Tables) -> None:
+    demand = tables.demand
+    lost = tables.count.sum(axis=1)[tables.demand_of] == 0
+    if lost.any():
+        first, seconds = float(demand.time_s[int(np.argmax(lost))]), float(demand.dt_s[lost].sum())
+        raise RunError(f"what is left cannot follow the cycle: first at {first:g} s, {seconds:g} s in all")
 
 
 def _slack_g(bound: Bound) -> float:

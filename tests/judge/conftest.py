@@ -16,10 +16,10 @@ SMALL = DEFAULT_GRID._replace(free_points=4, torque_points=5, brake_points=4, in
 
 
 class Town:
-    """A piece of WLTC class 3b with two stops, and its optima with small tables."""
+    """A piece of the first hill of WLTC class 3b, and its optima with small tables."""
 
     grid = SMALL
-    start_s, end_s = 0, 130
+    start_s, end_s = 5, 75
 
     @functools.cached_property
     def cycle(self):
