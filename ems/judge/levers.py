@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from fractions import Fraction
 
 from ems.components.engine import Engine
 from ems.components.machine import Machine
 from ems.components.vehicle import KMH_PER_M_S
-from ems.judge.ratios import scaled_ratio
+from ems.judge.ratios import in_millionths, scaled_ratio
 from ems.layout.model import Layout
 from ems.layout.without import digested
 
@@ -63,7 +62,7 @@ def _gear(name: str) -> Callable[[Layout, float], Layout]:
 
 def _planetary(name: str) -> Callable[[Layout, float], Layout]:
     def turned(layout: Layout, factor: float) -> Layout:
-        sets = tuple(replace(p, ratio=Fraction(round(1000 * float(p.ratio) * factor), 1000)) if p.name == name else p
+        sets = tuple(replace(p, ratio=in_millionths(float(p.ratio) * factor)) if p.name == name else p
                      for p in layout.planetary_sets)
         return digested(replace(layout, planetary_sets=sets))
 

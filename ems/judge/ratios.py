@@ -51,9 +51,14 @@ def best_ratios(layout: Layout, cycles: Sequence[Cycle], grid: Grid, progress: P
 
 
 def scaled_ratio(layout: Layout, gear: str, factor: float) -> Layout:
-    """The layout with one gear ratio multiplied; exact in thousandths, so that derivation stays exact."""
-    gears = tuple(replace(g, ratio=Fraction(round(1000 * float(g.ratio) * factor), 1000)) if g.name == gear else g for g in layout.gears)
+    """The layout with one gear ratio multiplied; a fraction of millionths, so that the derivation stays exact."""
+    gears = tuple(replace(g, ratio=in_millionths(float(g.ratio) * factor)) if g.name == gear else g for g in layout.gears)
     return digested(replace(layout, gears=gears))
+
+
+def in_millionths(value: float) -> Fraction:
+    """The nearest fraction of millionths."""
+    return Fraction(round(1e6 * value), 10**6)
 
 
 def _mean_bound_g_km(layout: Layout, cycles: Sequence[Cycle], grid: Grid) -> float:

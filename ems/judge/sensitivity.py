@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 STEPS = (0.05, 0.1, 0.2)        # relative, to either side; the first whose difference stands clear is kept
 CLEAR = 3.0                     # times its error bar
-ENVELOPE_STEP = 0.02
+ENVELOPE_STEP = 5e-4    # small: with the costate fixed the best trip may jump far for a little more
 BENDING = 0.08                  # share of a slope by which bending within the step may part the two figures
 
 
@@ -82,8 +82,9 @@ class Sensitivity:
 
         def flat(row: Row) -> dict[str, Any]:
             bars = {"per_percent": row.per_percent, "elasticity": row.elasticity}
-            values = {k: v for k, v in asdict(row).items() if k not in bars}
-            return values | {f"{k}_{end}": getattr(bar, end) if bar else None for k, bar in bars.items() for end in ("value", "low", "high")}
+            values = {name: value for name, value in asdict(row).items() if name not in bars}
+            ends = ("value", "low", "high")
+            return values | {f"{name}_{end}": getattr(bar, end) if bar else None for name, bar in bars.items() for end in ends}
 
         return pd.DataFrame([flat(row) for row in self.rows])
 

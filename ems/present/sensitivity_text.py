@@ -23,7 +23,8 @@ def sensitivity_text(result: Sensitivity) -> list[RenderableType]:
                          (result.base.cycle.name, "bold"), f", {result.fuel.value:.3f} l/100 km")
     solved = any(row.per_percent for row in result.rows)
     headings = ("quantity", "now", *(("ml/100 km", "bar", "% of fuel", "step %", "") if solved else ()), "by costate ml", "")
-    rows = [(row.quantity, row.value, *(_solved(row) if solved else ()), _milli(row.envelope_per_percent), _word(row)) for row in result.rows]
+    rows = [(row.quantity, row.value, *(_solved(row) if solved else ()), _milli(row.envelope_per_percent), _word(row))
+            for row in result.rows]
     right = (False, False, *((True, True, True, True, False) if solved else ()), True, False)
     notes = ["by costate: the derivative with choices free and the price of battery energy fixed (envelope theorem)."]
     if solved:
@@ -77,5 +78,8 @@ def plot_sensitivity(result: Sensitivity, ax: Axes | None = None) -> Axes:
 
 def save_sensitivity_figure(result: Sensitivity, path: Path) -> None:
     """The figure as a file."""
-    figure = plot_sensitivity(result).figure
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8.5, 0.8 + 0.3 * len(result.rows)), layout="constrained")
+    plot_sensitivity(result, figure.subplots())
     figure.savefig(path, dpi=130)
