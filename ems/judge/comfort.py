@@ -9,7 +9,7 @@ Noise, vibration, emissions and durability are outside these numbers.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -114,8 +114,6 @@ def comfort(layout: Layout, cycle: Cycle, *, asked: Sequence[Setting] | None = N
 def _solved(base: Optimum, setting: Setting, charge: tuple[float, float] | None, grid: Grid, lanes: int) -> Optimum:
     if not setting.limits:
         return solved_again(base, shift_price_g=setting.shift_price_g, start_price_g=setting.start_price_g)
-    from dataclasses import replace
-
     old = base.layout
     layout = replace(old, shift_price_g=old.shift_price_g if setting.shift_price_g is None else setting.shift_price_g,
                      start_price_g=old.start_price_g if setting.start_price_g is None else setting.start_price_g)
@@ -131,16 +129,18 @@ def _point(name: str, found: Optimum) -> Point:
 
 
 def _marked(points: Sequence[Point]) -> list[Point]:
-    """Points with ``on_front`` set: no other is at least as good in all three and better in one."""
-    from dataclasses import replace
-
-    def key(p: Point) -> tuple[float, int, int]:
-        assert p.fuel is not None
-        return p.fuel.value, p.starts, p.changes
-
+    """Points with ``on_front`` set: none has fewer starts or changes for no more fuel, or as many for provably less."""
     known = [p for p in points if p.fuel is not None]
-    return [p if p.fuel is None else replace(p, on_front=not any(
-        all(a <= b for a, b in zip(key(o), key(p), strict=True)) and key(o) != key(p) for o in known)) for p in points]
+    return [replace(p, on_front=p.fuel is not None and not any(_beats(o, p) for o in known)) for p in points]
+
+
+def _beats(other: Point, point: Point) -> bool:
+    assert other.fuel is not None and point.fuel is not None
+    if other.starts > point.starts or other.changes > point.changes:
+        return False
+    if (other.starts, other.changes) == (point.starts, point.changes):
+        return other.fuel.value < point.fuel.low
+    return other.fuel.value <= point.fuel.value
 
 
 def change_events(found: Optimum) -> list[dict[str, Any]]:

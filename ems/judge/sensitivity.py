@@ -1,9 +1,9 @@
 """What a small change of each quantity changes: by solving again, checked against the derivative that the costate gives.
 
 Re-solving: the optimum at both sides of the present value, with a step wide enough that the difference stands above its error bar.
-Envelope theorem: at the optimum the derivative of the least cost is that of the Lagrangian with choices free and the costate fixed,
-so the certificate, evaluated at both sides with the costate as it is, has the same slope (P. Milgrom and I. Segal, Econometrica 70, 2002,
-state it for choice sets of any kind; from memory).
+Envelope theorem: the derivative of the least cost is that of the Lagrangian, in which the costate prices the battery and all choices are
+free. The certificate is that Lagrangian, so its slope must be the same (P. Milgrom and I. Segal, Econometrica 70, 2002, state the theorem
+for choice sets of any kind; from memory). The costate is let follow a little: held fixed, the cheapest trip of the Lagrangian may jump.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from ems.judge.levers import Lever, levers
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
 from ems.plant.plant import build_plant
-from ems.solve.certificate import lower_bound, window_cells
+from ems.solve.certificate import best_bound
 from ems.solve.optimum import Optimum, Progress, _slopes, optimum
 from ems.solve.problem import build_problem
 from ems.tables.build import DEFAULT_GRID, build_tables
@@ -30,7 +30,8 @@ if TYPE_CHECKING:
 
 STEPS = (0.05, 0.1, 0.2)        # relative, to either side; the first whose difference stands clear is kept
 CLEAR = 3.0                     # times its error bar
-ENVELOPE_STEP = 5e-4    # small: with the costate fixed the best trip may jump far for a little more
+ENVELOPE_STEP = 0.01
+EVALUATIONS = 8                 # of the certificate, while its costate follows
 BENDING = 0.08                  # share of a slope by which bending within the step may part the two figures
 
 
@@ -156,14 +157,14 @@ def _attempt(work: Callable[[], Any]) -> tuple[Any, str]:
 
 
 def envelope_per_percent(base: Optimum, lever: Lever) -> float:
-    """Derivative of the least fuel by a quantity, costate fixed [l/100 km for one per cent]."""
-    below, above = (_bound_with_costate_g(base, lever.turned(base.layout, 1.0 + s * ENVELOPE_STEP)) for s in (-1.0, 1.0))
+    """Derivative of the least fuel by a quantity, from the certificate [l/100 km for one per cent]."""
+    below, above = (_certificate_g(base, lever.turned(base.layout, 1.0 + s * ENVELOPE_STEP)) for s in (-1.0, 1.0))
     per_gram = 100.0 / base.layout.engine.engine.fuel.density_g_l / base.distance_km
     return (above - below) * per_gram / (200.0 * ENVELOPE_STEP)
 
 
-def _bound_with_costate_g(base: Optimum, layout: Layout) -> float:
-    """The certificate of a changed layout at the costate of the base; charges at both ends as there."""
+def _certificate_g(base: Optimum, layout: Layout) -> float:
+    """The certificate of a changed layout from the costate of the base; charges at both ends as there."""
     lanes = 1 + max(node.lane for node in base.problem.plant.nodes)
     plant = build_plant(layout, lanes=lanes)
     tables = build_tables(plant, demand_of_cycle(base.cycle, layout.vehicle), base.tables.grid, _slopes(base.bound))
@@ -172,4 +173,6 @@ def _bound_with_costate_g(base: Optimum, layout: Layout) -> float:
     battery, old = layout.battery, base.layout.battery
     start_J, target_J = (float(battery.energy_J(old.soc_at(e))) for e in (base.problem.start_J, base.problem.target_J))
     problem = build_problem(tables, start_J, target_J)
-    return lower_bound(problem, window_cells(problem), base.bound.shape, base.bound.segments, base.bound.values_g_J).bound_g
+    old_bound = base.bound
+    evaluations = EVALUATIONS * old_bound.values_g_J.size
+    return best_bound(problem, old_bound.shape, old_bound.segments, old_bound.values_g_J, evaluations).bound_g

@@ -65,13 +65,17 @@ def plot_comfort(result: Comfort, ax: Axes | None = None) -> Axes:
     from ems.present.palette import ENGINE, INK, MACHINES
 
     ax = ax or Figure(figsize=(7.5, 4.6), layout="constrained").subplots()
-    for i, p in enumerate(x for x in result.points if x.fuel is not None):
-        assert p.fuel is not None
+    named: set[tuple[int, int]] = set()
+    for i, p in enumerate(result.points):
+        if p.fuel is None:
+            continue
         colour, marker = (ENGINE, "s") if "start" in p.setting else (MACHINES[0], "o")
         ax.errorbar(p.changes_per_km, p.fuel.value, yerr=[[p.fuel.value - p.fuel.low], [0.0]], color=INK, capsize=2.5, linewidth=0.8)
         ax.plot(p.changes_per_km, p.fuel.value, marker, color=colour, markersize=7, fillstyle="full" if p.on_front else "none")
-        ax.annotate(f"{p.setting}: {times(p.starts, 'start')}", (p.changes_per_km, p.fuel.value), textcoords="offset points",
-                    xytext=(7, 6 if i % 2 else -12), fontsize=8, color=INK)
+        if (p.starts, p.changes) not in named:              # further settings with the same counts stand in the table
+            ax.annotate(f"{p.setting}: {times(p.starts, 'start')}", (p.changes_per_km, p.fuel.value), textcoords="offset points",
+                        xytext=(8, 6 if i % 2 else -12), fontsize=8, color=INK)
+            named.add((p.starts, p.changes))
     ax.set_xlabel("changes of configuration per km; hollow: not on the front")
     ax.set_ylabel("least fuel [l/100 km], prices left out")
     ax.set_title(f"{result.base.layout.name} on {result.base.cycle.name}", loc="left", fontsize=11, color=INK)
