@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import click
 
 from ems.cli import common
@@ -9,10 +11,10 @@ from ems.cli import common
 
 @click.command("capability")
 @click.argument("layout")
-@click.option("--grip", type=click.FloatRange(min=0.05, max=2.0), default=0.9, show_default=True,
-              help="Coefficient of friction of the tyres.")
+@click.option("--grip", type=click.FloatRange(min=0.05, max=2.0), default=None,
+              help="Coefficient of friction of the tyres; the vehicle's if omitted.")
 @common.options(reads_layout=True)
-def command(run: common.Run, layout: str, grip: float) -> None:
+def command(run: common.Run, layout: str, grip: float | None) -> None:
     """Wheel force over speed, acceleration, top speed and grades of LAYOUT, at normal and at low charge.
 
     With --out DIR: result.json, forces.csv (one column a configuration), force.png.
@@ -23,11 +25,12 @@ def command(run: common.Run, layout: str, grip: float) -> None:
     run.note("wheel force of every configuration")
 
     from ems.judge.capability import capability
-    from ems.judge.full_throttle import Tyres
+    from ems.judge.full_throttle import tyres_of
     from ems.present.capability_text import capability_text
     from ems.present.versus_figures import save_force_figure
 
-    found = capability(loaded, tyres=Tyres(grip=grip))
+    tyres = tyres_of(loaded)
+    found = capability(loaded, tyres=tyres if grip is None else dataclasses.replace(tyres, grip=grip))
     run.finish({**found.to_dict(), "inputs": {"layout": layout, "layout_digest": loaded.digest, "set": list(run.overrides), "grip": grip}},
                None if run.json else capability_text(found), {
         "forces.csv": found.to_frame().to_csv(lineterminator="\n"),

@@ -29,7 +29,7 @@ def solving_options(function: Function) -> Function:
         click.option("--charge", metavar="START:END", help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts."),
         click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
                      help="N times as many table points on every axis: slower, smaller table error."),
-        click.option("--lanes", type=click.IntRange(1, 64), default=1, show_default=True, metavar="N",
+        click.option("--lanes", type=click.IntRange(1, 64), default=6, show_default=True, metavar="N",
                      help="Lanes of engine speed where it is free of the wheels."),
     ]
     return functools.reduce(lambda made, option: option(made), reversed(options), function)

@@ -18,7 +18,7 @@ import numpy as np
 from ems.components.vehicle import GRAVITY_M_S2
 from ems.configurations import EngineState
 from ems.judge.force_curves import ForceCurves, battery_gives_W, force_curves, road_load_N, speeds_m_s
-from ems.judge.full_throttle import Changes, Sprint, Tyres, changes, sprint
+from ems.judge.full_throttle import Changes, Sprint, Tyres, changes, sprint, tyres_of
 from ems.kernels.battery import electrochemical, state
 from ems.layout.model import Layout
 from ems.plant.plant import Plant, build_plant
@@ -99,10 +99,10 @@ def capability(layout: Layout, *, tyres: Tyres | None = None, plant: Plant | Non
                climbs: Sequence[tuple[float, float]] = CLIMBS) -> Capability:
     """Capability of a layout.
 
-    tyres : grip and weight distribution; ``Tyres()`` when None     plant : of the layout, where there is one already
+    tyres : grip and weight distribution; as the vehicle says when None     plant : of the layout with one lane, where there is one already
     climbs : (grade in percent, speed in km/h) to be held for ten minutes
     """
-    plant, tyres = plant or build_plant(layout), tyres or Tyres()
+    plant, tyres = plant or build_plant(layout, lanes=1), tyres or tyres_of(layout)
     speeds = speeds_m_s(plant, [v for pair in SPRINTS_KMH for v in pair])
     table = changes(plant)
     charges = {"normal": layout.battery.soc_target, "low": layout.battery.soc_low}
@@ -118,7 +118,7 @@ def capability(layout: Layout, *, tyres: Tyres | None = None, plant: Plant | Non
 
 def brief(layout: Layout, tyres: Tyres | None = None) -> dict[str, float | None]:
     """Time to 100 km/h, start grade and largest wheel power at normal charge, short-time ratings: enough to see a weaker car."""
-    plant, tyres = build_plant(layout), tyres or Tyres()
+    plant, tyres = build_plant(layout, lanes=1), tyres or tyres_of(layout)
     speeds = speeds_m_s(plant, SPRINTS_KMH[1])
     curves = force_curves(plant, speeds, gives_W=battery_gives_W(plant, layout.battery.soc_target), gathering=True)
     return {"time_0_100_s": _run(curves, changes(plant), tyres, *SPRINTS_KMH[1]).time_s,

@@ -17,12 +17,15 @@ import numpy as np
 from ems.configurations import EngineState
 from ems.errors import CycleNotFollowed, RunError
 from ems.judge.bars import Bar
-from ems.judge.force_curves import force_curves
+from ems.judge.force_curves import battery_gives_W, force_curves
 from ems.judge.full_throttle import changes
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
+from ems.plant.counters import Waits
+from ems.plant.plant import LANES, build_plant
 from ems.solve.again import solved_again
-from ems.solve.optimum import Optimum, Progress, optimum
+from ems.solve.clock import Progress
+from ems.solve.optimum import Optimum, optimum
 from ems.tables.build import DEFAULT_GRID
 from ems.trips.cycle import Cycle
 
@@ -31,6 +34,8 @@ if TYPE_CHECKING:
 
 SHIFT_PRICES_G = (0.02, 0.05, 0.1, 0.2, 0.5)
 START_PRICES_G = (0.1, 0.3, 1.0)
+DWELL_S = (2.0, 4.0, 6.0)
+ENGINE_ON_S = (5.0,)
 OUTSIDE = "Noise, vibration, emissions and durability are outside these numbers."
 
 
@@ -86,14 +91,17 @@ class Comfort:
         return pd.DataFrame(list(self.events)).set_index("time_s") if self.events else pd.DataFrame()
 
 
-def settings(shift_prices_g: Sequence[float] = SHIFT_PRICES_G, start_prices_g: Sequence[float] = START_PRICES_G) -> list[Setting]:
-    """Prices of changes, and of starts, one at a time."""
+def settings(shift_prices_g: Sequence[float] = SHIFT_PRICES_G, start_prices_g: Sequence[float] = START_PRICES_G,
+             dwell_s: Sequence[float] = DWELL_S, engine_on_s: Sequence[float] = ENGINE_ON_S) -> list[Setting]:
+    """Prices of changes and of starts, and hard least times, one at a time."""
     return [*(Setting(f"{price:g} g a change", shift_price_g=price) for price in shift_prices_g),
-            *(Setting(f"{price:g} g a start", start_price_g=price) for price in start_prices_g)]
+            *(Setting(f"{price:g} g a start", start_price_g=price) for price in start_prices_g),
+            *(Setting(f"{s:g} s in a configuration", limits={"waits": Waits(dwell_s=s)}) for s in dwell_s),
+            *(Setting(f"engine on for {s:g} s", limits={"waits": Waits(engine_on_s=s)}) for s in engine_on_s)]
 
 
 def comfort(layout: Layout, cycle: Cycle, *, asked: Sequence[Setting] | None = None, charge: tuple[float, float] | None = None,
-            grid: Grid = DEFAULT_GRID, lanes: int = 1, progress: Progress | None = None) -> Comfort:
+            grid: Grid = DEFAULT_GRID, lanes: int = LANES, progress: Progress | None = None) -> Comfort:
     """Least fuel over starts and changes per km.
 
     asked : settings beside the layout as it is; ``settings()`` when None      charge, grid, lanes : as of ``optimum``
@@ -149,14 +157,15 @@ def change_events(found: Optimum) -> list[dict[str, Any]]:
     wanted_N : wheel force the cycle asks for; held_N : of it, what those parts can give that stay engaged throughout (short-time ratings);
     hole_N : the rest while driving, friction brakes fill it while braking; impulse_Ns, slowing_m_s2 : what the hole does to the car.
     """
-    trip, plant = found.trace, found.problem.plant
-    node, demand, vehicle = trip.node, trip.demand, found.layout.vehicle
+    trip, demand, vehicle = found.trace, found.trace.demand, found.layout.vehicle
+    plant = build_plant(found.layout, found.problem.plant.derivation, lanes=1)         # one node a configuration
+    node = np.array([found.problem.plant.nodes[n].configuration for n in trip.node])
     at = np.flatnonzero(node[1:] != node[:-1]) + 1
     if not at.size:
         return []
     table = changes(plant)
     speeds = demand.boundary_speed_m_s[at]
-    force = force_curves(plant, speeds, gives_W=plant.arrays.battery_gives_W).force_N
+    force = force_curves(plant, speeds, gives_W=battery_gives_W(plant, found.layout.battery.soc_target)).force_N
     rows = []
     for i, k in enumerate(at):
         a, b = int(node[k - 1]), int(node[k])

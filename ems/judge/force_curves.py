@@ -83,7 +83,7 @@ def force_curves(plant: Plant, speed_m_s: Array, *, gives_W: float, lasting: boo
     torque, code, alpha = np.full(shape, -1.0), np.zeros(shape, np.int64), np.full(shape, np.nan)
     radius = vehicle.wheel_radius_m
     road = Road(vehicle.mass_kg + vehicle.rotating_mass_kg, radius, vehicle.auxiliary_W,
-                CEILING_G * vehicle.mass_kg * GRAVITY_M_S2 * radius)
+                CEILING_G * vehicle.mass_kg * GRAVITY_M_S2 * radius, np.full(plant.arrays.axle_joint.size, -np.inf))
     force_map(_arrays(plant, gives_W, lasting), np.ascontiguousarray(speed_m_s / radius), resistance * radius, road, GRID, gathering,
               torque, code, alpha)
     possible = (torque >= 0.0) & _in_range(plant, speed_m_s)
@@ -129,6 +129,6 @@ def battery_gives_W(plant: Plant, soc: float) -> float:
     battery = plant.layout.battery
     if soc <= battery.soc_low:
         return 0.0
-    _, v, rd, rc = state(plant.battery, float(battery.energy_J(soc)))
-    return float(power_limits(plant.battery, v, rd, rc)[1])
+    at, v, rd, rc = state(plant.battery, float(battery.energy_J(soc)))
+    return float(power_limits(plant.battery, at, v, rd, rc)[1])
 

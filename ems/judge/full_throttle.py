@@ -7,7 +7,7 @@ the engine's start); while it lasts, the wheels get what those parts give that s
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from ems.layout.model import Layout
 from ems.plant.plant import Plant
 from ems.types import Array, IntArray
 
-# Times of changes: common practice, no source.
+# Times of changes where the layout gives no engagement_s: common practice, no source.
 FRICTION_S = 0.2        # a clutch or brake opens or closes
 DOG_S = 0.4             # a dog shifter leaves or enters a position, synchronisation by a machine included
 FIRED_S = 0.2           # from the engine's first firing to full torque, after its cranking time
@@ -61,6 +61,15 @@ class Tyres:
         return (self.grip * share - layout.vehicle.f0_N / weight_N) / (1.0 + self.grip * moved)
 
 
+def tyres_of(layout: Layout) -> Tyres:
+    """Grip and the weight on the front axle as the vehicle's file gives them; what it leaves out is as usual."""
+    shares = {axle.name.lower(): axle.weight_share for axle in layout.vehicle.axles}
+    front, rear = shares.get("front"), shares.get("rear")
+    usual = Tyres(grip=layout.vehicle.friction)
+    share = front if front is not None else (1.0 - rear if rear is not None else None)
+    return usual if share is None else replace(usual, front_share=share)
+
+
 @dataclass(frozen=True, slots=True)
 class Sprint:
     """The quickest run.
@@ -96,9 +105,10 @@ def changes(plant: Plant) -> Changes:
 
 def change_time_s(layout: Layout, before: Configuration, after: Configuration) -> float:
     """Time from one configuration to another: the slowest actuator, or the engine's start where that is slower."""
-    different = {word.partition("=")[0] for word in set(before.state.engaged) ^ set(after.state.engaged)}
-    dogs = {s.name for s in layout.shifters}
-    actuators = max((DOG_S if name in dogs else FRICTION_S for name in different), default=0.0)
+    different = {word.partition("=")[0].rstrip("~") for word in set(before.state.engaged) ^ set(after.state.engaged)}
+    lasts = {c.name: c.engagement_s or FRICTION_S for c in layout.clutches} | {b.name: b.engagement_s or FRICTION_S for b in layout.brakes}
+    lasts |= {s.name: s.engagement_s or DOG_S for s in layout.shifters}
+    actuators = max((lasts[name] for name in different if name in lasts), default=0.0)
     starts = before.engine is EngineState.STOPPED and after.engine is EngineState.RUNNING
     return max(actuators, layout.engine.engine.cranking_time_s + FIRED_S if starts else 0.0)
 

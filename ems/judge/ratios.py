@@ -18,10 +18,11 @@ from ems.layout.model import Layout
 from ems.layout.without import digested
 from ems.plant.plant import build_plant
 from ems.solve.certificate import best_bound
+from ems.solve.clock import Progress
 from ems.solve.costate import solve_costate
-from ems.solve.optimum import FIRST_COSTATE, Progress
 from ems.solve.problem import build_problem
 from ems.solve.shortfall import shortfall
+from ems.solve.steps import FIRST_COSTATE
 from ems.tables.build import build_tables, coarse
 from ems.trips.cycle import Cycle
 from ems.trips.demand import demand as demand_of_cycle

@@ -17,10 +17,12 @@ from ems.judge.bars import Bar, litres_per_100km
 from ems.judge.levers import Lever, levers
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
-from ems.plant.plant import build_plant
+from ems.plant.plant import LANES, build_plant
 from ems.solve.certificate import best_bound
-from ems.solve.optimum import Optimum, Progress, _slopes, optimum
+from ems.solve.clock import Progress
+from ems.solve.optimum import Optimum, optimum
 from ems.solve.problem import build_problem
+from ems.solve.steps import SPREAD, _slopes
 from ems.tables.build import DEFAULT_GRID, build_tables
 from ems.trips.cycle import Cycle
 from ems.trips.demand import demand as demand_of_cycle
@@ -90,7 +92,7 @@ class Sensitivity:
         return pd.DataFrame([flat(row) for row in self.rows])
 
 
-def sensitivity(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None = None, grid: Grid = DEFAULT_GRID, lanes: int = 1,
+def sensitivity(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None = None, grid: Grid = DEFAULT_GRID, lanes: int = LANES,
                 quantities: Sequence[str] = (), resolve: bool = True, progress: Progress | None = None) -> Sensitivity:
     """What one per cent of each quantity changes.
 
@@ -167,12 +169,13 @@ def _certificate_g(base: Optimum, layout: Layout) -> float:
     """The certificate of a changed layout from the costate of the base; charges at both ends as there."""
     lanes = 1 + max(node.lane for node in base.problem.plant.nodes)
     plant = build_plant(layout, lanes=lanes)
-    tables = build_tables(plant, demand_of_cycle(base.cycle, layout.vehicle), base.tables.grid, _slopes(base.bound))
+    tables = build_tables(plant, demand_of_cycle(base.cycle, layout.vehicle), base.tables.grid, _slopes(base.bound, SPREAD))
     if (tables.count.sum(axis=1)[tables.demand_of] == 0).any():
         raise RunError("the cycle cannot be followed a little beside the present value")
     battery, old = layout.battery, base.layout.battery
     start_J, target_J = (float(battery.energy_J(old.soc_at(e))) for e in (base.problem.start_J, base.problem.target_J))
-    problem = build_problem(tables, start_J, target_J)
+    burn = base.problem.points.burn / base.problem.points.dt
+    problem = build_problem(tables, start_J, target_J, fuel_factor=burn)
     old_bound = base.bound
     evaluations = EVALUATIONS * old_bound.values_g_J.size
     return best_bound(problem, old_bound.shape, old_bound.segments, old_bound.values_g_J, evaluations).bound_g

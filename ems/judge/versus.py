@@ -12,7 +12,9 @@ from ems.judge.capability import Capability, capability
 from ems.kernels.frontier import Grid
 from ems.layout.digest import digest
 from ems.layout.model import EngineUse, Layout, MachineUse
-from ems.solve.optimum import Optimum, Progress, optimum
+from ems.plant.plant import LANES
+from ems.solve.clock import Progress
+from ems.solve.optimum import Optimum, optimum
 from ems.tables.build import DEFAULT_GRID
 from ems.trips.cycle import Cycle
 
@@ -122,7 +124,7 @@ class Versus:
 
 
 def versus(layouts: Sequence[Layout], cycles: Sequence[Cycle], *, same: Sequence[str] = (), charge: tuple[float, float] | None = None,
-           grid: Grid = DEFAULT_GRID, lanes: int = 1, strategy: StrategyFuel | None = None, progress: Progress | None = None) -> Versus:
+           grid: Grid = DEFAULT_GRID, lanes: int = LANES, strategy: StrategyFuel | None = None, progress: Progress | None = None) -> Versus:
     """Every layout on every cycle, on equal terms.
 
     same : parts (see ``SAME``) that all layouts take from the first      strategy : its fuel, given an optimum

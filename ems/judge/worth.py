@@ -23,10 +23,11 @@ from ems.judge.ratios import best_ratios
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
 from ems.layout.without import digested, with_one_machine, without_costs, without_gear, without_machine
-from ems.plant.plant import Plant
-from ems.plant.torque_maps import lossy_joints
+from ems.plant.plant import LANES, Plant
+from ems.plant.torque_maps import told_joints
 from ems.solve.again import solved_again
-from ems.solve.optimum import Optimum, Progress, optimum
+from ems.solve.clock import Progress
+from ems.solve.optimum import Optimum, optimum
 from ems.tables.build import DEFAULT_GRID
 from ems.trips.cycle import Cycle
 from ems.types import BoolArray
@@ -115,7 +116,7 @@ class Worth:
         return pd.DataFrame([{k: v for k, v in row.to_dict().items() if k != "by_cycle"} for row in self.rows])
 
 
-def worth(layout: Layout, cycles: Sequence[Cycle], *, charge: tuple[float, float] | None = None, grid: Grid = DEFAULT_GRID, lanes: int = 1,
+def worth(layout: Layout, cycles: Sequence[Cycle], *, charge: tuple[float, float] | None = None, grid: Grid = DEFAULT_GRID, lanes: int = LANES,
           what: Sequence[str] = (CONTROL, HARDWARE), kinds: Sequence[str] = KINDS, ratios: bool = False,
           progress: Progress | None = None) -> Worth:
     """The worth of every part of the kinds asked for, on one or several cycles.
@@ -150,7 +151,7 @@ def parts_of(layout: Layout, plant: Plant) -> Iterator[Part]:
                      + [Way("always neutral", _none_engaged(words))])
         for w in words:
             yield Part(w, "position", (Way("never engaged", _none_engaged([w])),))
-    lossy = {joint.name for joint in lossy_joints(layout)}
+    lossy = {joint.name for joint in told_joints(layout)}
     for gear in layout.gears:
         control = (Way("only where it cannot carry load", _unloaded(plant, gear.name)),) if gear.name in lossy else ()
         yield Part(gear.name, "gear", control, (Way("gone", layout=without_gear(layout, gear.name)),))
@@ -199,10 +200,10 @@ def _inactive(machine: str) -> Allowed:
 
 
 def _unloaded(plant: Plant, gear: str) -> Allowed:
-    index = [joint.name for joint in lossy_joints(plant.layout)].index(gear)
+    index = [joint.name for joint in told_joints(plant.layout)].index(gear)
     row = 2 + len(plant.layout.machines) + index                # loads of lossy joints stand behind sources and wheels
     loading = {c.id for c, maps in zip(plant.derivation.configurations, plant.maps, strict=True)
-               if np.any(maps.matrices[:, row, :-1])}           # inertia alone is no load
+               if np.any(maps.matrices[:, row, :2 + len(maps.inner)])}    # inertia and drag alone are no load
     return lambda c: c.id not in loading
 
 

@@ -42,19 +42,20 @@ class ForceGrid(NamedTuple):
 
 
 class Road(NamedTuple):
-    """What the wheels work against: equivalent mass [kg] with its wheels, wheel radius [m], auxiliaries [W], and the torque at the
-    wheels above which nothing is sought [N m]."""
+    """What the wheels work against: equivalent mass [kg] with its wheels, wheel radius [m], auxiliaries [W], the torque at the
+    wheels above which nothing is sought [N m], and (A,) the least torque of axles whose braking is limited [N m]."""
 
     mass: float
     radius: float
     auxiliary: float
     ceiling: float
+    axle_least: Any
 
 
 @compiled
 def _gives(cut: Any, Tw: float, Te: float, grid: ForceGrid) -> int:
     """OK when the wheels can have Tw with the engine at Te, else the limit that is broken."""
-    if best_division(cut, Tw, Te, grid.inner_points, grid.inner_steps) < math.inf:
+    if best_division(cut, Tw, Te, grid.inner_points, grid.inner_steps, False) < math.inf:
         return OK
     _, code = terminal_power(cut)
     return code if code != OK else NO_DRIVE * STRIDE
@@ -115,7 +116,7 @@ def _raised(cut: Any, Te: float, best: float, reason: int, ceiling: float, grid:
 def _at(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, share: float, alpha: float, road: Road, grid: ForceGrid,
         best: float, reason: int) -> tuple[float, int]:
     """``_raised`` at free engine speed f and at a share of full load."""
-    cut = make_cut(plant, bench, t, ww, f, alpha, road.auxiliary)
+    cut = make_cut(plant, bench, t, ww, f, alpha, road.auxiliary, road.axle_least)
     if cut.code != OK:
         return best, reason if best >= 0.0 else cut.code
     return _raised(cut, share * cut.limit[0], best, reason, road.ceiling, grid)
@@ -127,7 +128,7 @@ def most_torque(plant: PlantArrays, bench: Bench, t: int, ww: float, alpha: floa
     low, high = free_range(plant, t, ww)
     if low > high:
         return -1.0, OK
-    if not plant.wheel_driven[t]:
+    if not plant.wheel_driven[t] or not plant.wheel_free[t]:
         return -1.0, NO_DRIVE * STRIDE
     free = high > low
     coupled = plant.engine_mode[t] == COUPLED and plant.engine_free[t]

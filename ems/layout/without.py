@@ -22,17 +22,17 @@ def without_costs(layout: Layout, name: str) -> Layout:
     changed = replace(layout, clutches=tuple(_costless(e) if e.name == name else e for e in layout.clutches),
                       brakes=tuple(_costless(e) if e.name == name else e for e in layout.brakes),
                       shifters=tuple(_costless(e) if e.name == name else e for e in layout.shifters))
-    return _lighter(changed, _mass_kg(layout, name))
+    return _lighter(changed, name)
 
 
 def without_gear(layout: Layout, name: str) -> Layout:
     """The layout without a gear pair, and without what then hangs in the air."""
-    return _pruned(_lighter(replace(layout, gears=tuple(g for g in layout.gears if g.name != name)), _mass_kg(layout, name)))
+    return _pruned(_lighter(replace(layout, gears=tuple(g for g in layout.gears if g.name != name)), name))
 
 
 def without_machine(layout: Layout, name: str) -> Layout:
     """The layout without a machine, its rotor, and what then hangs in the air; an engine it started gets a starter of its own."""
-    return _pruned(_lighter(_unpowered(layout, name), _mass_kg(layout, name)))
+    return _pruned(_lighter(_unpowered(layout, name), name))
 
 
 def with_one_machine(layout: Layout, name: str) -> Layout:
@@ -59,14 +59,15 @@ def _costless(element: Element) -> Element:
     return cast(Element, replace(known, **{f.name: 0.0 for f in fields(known) if f.name in COSTS}))
 
 
-def _mass_kg(layout: Layout, name: str) -> float:
-    elements: list[Any] = [*layout.clutches, *layout.brakes, *layout.shifters, *layout.gears, *layout.machines]
-    return float(sum(getattr(e, "mass_kg", 0.0) for e in elements if e.name == name))
-
-
-def _lighter(layout: Layout, mass_kg: float) -> Layout:
-    vehicle = layout.vehicle if mass_kg == 0.0 else replace(layout.vehicle, mass_kg=layout.vehicle.mass_kg - mass_kg)
-    return digested(replace(layout, vehicle=vehicle))
+def _lighter(layout: Layout, name: str) -> Layout:
+    """The layout without the mass of a part: vehicle and constant road load as in ``layout/masses.py``."""
+    key = next((k for k in layout.parts_kg if k.rpartition(".")[2] == name), None)
+    if key is None:
+        return digested(layout)
+    left = {k: mass for k, mass in layout.parts_kg.items() if k != key}
+    mass_kg = layout.vehicle.mass_kg - layout.parts_kg[key]
+    vehicle = replace(layout.vehicle, mass_kg=mass_kg, f0_N=layout.vehicle.f0_N * mass_kg / layout.vehicle.mass_kg)
+    return digested(replace(layout, vehicle=vehicle, parts_kg=left))
 
 
 # -- what hangs in the air -----------------------------------------------------------------------------------------------------
@@ -99,6 +100,7 @@ def _with_positions(shifter: Shifter, loose: set[str]) -> Shifter:
 def _ends(layout: Layout) -> list[str]:
     """Every end of a joint, source and axle, by the name of its shaft."""
     return [layout.engine.shaft, *(m.shaft for m in layout.machines), *(a.shaft for a in layout.axles), *(b.shaft for b in layout.brakes),
+            *(s for w in layout.one_way for s in (w.from_shaft, w.to_shaft) if s is not None),
             *(s for g in layout.gears for s in (g.from_shaft, g.to_shaft)), *(s for c in layout.clutches for s in (c.first, c.second)),
             *(s for p in layout.planetary_sets for s in (p.sun, p.ring, p.carrier)), *(s.hub for s in layout.shifters),
             *(shaft for s in layout.shifters for _, shaft in s.positions if shaft is not None)]
@@ -106,7 +108,8 @@ def _ends(layout: Layout) -> list[str]:
 
 def _loose_shafts(layout: Layout) -> set[str]:
     """Shafts with one end only that is no source, no axle and no brake."""
-    held = {layout.engine.shaft, *(m.shaft for m in layout.machines), *(a.shaft for a in layout.axles), *(b.shaft for b in layout.brakes)}
+    held = {layout.engine.shaft, *(m.shaft for m in layout.machines), *(a.shaft for a in layout.axles), *(b.shaft for b in layout.brakes),
+            *(s for w in layout.one_way if None in (w.from_shaft, w.to_shaft) for s in (w.from_shaft, w.to_shaft) if s is not None)}
     return {shaft for shaft, count in Counter(_ends(layout)).items() if count == 1 and shaft not in held}
 
 

@@ -10,21 +10,12 @@ from dataclasses import replace
 import numpy as np
 
 from ems.errors import RunError
+from ems.plant.counters import Waits
 from ems.solve.certificate import Bound, best_bound
-from ems.solve.optimum import (
-    SLACK_TABLES,
-    Optimum,
-    Progress,
-    _Clock,
-    _driven_and_bound,
-    _finer_bound,
-    _first_bound,
-    _near,
-    _raised,
-    _result,
-    _slopes,
-)
-from ems.solve.problem import Problem, build_problem
+from ems.solve.clock import Clock, Progress
+from ems.solve.optimum import Optimum, _result
+from ems.solve.problem import Problem, build_problem, fixed_costs, with_tables
+from ems.solve.steps import SPREAD, _near, _slopes, driven_and_bound, finer_bound_g, first_bound, raised
 from ems.tables.build import Tables, added
 from ems.types import BoolArray
 
@@ -47,31 +38,36 @@ def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_pric
     if allowed is not None:
         tables = replace(tables, count=np.where(allowed[None, :], tables.count, 0))
     _check_followed(tables)
-    clock = _Clock()
+    clock = Clock()
     clock.seconds["compile"] = 0.0
     say("costate")
-    start_J, target_J = found.problem.start_J, found.problem.target_J
-    problem, bound = clock.lap("solve", lambda: _warm_bound(build_problem(tables, start_J, target_J), found))
-    fresh = _near(problem, bound, _slack_g(bound)) & ~_near(found.problem, found.bound, _slack_g(found.bound))
-    tables = clock.lap("tables", lambda: added(tables, fresh, found.tables.grid, _slopes(bound)))
-    problem = build_problem(tables, start_J, target_J, problem.changes)
-    driven, bound = _driven_and_bound(problem, bound, clock, say)
-    lower_g = clock.lap("certificate", lambda: _raised(problem, bound, driven.objective_g, say))
+    begun = _problem(found, tables)
+    problem, bound = clock.lap("solve", lambda: _warm_bound(begun, found))
+    fresh = _near(problem, bound) & ~_near(found.problem, found.bound)
+    tables = clock.lap("tables", lambda: added(tables, fresh, found.tables.grid, _slopes(bound, SPREAD)))
+    problem = with_tables(problem, tables)
+    driven, bound = driven_and_bound(problem, bound, clock, say)
+    lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")
-    finer = clock.lap("certificate", lambda: _finer_bound(problem, bound, found.tables.grid))
-    return _result(layout, found.cycle, problem, driven, bound, lower_g, finer, clock)
+    finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, found.tables.grid))
+    waits = Waits(found.waits_s["dwell"], found.waits_s["engine_on"], found.waits_s["engine_off"])
+    return replace(_result(layout, found.cycle, problem, driven, bound, lower_g, finer, clock, waits, None),
+                   warm_l_per_100km=found.warm_l_per_100km)
+
+
+def _problem(found: Optimum, tables: Tables) -> Problem:
+    """The problem found, on tables of the same trip, with the prices of their layout; counters and a cold engine's fuel as they were."""
+    old = found.problem
+    fuel, price = fixed_costs(tables.plant)
+    return build_problem(tables, old.start_J, old.target_J, old.changes._replace(fixed=fuel + price), old.points.burn / old.points.dt)
 
 
 def _check_followed(tables: Tables) -> None:
     demand = tables.demand
-    lost = tables.count.sum(axis=1)[tables.demand_of] == 0
+    lost: BoolArray = tables.count.sum(axis=1)[tables.demand_of] == 0
     if lost.any():
         first, seconds = float(demand.time_s[int(np.argmax(lost))]), float(demand.dt_s[lost].sum())
         raise RunError(f"what is left cannot follow the cycle: first at {first:g} s, {seconds:g} s in all")
-
-
-def _slack_g(bound: Bound) -> float:
-    return max(SLACK_TABLES * bound.bound_g, 1e-3)
 
 
 def _warm_bound(problem: Problem, found: Optimum) -> tuple[Problem, Bound]:
@@ -81,7 +77,7 @@ def _warm_bound(problem: Problem, found: Optimum) -> tuple[Problem, Bound]:
     if abs(bound.bound_g - old.bound_g) <= FAR * abs(old.bound_g):
         return problem, bound
     try:
-        _, _, anew = _first_bound(problem)
+        _, anew = first_bound(problem)
     except RunError:
         return problem, bound
     return problem, max(anew, bound, key=lambda b: b.bound_g)

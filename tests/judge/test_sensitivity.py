@@ -33,7 +33,8 @@ def test_fuel_is_proportional_to_the_engine_map(result):
     row = rows(result)["engine map, fuel"]
     assert row.elasticity.value == pytest.approx(1.0, abs=1e-3)
     per_gram = result.fuel.value / result.base.objective_g
-    assert row.envelope_per_percent == pytest.approx(0.01 * result.base.bound.bound_g * per_gram, rel=0.01)     # the certificate scales alike
+    certificate = result.base.bound.bound_g * per_gram
+    assert row.envelope_per_percent == pytest.approx(0.01 * certificate, rel=0.01)
 
 
 def test_auxiliaries_cost_what_the_costate_says(town):
