@@ -116,8 +116,8 @@ class Worth:
         return pd.DataFrame([{k: v for k, v in row.to_dict().items() if k != "by_cycle"} for row in self.rows])
 
 
-def worth(layout: Layout, cycles: Sequence[Cycle], *, charge: tuple[float, float] | None = None, grid: Grid = DEFAULT_GRID, lanes: int = LANES,
-          what: Sequence[str] = (CONTROL, HARDWARE), kinds: Sequence[str] = KINDS, ratios: bool = False,
+def worth(layout: Layout, cycles: Sequence[Cycle], *, charge: tuple[float, float] | None = None, grid: Grid = DEFAULT_GRID,
+          lanes: int = LANES, what: Sequence[str] = (CONTROL, HARDWARE), kinds: Sequence[str] = KINDS, ratios: bool = False,
           progress: Progress | None = None) -> Worth:
     """The worth of every part of the kinds asked for, on one or several cycles.
 

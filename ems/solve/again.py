@@ -15,7 +15,7 @@ from ems.solve.certificate import Bound, best_bound
 from ems.solve.clock import Clock, Progress
 from ems.solve.optimum import Optimum, _result
 from ems.solve.problem import Problem, build_problem, fixed_costs, with_tables
-from ems.solve.steps import SPREAD, _near, _slopes, driven_and_bound, finer_bound_g, first_bound, raised
+from ems.solve.steps import SLACK_TABLES, SPREAD, _near, _slopes, driven_and_bound, finer_bound_g, first_bound, raised
 from ems.tables.build import Tables, added
 from ems.types import BoolArray
 
@@ -43,13 +43,13 @@ def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_pric
     say("costate")
     begun = _problem(found, tables)
     problem, bound = clock.lap("solve", lambda: _warm_bound(begun, found))
-    fresh = _near(problem, bound) & ~_near(found.problem, found.bound)
+    fresh = _near(problem, bound, _slack_g(bound)) & ~_near(found.problem, found.bound, _slack_g(found.bound))
     tables = clock.lap("tables", lambda: added(tables, fresh, found.tables.grid, _slopes(bound, SPREAD)))
     problem = with_tables(problem, tables)
     driven, bound = driven_and_bound(problem, bound, clock, say)
     lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")
-    finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, found.tables.grid))
+    finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, driven.objective_g, found.tables.grid))
     waits = Waits(found.waits_s["dwell"], found.waits_s["engine_on"], found.waits_s["engine_off"])
     return replace(_result(layout, found.cycle, problem, driven, bound, lower_g, finer, clock, waits, None),
                    warm_l_per_100km=found.warm_l_per_100km)
@@ -68,6 +68,10 @@ def _check_followed(tables: Tables) -> None:
     if lost.any():
         first, seconds = float(demand.time_s[int(np.argmax(lost))]), float(demand.dt_s[lost].sum())
         raise RunError(f"what is left cannot follow the cycle: first at {first:g} s, {seconds:g} s in all")
+
+
+def _slack_g(bound: Bound) -> float:
+    return max(SLACK_TABLES * bound.bound_g, 1e-3)
 
 
 def _warm_bound(problem: Problem, found: Optimum) -> tuple[Problem, Bound]:
