@@ -162,7 +162,7 @@ def inputs(loaded: Loaded) -> dict[str, Any]:
             "cycle": _absolute(case.cycle or DEFAULT_CYCLE), "cycle_digest": cycle_digest(loaded.cycle),
             "options": {name: value for name, value in case.options.items() if name != "cycle"},
         },
-        "versions": _versions(),
+        "versions": versions(),
         "sources": {**layout_sources(layout), "cycle": loaded.cycle.source},
     }
 
@@ -173,7 +173,7 @@ def _absolute(word: str) -> str:
     return str(Path(word).expanduser().absolute()) if is_path(word) else word
 
 
-def _versions() -> dict[str, str]:
+def versions() -> dict[str, str]:
     from importlib.metadata import version
 
     from ems import __version__

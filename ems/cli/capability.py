@@ -1,0 +1,37 @@
+"""``ems capability``: what a layout can do on the road."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import click
+
+from ems.cli import common
+
+
+@click.command("capability")
+@click.argument("layout")
+@click.option("--grip", type=click.FloatRange(min=0.05, max=2.0), default=None,
+              help="Coefficient of friction of the tyres; the vehicle's if omitted.")
+@common.options(reads_layout=True)
+def command(run: common.Run, layout: str, grip: float | None) -> None:
+    """Wheel force over speed, acceleration, top speed and grades of LAYOUT, at normal and at low charge.
+
+    With --out DIR: result.json, forces.csv (one column a configuration), force.png.
+    """
+    from ems.layout.load import load_layout
+
+    loaded = load_layout(layout, overrides=run.overrides)
+    run.note("wheel force of every configuration")
+
+    from ems.judge.capability import capability
+    from ems.judge.full_throttle import tyres_of
+    from ems.present.capability_text import capability_text
+    from ems.present.versus_figures import save_force_figure
+
+    tyres = tyres_of(loaded)
+    found = capability(loaded, tyres=tyres if grip is None else dataclasses.replace(tyres, grip=grip))
+    run.finish({**found.to_dict(), "inputs": {"layout": layout, "layout_digest": loaded.digest, "set": list(run.overrides), "grip": grip}},
+               None if run.json else capability_text(found), {
+        "forces.csv": found.to_frame().to_csv(lineterminator="\n"),
+        "force.png": lambda path: save_force_figure({loaded.name: found}, path)} if run.out is not None else None)

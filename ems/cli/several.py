@@ -1,0 +1,92 @@
+"""What commands share that solve several layouts or several cycles: options, reading, and what is recorded of the inputs."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from ems.cli.case import DEFAULT_CYCLE, Case, versions
+from ems.errors import InputError, Mistakes
+
+if TYPE_CHECKING:
+    from ems.kernels.frontier import Grid
+    from ems.layout.model import Layout
+    from ems.trips.cycle import Cycle
+
+cycles_option = click.option("--cycle", multiple=True, metavar="CYCLE",
+                             help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted. Repeatable.")
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+def solving_options(function: Function) -> Function:
+    """Decorator: how every optimum is solved; the function is called with ``charge, grid, lanes``."""
+    options = [
+        click.option("--charge", metavar="START:END", help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts."),
+        click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
+                     help="N times as many table points on every axis: slower, smaller table error."),
+        click.option("--lanes", type=click.IntRange(1, 64), default=6, show_default=True, metavar="N",
+                     help="Lanes of engine speed where it is free of the wheels."),
+    ]
+    return functools.reduce(lambda made, option: option(made), reversed(options), function)
+
+
+def grid_of(factor: int) -> Grid:
+    """The default grid with so many times the points on every axis."""
+    from ems.tables.build import DEFAULT_GRID, refined
+
+    return DEFAULT_GRID if factor == 1 else refined(DEFAULT_GRID, factor)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Several:
+    """Layouts and cycles, read; ``charge`` is (start, end) state of charge, None for sustaining."""
+
+    words: tuple[str, ...]
+    overrides: tuple[str, ...]
+    cycle_words: tuple[str, ...]
+    charge_word: str | None
+    layouts: tuple[Layout, ...]
+    cycles: tuple[Cycle, ...]
+    charge: tuple[float, float] | None
+
+
+def load_several(words: Sequence[str], overrides: tuple[str, ...], cycle_words: Sequence[str], charge: str | None = None) -> Several:
+    """Every layout and cycle; every mistake in all of them in one ``InputError``, each once."""
+    cycles = tuple(cycle_words) or (DEFAULT_CYCLE,)
+    mistakes, loaded = Mistakes(), {}
+    pairs = [(w, cycles[0]) for w in words] + [(words[0], c) for c in cycles[1:]]
+    for word, cycle in pairs:
+        try:
+            loaded[word, cycle] = Case(word, overrides, cycle, charge).load()
+        except InputError as error:
+            mistakes.found += [m for m in error.mistakes if m not in mistakes.found]
+    mistakes.raise_if_any()
+    first = loaded[words[0], cycles[0]]
+    return Several(tuple(words), overrides, cycles, charge, tuple(loaded[w, cycles[0]].layout for w in words),
+                   tuple(loaded[words[0], c].cycle for c in cycles), first.charge)
+
+
+def several_inputs(loaded: Several, **options: Any) -> dict[str, Any]:
+    """What ``result.json`` says of where a result came from."""
+    return {
+        "inputs": {
+            "layouts": list(loaded.words), "layout_digests": [layout.digest for layout in loaded.layouts], "set": list(loaded.overrides),
+            "cycles": list(loaded.cycle_words), "cycle_digests": [cycle_digest(c) for c in loaded.cycles], "charge": loaded.charge_word,
+            **options,
+        },
+        "versions": versions(),
+        "sources": {f"cycle {c.name}": c.source for c in loaded.cycles}
+        | {what: source for layout in loaded.layouts for what, source in _sources(layout).items()},
+    }
+
+
+def _sources(layout: Layout) -> dict[str, str]:
+    engine = layout.engine.engine
+    return {f"vehicle {layout.vehicle.name}": layout.vehicle.source, f"battery {layout.battery.name}": layout.battery.source,
+            f"engine {engine.name}": engine.source, f"fuel {engine.fuel.name}": engine.fuel.source,
+            **{f"machine {m.machine.name}": m.machine.source for m in layout.machines}}

@@ -1,0 +1,50 @@
+"""``ems versus``: layouts side by side on equal terms."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ems.cli import common
+from ems.cli.progress import progress
+from ems.cli.several import cycles_option, grid_of, load_several, several_inputs, solving_options
+
+if TYPE_CHECKING:
+    from ems.judge.versus import Versus
+    from ems.output import Content
+
+
+@click.command("versus")
+@click.argument("layouts", nargs=-1, required=True, metavar="LAYOUT LAYOUT ...")
+@cycles_option
+@click.option("--same", multiple=True, metavar="PART",
+              help="Take this part from the first layout for all: vehicle, battery, engine, machines. Repeatable.")
+@solving_options
+@common.options(reads_layout=True)
+def command(run: common.Run, layouts: tuple[str, ...], cycle: tuple[str, ...], same: tuple[str, ...], charge: str | None,
+            grid: int, lanes: int) -> None:
+    """LAYOUTs side by side: least fuel with error bars, ties, where the energy goes, and what each can do.
+
+    What still differs between them is listed first. A change by --set goes into every layout. With --out DIR: result.json,
+    matrix.csv, forces.csv (wheel force over speed), fuel.png and force.png.
+    """
+    loaded = load_several(layouts, run.overrides, cycle, charge)
+    with progress(run) as tell:
+        from ems.judge.versus import versus
+
+        result = versus(loaded.layouts, loaded.cycles, same=same, charge=loaded.charge, grid=grid_of(grid), lanes=lanes, progress=tell)
+
+    from ems.present.versus_text import versus_text
+
+    full: dict[str, Any] = {**result.to_dict(), **several_inputs(loaded, grid_factor=grid, lanes=lanes, same=list(same))}
+    run.finish(full, None if run.json else versus_text(result), _files(result) if run.out is not None else None)
+
+
+def _files(result: Versus) -> dict[str, Content]:
+    from ems.present.versus_figures import forces_frame, save_force_figure, save_fuel_figure
+
+    return {"matrix.csv": result.to_frame().to_csv(index=False, lineterminator="\n"),
+            "forces.csv": forces_frame(result.capabilities).to_csv(lineterminator="\n"),
+            "fuel.png": lambda path: save_fuel_figure(result, path),
+            "force.png": lambda path: save_force_figure(result.capabilities, path)}

@@ -1,0 +1,134 @@
+"""Wheel force over speed of every configuration and of the best of them, for a rating of the machines and a charge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ems.components.vehicle import GRAVITY_M_S2, Vehicle
+from ems.kernels.battery import power_limits, state
+from ems.kernels.plant import PlantArrays
+from ems.kernels.wheel_force import ForceGrid, Road, force_map
+from ems.plant.plant import Plant
+from ems.types import Array, BoolArray, IntArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+GRID = ForceGrid(free_points=9, torque_points=6, halvings=7, inner_points=7, inner_steps=12)
+CEILING_G = 2.0         # wheel force above so many times the weight is not sought: no tyre transmits it
+TOP_KMH = 260.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ForceCurves:
+    """The most a layout's configurations give at the wheels; V speeds, N nodes, nan where a node is not possible.
+
+    speed_m_s : (V,)                     resistance_N : (V,) road load on the level
+    force_N : (V, N) most wheel force at constant speed      code : (V, N) limit above it (see kernels.plant)
+    acceleration_m_s2 : (V, N) with all of it, what turns brought to speed too; None when not asked for
+    """
+
+    plant: Plant
+    speed_m_s: Array
+    resistance_N: Array
+    force_N: Array
+    code: IntArray
+    acceleration_m_s2: Array | None
+
+    @property
+    def envelope_N(self) -> Array:
+        """(V,) the most any configuration gives; 0 where none can run."""
+        envelope: Array = np.nan_to_num(self.force_N, nan=0.0).max(axis=1)
+        return envelope
+
+    @property
+    def best(self) -> IntArray:
+        """(V,) node that gives the most."""
+        best: IntArray = np.nan_to_num(self.force_N, nan=-1.0).argmax(axis=1)
+        return best
+
+    @property
+    def most_power_W(self) -> float:
+        """Largest wheel power any configuration gives at any speed: the combined power of the powertrain."""
+        return float(np.max(self.envelope_N * self.speed_m_s))
+
+    def force_at_N(self, speed_m_s: float) -> float:
+        """Envelope at a speed, linear between the points; 0 beyond the last."""
+        return float(np.interp(speed_m_s, self.speed_m_s, self.envelope_N, right=0.0))
+
+    def to_frame(self) -> pd.DataFrame:
+        """Force by configuration over speed [N], indexed by speed_kmh; envelope and road load beside it."""
+        import pandas as pd
+
+        columns = {"road_load_N": self.resistance_N, "envelope_N": self.envelope_N}
+        for n in range(len(self.plant.nodes)):
+            if np.isfinite(self.force_N[:, n]).any():
+                columns[f"{self.plant.configuration(n).id} [N]"] = self.force_N[:, n]
+        return pd.DataFrame(columns, index=pd.Index(3.6 * self.speed_m_s, name="speed_kmh"))
+
+
+def force_curves(plant: Plant, speed_m_s: Array, *, gives_W: float, lasting: bool = False, gathering: bool = False) -> ForceCurves:
+    """Curves at the given speeds.
+
+    gives_W : terminal power the battery may give     lasting : continuous instead of peak torque of the machines
+    gathering : whether accelerations are wanted too
+    """
+    vehicle = plant.layout.vehicle
+    resistance = road_load_N(vehicle, speed_m_s)
+    shape = (speed_m_s.size, len(plant.nodes))
+    torque, code, alpha = np.full(shape, -1.0), np.zeros(shape, np.int64), np.full(shape, np.nan)
+    radius = vehicle.wheel_radius_m
+    road = Road(vehicle.mass_kg + vehicle.rotating_mass_kg, radius, vehicle.auxiliary_W,
+                CEILING_G * vehicle.mass_kg * GRAVITY_M_S2 * radius, np.full(plant.arrays.axle_joint.size, -np.inf))
+    force_map(_arrays(plant, gives_W, lasting), np.ascontiguousarray(speed_m_s / radius), resistance * radius, road, GRID, gathering,
+              torque, code, alpha)
+    possible = (torque >= 0.0) & _in_range(plant, speed_m_s)
+    return ForceCurves(plant, speed_m_s, resistance, np.where(possible, torque / radius, np.nan), code,
+                       np.where(possible, alpha * radius, np.nan) if gathering else None)
+
+
+def _arrays(plant: Plant, gives_W: float, lasting: bool) -> PlantArrays:
+    arrays = plant.arrays._replace(battery_gives_W=gives_W)
+    if not lasting:
+        return arrays
+    continuous = np.zeros_like(arrays.machine_peak)
+    for i, use in enumerate(plant.layout.machines):
+        continuous[i, :use.machine.continuous_Nm.size] = use.machine.continuous_Nm
+    return arrays._replace(machine_peak=continuous)
+
+
+def _in_range(plant: Plant, speed_m_s: Array) -> BoolArray:
+    """(V, N) whether every speed limit, of shafts too, is kept."""
+    kmh = 3.6 * speed_m_s[:, None]
+    low, high = np.array([plant.configuration(n).speed_range_kmh for n in range(len(plant.nodes))]).T
+    inside: BoolArray = (kmh >= low * (1 - 1e-9) - 1e-9) & (kmh <= high * (1 + 1e-9))
+    return inside
+
+
+def road_load_N(vehicle: Vehicle, speed_m_s: Array) -> Array:
+    """Road load on the level, its constant term at standstill too: what has to be overcome to move off."""
+    load: Array = vehicle.f0_N + vehicle.f1_Ns_m * speed_m_s + vehicle.f2_Ns2_m2 * speed_m_s**2
+    return load
+
+
+def speeds_m_s(plant: Plant, also_kmh: Sequence[float] = ()) -> Array:
+    """Where curves are drawn: every 2 km/h to 20, every 4 km/h above, both ends of every configuration's range, and speeds asked for."""
+    ranges = np.array([plant.configuration(n).speed_range_kmh for n in range(len(plant.nodes))])
+    top = min(TOP_KMH, float(ranges.max()))
+    even = np.concatenate([np.arange(0.0, 20.0, 2.0), np.arange(20.0, top, 4.0), [top]])
+    ends = ranges[(ranges > 0.0) & (ranges < top)]
+    return np.unique(np.round(np.concatenate([even, ends, np.asarray(also_kmh, float)]), 9)) / 3.6
+
+
+def battery_gives_W(plant: Plant, soc: float) -> float:
+    """Most terminal power the battery gives at a charge; nothing at or below the lower end of its window."""
+    battery = plant.layout.battery
+    if soc <= battery.soc_low:
+        return 0.0
+    at, v, rd, rc = state(plant.battery, float(battery.energy_J(soc)))
+    return float(power_limits(plant.battery, at, v, rd, rc)[1])
+

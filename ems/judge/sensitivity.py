@@ -1,0 +1,181 @@
+"""What a small change of each quantity changes: by solving again, checked against the derivative that the costate gives.
+
+Re-solving: the optimum at both sides of the present value, with a step wide enough that the difference stands above its error bar.
+Envelope theorem: the derivative of the least cost is that of the Lagrangian, in which the costate prices the battery and all choices are
+free. The certificate is that Lagrangian, so its slope must be the same (P. Milgrom and I. Segal, Econometrica 70, 2002, state the theorem
+for choice sets of any kind; from memory). The costate is let follow a little: held fixed, the cheapest trip of the Lagrangian may jump.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+from ems.errors import InputError, Mistake, RunError, nearest_name
+from ems.judge.bars import Bar, litres_per_100km
+from ems.judge.levers import Lever, levers
+from ems.kernels.frontier import Grid
+from ems.layout.model import Layout
+from ems.plant.plant import LANES, build_plant
+from ems.solve.certificate import best_bound
+from ems.solve.clock import Progress
+from ems.solve.optimum import Optimum, optimum
+from ems.solve.problem import build_problem
+from ems.solve.steps import SPREAD, _slopes
+from ems.tables.build import DEFAULT_GRID, build_tables
+from ems.trips.cycle import Cycle
+from ems.trips.demand import demand as demand_of_cycle
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+STEPS = (0.05, 0.1, 0.2)        # relative, to either side; the first whose difference stands clear is kept
+CLEAR = 3.0                     # times its error bar
+ENVELOPE_STEP = 0.01
+EVALUATIONS = 8                 # of the certificate, while its costate follows
+BENDING = 0.08                  # share of a slope by which bending within the step may part the two figures
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """Change of least fuel for one per cent more of a quantity.
+
+    per_percent : by solving again [l/100 km]; None where no step can be followed on both sides, or only the envelope was asked for
+    elasticity : per cent of fuel for one per cent      step_percent : to either side
+    bend : second difference over the first: how far from straight      tie : not above the error bar even with the widest step
+    envelope_per_percent : from the costate [l/100 km]      agrees : the two within bar and bending; None where one is missing
+    """
+
+    quantity: str
+    value: str
+    per_percent: Bar | None
+    elasticity: Bar | None
+    step_percent: float | None
+    bend: float | None
+    tie: bool
+    envelope_per_percent: float | None
+    agrees: bool | None
+    why: str = ""
+
+    @property
+    def size(self) -> float:
+        """Magnitude by which rows are ranked."""
+        if self.per_percent is not None:
+            return abs(self.per_percent.value)
+        return abs(self.envelope_per_percent or 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sensitivity:
+    """Every quantity, the one that moves fuel most first; ``base`` is the optimum all steps start from."""
+
+    base: Optimum
+    fuel: Bar
+    rows: tuple[Row, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON of ``ems sensitivity``."""
+        return {"layout": self.base.layout.name, "cycle": self.base.cycle.name, "fuel_l_per_100km": asdict(self.fuel),
+                "costate": self.base.costate, "quantities": [asdict(row) for row in self.rows]}
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a quantity, l/100 km for one per cent."""
+        import pandas as pd
+
+        def flat(row: Row) -> dict[str, Any]:
+            bars = {"per_percent": row.per_percent, "elasticity": row.elasticity}
+            values = {name: value for name, value in asdict(row).items() if name not in bars}
+            ends = ("value", "low", "high")
+            return values | {f"{name}_{end}": getattr(bar, end) if bar else None for name, bar in bars.items() for end in ends}
+
+        return pd.DataFrame([flat(row) for row in self.rows])
+
+
+def sensitivity(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None = None, grid: Grid = DEFAULT_GRID, lanes: int = LANES,
+                quantities: Sequence[str] = (), resolve: bool = True, progress: Progress | None = None) -> Sensitivity:
+    """What one per cent of each quantity changes.
+
+    quantities : names of those asked for, or beginnings of names; all when empty
+    resolve : solve again; False: the derivative from the costate alone, much quicker      charge, grid, lanes : as of ``optimum``
+    Raises ``InputError`` for a quantity that is not known, ``CycleNotFollowed``, ``RunError``.
+    """
+    say = progress or (lambda _: None)
+    chosen = _chosen(list(levers(layout)), quantities)
+    base = optimum(layout, cycle, charge=charge, grid=grid, lanes=lanes, progress=say)
+    rows = []
+    for lever in chosen:
+        say(f"sensitivity to {lever.name}")
+        rows.append(_row(base, lever, lambda changed: optimum(changed, cycle, charge=charge, grid=grid, lanes=lanes), resolve))
+    rows.sort(key=lambda r: -r.size)
+    return Sensitivity(base, litres_per_100km(base), tuple(rows))
+
+
+def _chosen(every: Sequence[Lever], names: Sequence[str]) -> list[Lever]:
+    known = [lever.name for lever in every]
+    mistakes = [Mistake("--quantity", "", f"'{name}'", f"a quantity or its beginning: {', '.join(known)}", nearest_name(name, known))
+                for name in names if not any(k.startswith(name) for k in known)]
+    if mistakes:
+        raise InputError(mistakes)
+    return [lever for lever in every if not names or any(lever.name.startswith(name) for name in names)]
+
+
+def _row(base: Optimum, lever: Lever, solve: Callable[[Layout], Optimum], resolve: bool) -> Row:
+    envelope, why = _attempt(lambda: envelope_per_percent(base, lever))
+    if not resolve:
+        return Row(lever.name, lever.value, None, None, None, None, False, envelope, None, why)
+    here = litres_per_100km(base)
+    slope: Bar | None = None
+    step, bend = 0.0, None
+    for trial in STEPS:
+        sides, why_not = _attempt(lambda trial=trial: [litres_per_100km(solve(lever.turned(base.layout, 1.0 + s * trial)))  # type: ignore[misc]
+                                                       for s in (-1.0, 1.0)])
+        if sides is None:
+            why = why or why_not
+            break
+        low, high = sides
+        slope, step = (high - low) * (1.0 / (200.0 * trial)), trial
+        bend = _ratio(high.value - 2.0 * here.value + low.value, high.value - low.value)
+        if abs(slope.value) > CLEAR * slope.half:
+            break
+    if slope is None:
+        return Row(lever.name, lever.value, None, None, None, None, False, envelope, None, why)
+    agrees = None if envelope is None else abs(envelope - slope.value) <= slope.half + BENDING * abs(slope.value)
+    return Row(lever.name, lever.value, slope, slope * (100.0 / here.value), 100.0 * step, bend, slope.holds_zero, envelope, agrees)
+
+
+def _ratio(part: float, whole: float) -> float | None:
+    return part / whole if abs(whole) > 1e-9 else None
+
+
+def _attempt(work: Callable[[], Any]) -> tuple[Any, str]:
+    """The result and no words, or None and why there is none."""
+    from ems.errors import CycleNotFollowed
+
+    try:
+        return work(), ""
+    except (InputError, RunError, CycleNotFollowed) as error:
+        return None, str(error)
+
+
+def envelope_per_percent(base: Optimum, lever: Lever) -> float:
+    """Derivative of the least fuel by a quantity, from the certificate [l/100 km for one per cent]."""
+    below, above = (_certificate_g(base, lever.turned(base.layout, 1.0 + s * ENVELOPE_STEP)) for s in (-1.0, 1.0))
+    per_gram = 100.0 / base.layout.engine.engine.fuel.density_g_l / base.distance_km
+    return (above - below) * per_gram / (200.0 * ENVELOPE_STEP)
+
+
+def _certificate_g(base: Optimum, layout: Layout) -> float:
+    """The certificate of a changed layout from the costate of the base; charges at both ends as there."""
+    lanes = 1 + max(node.lane for node in base.problem.plant.nodes)
+    plant = build_plant(layout, lanes=lanes)
+    tables = build_tables(plant, demand_of_cycle(base.cycle, layout.vehicle), base.tables.grid, _slopes(base.bound, SPREAD))
+    if (tables.count.sum(axis=1)[tables.demand_of] == 0).any():
+        raise RunError("the cycle cannot be followed a little beside the present value")
+    battery, old = layout.battery, base.layout.battery
+    start_J, target_J = (float(battery.energy_J(old.soc_at(e))) for e in (base.problem.start_J, base.problem.target_J))
+    burn = base.problem.points.burn / base.problem.points.dt
+    problem = build_problem(tables, start_J, target_J, fuel_factor=burn)
+    old_bound = base.bound
+    evaluations = EVALUATIONS * old_bound.values_g_J.size
+    return best_bound(problem, old_bound.shape, old_bound.segments, old_bound.values_g_J, evaluations).bound_g

@@ -1,0 +1,233 @@
+"""Layouts side by side: least fuel with error bars, where the energy went, and what each can do; what differs is told first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from ems.errors import CycleNotFollowed, InputError, Mistake
+from ems.judge.bars import Bar, litres_per_100km
+from ems.judge.capability import Capability, capability
+from ems.kernels.frontier import Grid
+from ems.layout.digest import digest
+from ems.layout.model import EngineUse, Layout, MachineUse
+from ems.plant.plant import LANES
+from ems.solve.clock import Progress
+from ems.solve.optimum import Optimum, optimum
+from ems.tables.build import DEFAULT_GRID
+from ems.trips.cycle import Cycle
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SAME = ("vehicle", "battery", "engine", "machines")
+"""Parts that can be taken from the first layout for all of them."""
+
+GROUPS = ("engine", "machines", "meshes", "clutches", "battery", "brakes", "road")
+"""Where fuel goes; ``road`` is road load, auxiliaries and what stores took up."""
+
+StrategyFuel = Callable[[Optimum], float]
+"""Fuel of a strategy on the trip of an optimum [l/100 km]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cell:
+    """One layout on one cycle; ``found`` is None where the layout cannot follow, and ``why`` says so.
+
+    fuel : least fuel with its bar [l/100 km]      strategy_l_per_100km : of the strategy asked for, if any
+    """
+
+    layout: str
+    cycle: str
+    found: Optimum | None
+    fuel: Bar | None
+    why: str = ""
+    strategy_l_per_100km: float | None = None
+
+    @property
+    def grouped_l_per_100km(self) -> dict[str, float]:
+        """The same in few words: engine, machines, meshes, clutches, battery, brakes, and ``road``: what any car needs."""
+        losses = self.losses_l_per_100km
+        machines = {m.name for m in self.found.layout.machines} if self.found else set()
+        out = dict.fromkeys(GROUPS, 0.0)
+        for name, litres in losses.items():
+            out["machines" if name in machines else name if name in GROUPS else "road"] += litres
+        return out
+
+    @property
+    def losses_l_per_100km(self) -> dict[str, float]:
+        """Every loss, and what stores took up, as fuel; the sum is the fuel (prices, if any, are not burnt)."""
+        if self.found is None:
+            return {}
+        fuel = self.found.layout.engine.engine.fuel
+        per_kJ = 1e3 / fuel.heating_value_J_g * 100.0 / fuel.density_g_l / self.found.distance_km
+        stores = self.found.stores_kJ
+        stored = {"stored": stores["kinetic"] + stores["climb"] - stores["battery"]}
+        return {name: kJ * per_kJ for name, kJ in (self.found.losses_kJ | stored).items()}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Versus:
+    """Layouts x cycles.
+
+    differs : what is not the same in all layouts: what, and each layout's value      same : parts held equal
+    cells : layout by layout, cycle by cycle      ties : cycle and pairs of layouts whose bars overlap
+    """
+
+    layouts: tuple[Layout, ...]
+    cycles: tuple[Cycle, ...]
+    same: tuple[str, ...]
+    differs: tuple[dict[str, Any], ...]
+    cells: tuple[Cell, ...]
+    ties: tuple[dict[str, Any], ...]
+    capabilities: Mapping[str, Capability]
+
+    def ranked(self, cycle: str) -> list[Cell]:
+        """The cells of a cycle, thriftiest first; those that cannot follow last."""
+        return sorted((c for c in self.cells if c.cycle == cycle), key=lambda c: c.fuel.value if c.fuel else float("inf"))
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON of ``ems versus``."""
+        return {"layouts": [layout.name for layout in self.layouts], "cycles": [c.name for c in self.cycles], "same": list(self.same),
+                "differs": list(self.differs), "matrix": [self._row(cell) for cell in self.cells], "ties": list(self.ties)}
+
+    def _row(self, cell: Cell) -> dict[str, Any]:
+        row: dict[str, Any] = {"layout": cell.layout, "cycle": cell.cycle, "follows": cell.found is not None, "why": cell.why,
+                               "capability": self.capabilities[cell.layout].to_dict()}
+        if cell.found is None or cell.fuel is None:
+            return row
+        found = cell.found
+        return row | {
+            "fuel_l_per_100km": cell.fuel.value, "low": cell.fuel.low, "high": cell.fuel.high, "co2_g_per_km": found.co2_g_per_km,
+            "floor_l_per_100km": found.floor_l_per_100km, "strategy_l_per_100km": cell.strategy_l_per_100km,
+            "losses_kJ": found.losses_kJ, "stores_kJ": found.stores_kJ, "energy_residual_percent": found.energy_residual_percent,
+            "losses_l_per_100km": cell.losses_l_per_100km, "time_share": found.time_share, "engine_starts": found.engine_starts,
+            "configuration_changes": found.configuration_changes, "soc_start": found.soc_start, "soc_end": found.soc_end,
+            "gap_percent": found.gap_percent, "table_error_percent": found.table_error_percent, "distance_km": found.distance_km}
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a cell; nested figures with a dot in the name."""
+        import pandas as pd
+
+        rows = []
+        for cell in self.cells:
+            row = self._row(cell)
+            ability = row.pop("capability")
+            flat = {key: value for key, value in row.items() if not isinstance(value, dict)}
+            for key in ("losses_kJ", "losses_l_per_100km", "time_share"):
+                flat |= {f"{key}.{name}": value for name, value in row.get(key, {}).items()}
+            for charge in ("normal", "low"):
+                flat |= {f"{charge}.{name}": value for name, value in ability[charge].items() if name != "climbs"}
+            rows.append(flat)
+        return pd.DataFrame(rows)
+
+
+def versus(layouts: Sequence[Layout], cycles: Sequence[Cycle], *, same: Sequence[str] = (), charge: tuple[float, float] | None = None,
+           grid: Grid = DEFAULT_GRID, lanes: int = LANES, strategy: StrategyFuel | None = None, progress: Progress | None = None) -> Versus:
+    """Every layout on every cycle, on equal terms.
+
+    same : parts (see ``SAME``) that all layouts take from the first      strategy : its fuel, given an optimum
+    charge, grid, lanes : as of ``optimum``
+    Raises ``InputError`` for parts that cannot be shared, and two layouts or cycles of one name.
+    """
+    say = progress or (lambda _: None)
+    equal = sharing(layouts, same)
+    _check_names([layout.name for layout in equal], "LAYOUT")
+    _check_names([cycle.name for cycle in cycles], "--cycle")
+    cells, abilities = [], {}
+    for layout in equal:
+        say(f"{layout.name}: capability")
+        abilities[layout.name] = capability(layout)
+        for cycle in cycles:
+            cells.append(_cell(layout, cycle, charge, grid, lanes, strategy, say))
+    return Versus(tuple(equal), tuple(cycles), tuple(same), tuple(differences(equal)), tuple(cells), tuple(_ties(cells)), abilities)
+
+
+def _check_names(names: Sequence[str], where: str) -> None:
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise InputError([Mistake(where, "", f"'{name}' twice", "each only once, under a name of its own") for name in twice])
+
+
+def _cell(layout: Layout, cycle: Cycle, charge: tuple[float, float] | None, grid: Grid, lanes: int, strategy: StrategyFuel | None,
+          say: Progress) -> Cell:
+    try:
+        found = optimum(layout, cycle, charge=charge, grid=grid, lanes=lanes, progress=lambda w: say(f"{layout.name} on {cycle.name}: {w}"))
+    except CycleNotFollowed as error:
+        return Cell(layout.name, cycle.name, None, None, str(error))
+    return Cell(layout.name, cycle.name, found, litres_per_100km(found), "", strategy(found) if strategy else None)
+
+
+def _ties(cells: Sequence[Cell]) -> list[dict[str, Any]]:
+    """Pairs on the same cycle whose bars overlap."""
+    return [{"cycle": a.cycle, "layouts": [a.layout, b.layout]} for i, a in enumerate(cells) for b in cells[i + 1:]
+            if a.cycle == b.cycle and a.fuel and b.fuel and a.fuel.overlaps(b.fuel)]
+
+
+# -- equal terms ---------------------------------------------------------------------------------------------------------------
+
+
+def sharing(layouts: Sequence[Layout], same: Sequence[str]) -> list[Layout]:
+    """The layouts with some parts of the first.
+
+    Machines are shared by name, which every layout must then have.
+    Raises ``InputError`` for a part that is not known, or machines of other names.
+    """
+    unknown = [Mistake("--same", "", f"'{part}'", f"one of {', '.join(SAME)}") for part in same if part not in SAME]
+    first = layouts[0]
+    names = {m.name for m in first.machines}
+    if "machines" in same:
+        unknown += [Mistake("--same", "machines", f"{layout.name} has {_listed(layout)}", f"the machines of {first.name}, {_listed(first)}")
+                    for layout in layouts if {m.name for m in layout.machines} != names]
+    if unknown:
+        raise InputError(unknown)
+    return [_with_parts_of(first, layout, same) for layout in layouts]
+
+
+def _listed(layout: Layout) -> str:
+    return ", ".join(m.name for m in layout.machines) or "none"
+
+
+def _with_parts_of(first: Layout, layout: Layout, same: Sequence[str]) -> Layout:
+    engine: EngineUse = replace(layout.engine, engine=first.engine.engine) if "engine" in same else layout.engine
+    machines: tuple[MachineUse, ...] = layout.machines
+    if "machines" in same:
+        given = {m.name: m.machine for m in first.machines}
+        machines = tuple(replace(use, machine=given[use.name]) for use in layout.machines)
+    changed = replace(layout, vehicle=first.vehicle if "vehicle" in same else layout.vehicle,
+                      battery=first.battery if "battery" in same else layout.battery, engine=engine, machines=machines)
+    return replace(changed, digest=digest(changed))
+
+
+def differences(layouts: Sequence[Layout]) -> list[dict[str, Any]]:
+    """What is not the same in all layouts: ``what`` and ``values`` by layout."""
+    rows = [_described(layout) for layout in layouts]
+    return [{"what": what, "values": {layout.name: row[what] for layout, row in zip(layouts, rows, strict=True)}}
+            for what in rows[0] if len({row[what] for row in rows}) > 1]
+
+
+def _described(layout: Layout) -> dict[str, str]:
+    """A layout in the words a comparison needs; components count by their numbers, not by their names."""
+    vehicle, battery, engine = layout.vehicle, layout.battery, layout.engine.engine
+    ratings = [f"{use.name} {use.machine.rated_power_W / 1e3:.0f} kW" for use in layout.machines]
+    friction = len(layout.clutches) + len(layout.brakes)
+    return {
+        "vehicle": vehicle.name, "vehicle mass": f"{vehicle.mass_kg:g} kg",
+        "road load": f"{vehicle.f0_N:.4g} N, {vehicle.f1_Ns_m:.4g} N s/m, {vehicle.f2_Ns2_m2:.4g} N s2/m2",
+        "wheel radius": f"{vehicle.wheel_radius_m:g} m", "auxiliaries": f"{vehicle.auxiliary_W:g} W",
+        "battery": f"{battery.name}, {_kWh(layout):.2f} kWh, {battery.discharge_limit_W / 1e3:g} kW, digest {digest(battery)[:8]}",
+        "battery window": f"{battery.soc_low:g} to {battery.soc_high:g}, target {battery.soc_target:g}",
+        "engine": f"{engine.name}, {engine.rated_power_W / 1e3:.0f} kW, best efficiency {100.0 * engine.best_efficiency():.1f} %",
+        "machines": ", ".join(ratings) or "none",
+        "machine maps": ", ".join(sorted({use.machine.name for use in layout.machines})) or "none",
+        "machines in all": f"{sum(use.machine.rated_power_W for use in layout.machines) / 1e3:.0f} kW",
+        "clutches and brakes": str(friction), "shifters": str(len(layout.shifters)), "gear pairs": str(len(layout.gears)),
+        "planetary sets": str(len(layout.planetary_sets)),
+        "prices": f"{layout.start_price_g:g} g a start, {layout.shift_price_g:g} g a change",
+    }
+
+
+def _kWh(layout: Layout) -> float:
+    battery = layout.battery
+    return float(battery.energy_J(float(battery.soc[-1])) - battery.energy_J(float(battery.soc[0]))) / 3.6e6

@@ -1,0 +1,113 @@
+"""Layouts side by side as a person reads them: what differs, the matrix cycle by cycle, why, and what each can do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ems.judge.versus import GROUPS
+from ems.present.optimum_text import ASSUMPTIONS, NO_TYPE_APPROVAL
+from ems.present.text import columns
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from ems.judge.capability import Figures
+    from ems.judge.versus import Cell, Versus
+
+WORDS = {"engine": "engine heat", "machines": "machines", "meshes": "gear meshes", "clutches": "clutches", "battery": "the battery",
+         "brakes": "friction brakes", "road": "road load"}
+
+
+def versus_text(result: Versus) -> list[RenderableType]:
+    """Everything ``ems versus`` prints."""
+    parts: list[RenderableType] = [*_differences(result), ""]
+    for cycle in result.cycles:
+        parts += [*_matrix(result, cycle.name), ""]
+    return [*parts, *_capability(result), "", f"{NO_TYPE_APPROVAL} {ASSUMPTIONS}",
+            "l/100 km throughout; range: what certificate and finer tables leave; figures whose ranges overlap are ties; road: road load,",
+            "auxiliaries and what battery and motion took up. The parts, each computed by its own component, add up to the fuel."]
+
+
+def _differences(result: Versus) -> list[RenderableType]:
+    names = [layout.name for layout in result.layouts]
+    held = f"; held equal: {', '.join(result.same)}" if result.same else ""
+    rows = [(row["what"], *(row["values"][name] for name in names)) for row in result.differs]
+    if not rows:
+        return [f"Nothing differs between the layouts but how they are joined{held}."]
+    return [f"What differs{held}; all else is the same or is compared below.", columns(rows, (False,) * (1 + len(names)), ("", *names))]
+
+
+def _matrix(result: Versus, cycle: str) -> list[RenderableType]:
+    from rich.text import Text
+
+    cells = result.ranked(cycle)
+    followed = [c for c in cells if c.found is not None]
+    rows = [_row(result, c, followed[0]) for c in followed]
+    lines: list[RenderableType] = [Text.assemble((cycle, "bold"), _finding(result, followed))]
+    if followed:
+        with_strategy = any(c.strategy_l_per_100km is not None for c in followed)
+        headings = ("layout", "l/100 km", "range", "to least", "floor", *(("strategy",) if with_strategy else ()),
+                    *GROUPS, "starts", "changes")
+        lines.append(columns([r if with_strategy else (*r[:5], *r[6:]) for r in rows], (False, *(True,) * (len(headings) - 1)), headings))
+    return [*lines, *(f"  {c.why}" for c in cells if c.found is None)]
+
+
+def _row(result: Versus, cell: Cell, best: Cell) -> tuple[str, ...]:
+    assert cell.found is not None and cell.fuel is not None and best.fuel is not None
+    losses = cell.grouped_l_per_100km
+    difference = "" if cell is best else ("tie" if cell.fuel.overlaps(best.fuel) else _percent(cell, best))
+    strategy = f"{cell.strategy_l_per_100km:.3f}" if cell.strategy_l_per_100km is not None else "-"
+    return (cell.layout, f"{cell.fuel.value:.3f}", f"{cell.fuel.low:.3f}-{cell.fuel.high:.3f}", difference,
+            f"{cell.found.floor_l_per_100km:.3f}", strategy, *(f"{losses[name]:.3f}" for name in GROUPS),
+            str(cell.found.engine_starts), str(cell.found.configuration_changes))
+
+
+def _percent(cell: Cell, best: Cell) -> str:
+    """How much more than the least, both ends of what the bars leave."""
+    assert cell.fuel is not None and best.fuel is not None
+    more = 100.0 * (cell.fuel.value / best.fuel.value - 1.0)
+    off = 100.0 * (cell.fuel - best.fuel).half / best.fuel.value
+    return f"+{more:.2f} ±{off:.2f} %"
+
+
+def _finding(result: Versus, cells: list[Cell]) -> str:
+    """One sentence: who needs least, by how much, and which loss makes most of the difference to the next."""
+    if len(cells) < 2:
+        return ""
+    best, tied = cells[0], [c for c in cells[1:] if c.fuel and cells[0].fuel and c.fuel.overlaps(cells[0].fuel)]
+    if len(tied) == len(cells) - 1:
+        return ": all within each other's range."
+    others = [c for c in cells[1:] if c not in tied]
+    a, b = best.grouped_l_per_100km, others[0].grouped_l_per_100km
+    name = max(GROUPS, key=lambda n: b[n] - a[n])
+    level = f", level with {', '.join(c.layout for c in tied)}" if tied else ""
+    assert best.fuel is not None and others[0].fuel is not None
+    margin = others[0].fuel.low - best.fuel.high
+    return (f": {best.layout} needs least{level}; {others[0].layout} needs at least {margin:.3f} l/100 km more; "
+            f"the largest part is {WORDS[name]}, {b[name] - a[name]:.3f} more.")
+
+
+def _capability(result: Versus) -> list[RenderableType]:
+    rows = []
+    for layout in result.layouts:
+        ability = result.capabilities[layout.name]
+        rows.append((layout.name, *capability_cells(ability.normal), _seconds(ability.low.time_0_100_s),
+                     f"{ability.low.lasting_power_kW:.0f}", *_climbs(ability.low)))
+    headings = ("layout", "0-50 s", "0-100 s", "80-120 s", "top km/h", "start grade", "most kW", "0-100 s low", "lasting kW low",
+                *(f"{c.grade_percent:g} % at {c.speed_kmh:g}, low" for c in ability.low.climbs))
+    return ["What each can do (charge at target; low: at the lower end of the window, engine alone)",
+            columns(rows, (False, *(True,) * (len(headings) - 1)), headings)]
+
+
+def capability_cells(figures: Figures) -> tuple[str, ...]:
+    """The figures of a charge that a comparison shows."""
+    return (_seconds(figures.time_0_50_s), _seconds(figures.time_0_100_s), _seconds(figures.time_80_120_s), f"{figures.top_speed_kmh:.0f}",
+            f"{figures.start_grade_percent:.0f} %", f"{figures.most_power_kW:.0f}")
+
+
+def _seconds(value: float | None) -> str:
+    return "never" if value is None else f"{value:.1f}"
+
+
+def _climbs(figures: Figures) -> list[str]:
+    return ["held" if c.derated_s == 0.0 else f"{c.held_s:.0f} s, then {c.then_kmh:.0f} km/h" for c in figures.climbs]

@@ -1,0 +1,87 @@
+"""A solved trip solved again with fewer configurations or other prices: frontier tables and costate are taken over.
+
+Neither needs new tables. Points are only sought where the first solution did not pass and this one can.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ems.errors import RunError
+from ems.plant.counters import Waits
+from ems.solve.certificate import Bound, best_bound
+from ems.solve.clock import Clock, Progress
+from ems.solve.optimum import Optimum, _result
+from ems.solve.problem import Problem, build_problem, fixed_costs, with_tables
+from ems.solve.steps import SLACK_TABLES, SPREAD, _near, _slopes, driven_and_bound, finer_bound_g, first_bound, raised
+from ems.tables.build import Tables, added
+from ems.types import BoolArray
+
+WARM_EVALUATIONS = 8
+FAR = 0.02      # a first bound so far below the trip of before is sought anew, relative
+
+
+def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_price_g: float | None = None,
+                 shift_price_g: float | None = None, progress: Progress | None = None) -> Optimum:
+    """The optimum of the same layout and trip with some nodes only, or with other prices of starts and changes.
+
+    allowed : (N,) nodes that may be used; all when None      start_price_g, shift_price_g : as they were when None
+    Raises ``RunError`` when what is left cannot follow the cycle or reach the charge asked for.
+    """
+    say = progress or (lambda _: None)
+    old = found.layout
+    layout = replace(old, start_price_g=old.start_price_g if start_price_g is None else start_price_g,
+                     shift_price_g=old.shift_price_g if shift_price_g is None else shift_price_g)
+    tables = replace(found.tables, plant=replace(found.tables.plant, layout=layout))
+    if allowed is not None:
+        tables = replace(tables, count=np.where(allowed[None, :], tables.count, 0))
+    _check_followed(tables)
+    clock = Clock()
+    clock.seconds["compile"] = 0.0
+    say("costate")
+    begun = _problem(found, tables)
+    problem, bound = clock.lap("solve", lambda: _warm_bound(begun, found))
+    fresh = _near(problem, bound, _slack_g(bound)) & ~_near(found.problem, found.bound, _slack_g(found.bound))
+    tables = clock.lap("tables", lambda: added(tables, fresh, found.tables.grid, _slopes(bound, SPREAD)))
+    problem = with_tables(problem, tables)
+    driven, bound = driven_and_bound(problem, bound, clock, say)
+    lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
+    say("how much finer tables would take off")
+    finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, driven.objective_g, found.tables.grid))
+    waits = Waits(found.waits_s["dwell"], found.waits_s["engine_on"], found.waits_s["engine_off"])
+    return replace(_result(layout, found.cycle, problem, driven, bound, lower_g, finer, clock, waits, None),
+                   warm_l_per_100km=found.warm_l_per_100km)
+
+
+def _problem(found: Optimum, tables: Tables) -> Problem:
+    """The problem found, on tables of the same trip, with the prices of their layout; counters and a cold engine's fuel as they were."""
+    old = found.problem
+    fuel, price = fixed_costs(tables.plant)
+    return build_problem(tables, old.start_J, old.target_J, old.changes._replace(fixed=fuel + price), old.points.burn / old.points.dt)
+
+
+def _check_followed(tables: Tables) -> None:
+    demand = tables.demand
+    lost: BoolArray = tables.count.sum(axis=1)[tables.demand_of] == 0
+    if lost.any():
+        first, seconds = float(demand.time_s[int(np.argmax(lost))]), float(demand.dt_s[lost].sum())
+        raise RunError(f"what is left cannot follow the cycle: first at {first:g} s, {seconds:g} s in all")
+
+
+def _slack_g(bound: Bound) -> float:
+    return max(SLACK_TABLES * bound.bound_g, 1e-3)
+
+
+def _warm_bound(problem: Problem, found: Optimum) -> tuple[Problem, Bound]:
+    """A first certificate from the course of the costate found before; sought anew where that is far off."""
+    old = found.bound
+    bound = best_bound(problem, old.shape, old.segments, old.values_g_J, WARM_EVALUATIONS)
+    if abs(bound.bound_g - old.bound_g) <= FAR * abs(old.bound_g):
+        return problem, bound
+    try:
+        _, anew = first_bound(problem)
+    except RunError:
+        return problem, bound
+    return problem, max(anew, bound, key=lambda b: b.bound_g)

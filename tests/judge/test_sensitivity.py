@@ -1,0 +1,90 @@
+"""Sensitivities against exact ones: fuel is proportional to the engine map, auxiliaries cost the costate, freedom to agree."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from ems.errors import InputError
+from ems.judge.comfort import Setting, comfort
+from ems.judge.levers import levers
+from ems.judge.sensitivity import envelope_per_percent, sensitivity
+from ems.kernels.battery import state
+from ems.layout.load import load_layout
+from ems.output import dumps
+from ems.present.comfort_text import comfort_text
+from ems.present.sensitivity_text import sensitivity_text
+
+
+@pytest.fixture(scope="module")
+def result(town):
+    return sensitivity(load_layout("series"), town.cycle, grid=town.grid,
+                       quantities=["engine map", "vehicle.auxiliary_W", "vehicle.mass_kg", "battery.capacity_Ah"])
+
+
+def rows(result):
+    return {row.quantity: row for row in result.rows}
+
+
+def test_fuel_is_proportional_to_the_engine_map(result):
+    """Every fuel rate times k: the same trip is best and needs k times the fuel, an elasticity of exactly one (derived)."""
+    row = rows(result)["engine map, fuel"]
+    assert row.elasticity.value == pytest.approx(1.0, abs=1e-3)
+    per_gram = result.fuel.value / result.base.objective_g
+    certificate = result.base.bound.bound_g * per_gram
+    assert row.envelope_per_percent == pytest.approx(0.01 * certificate, rel=0.01)
+
+
+def test_auxiliaries_cost_what_the_costate_says(town):
+    """d fuel / d P_aux = sum of lambda_k dp/dP dt with dp/dP = 1 / sqrt(1 - 4 P x) of the battery along the trip (by hand)."""
+    found = town.optimum("series")
+    battery, trip = found.problem.plant.battery, found.trace
+    energy = np.asarray(trip.columns["battery_energy_start_kJ"], float) * 1e3
+    terminal_W = np.asarray(trip.columns["battery_power_kW"], float) * 1e3
+    total = 0.0
+    for k, (e, P) in enumerate(zip(energy, terminal_W, strict=True)):
+        _, v, rd, rc = state(battery, float(e))
+        x = (rd if P > 0.0 else rc) / v**2
+        total += found.bound.costate_g_J[k + 1] * trip.demand.dt_s[k] / np.sqrt(1.0 - 4.0 * P * x)
+    per_percent = total * 0.01 * found.layout.vehicle.auxiliary_W * 100.0 / found.layout.engine.engine.fuel.density_g_l / found.distance_km
+    lever = next(lever for lever in levers(found.layout) if lever.name == "vehicle.auxiliary_W")
+    assert envelope_per_percent(found, lever) == pytest.approx(per_percent, rel=0.05)
+
+
+def test_solving_again_agrees_with_the_costate(result):
+    for name in ("vehicle.auxiliary_W", "vehicle.mass_kg"):
+        row = rows(result)[name]
+        assert row.per_percent.value > 0.0 and row.agrees
+    assert [row.size for row in result.rows] == sorted((row.size for row in result.rows), reverse=True)
+
+
+def test_json_and_text_and_unknown_names(result, town):
+    out = json.loads(dumps(result.to_dict()))
+    assert {q["quantity"] for q in out["quantities"]} == {row.quantity for row in result.rows}
+    assert sensitivity_text(result) and len(result.to_frame()) == 4
+    with pytest.raises(InputError, match=r"vehicle\.mass_kg"):
+        sensitivity(load_layout("series"), town.cycle, quantities=["vehicle.mas_kg"])
+
+
+def test_every_lever_turns_its_own_quantity():
+    layout = load_layout("three-clutch")
+    every = list(levers(layout))
+    digests = {lever.turned(layout, 1.1).digest for lever in every}
+    assert len(digests) == len(every) and layout.digest not in digests
+    assert all(lever.turned(layout, 1.0).digest == layout.digest for lever in every)
+
+
+def test_comfort_has_its_price(town):
+    """Dearer changes: fewer of them and more fuel (the trip without prices is feasible with prices, and the reverse)."""
+    made = comfort(load_layout("three-clutch"), town.cycle, grid=town.grid,
+                   asked=[Setting("dear", shift_price_g=0.5), Setting("as it is")])
+    free, dear, same = made.points
+    assert dear.changes < free.changes and dear.fuel.value >= free.fuel.value - 1e-3
+    assert dear.fuel.low <= dear.fuel.value and same.changes == free.changes
+    for event in made.events:
+        assert event["hole_N"] >= 0.0 and event["impulse_Ns"] == pytest.approx(event["hole_N"] * event["lasts_s"])
+        assert event["wanted_N"] <= 0.0 or event["held_N"] + event["hole_N"] == pytest.approx(event["wanted_N"])
+    assert len(made.events) == free.changes and comfort_text(made)
+    json.loads(dumps(made.to_dict()))

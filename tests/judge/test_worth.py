@@ -1,0 +1,149 @@
+"""What parts are worth: freedom never costs fuel, solving again is solving anew, deleted is as if never written, two are one."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ems.configurations import derive
+from ems.errors import RunError
+from ems.judge.bars import litres_per_100km
+from ems.judge.ratios import best_ratios, scaled_ratio
+from ems.judge.worth import CONTROL, HARDWARE, worth
+from ems.layout.load import load_layout
+from ems.layout.without import without_costs, without_gear, without_machine
+from ems.output import dumps
+from ems.present.worth_text import worth_text
+from ems.solve.again import solved_again
+from ems.solve.optimum import optimum
+
+SHIPPED = Path(load_layout("three-clutch").path).parent
+
+TWINS = """
+name = "Two like machines on one shaft"
+vehicle = "hill-taxi"
+battery = "hybrid-1k5"
+engine = { shaft = "crank", map = "dedicated-1500", started_by = "mg1" }
+machines.mg1 = { shaft = "in", map = "machine-75", rating_kW = 60 }
+machines.mg2 = { shaft = "in", map = "machine-75", rating_kW = 60 }
+clutches.K1 = { joins = ["crank", "in"] }
+gears.drive = { from = "in", to = "diff", ratio = 5.2, efficiency = 0.98 }
+axles.front = { shaft = "diff" }
+"""
+
+
+@pytest.fixture(scope="module")
+def result(town):
+    return worth(load_layout("three-clutch"), [town.cycle], grid=town.grid, kinds=["position", "gear", "configuration"])
+
+
+def test_less_freedom_never_needs_less_fuel(result):
+    """Restricting a minimum cannot lower it (elementary)."""
+    control = [row for row in result.rows if row.what == CONTROL and row.bar is not None]
+    assert len(control) > 20
+    assert all(row.bar.low >= 0.0 and row.bar.value >= 0.0 for row in control)
+    assert all(row.bar.high > 0.0 for row in control) and any(not row.tie for row in control)
+
+
+def test_what_the_trip_does_without_is_a_tie(result, town):
+    found = town.optimum("three-clutch")
+    used = {found.problem.plant.configuration(n).id for n in np.unique(found.trace.node)}
+    rows = {row.part: row for row in result.rows if row.kind == "configuration"}
+    assert {part for part, row in rows.items() if row.used} <= used
+    assert all(rows[part].tie and rows[part].bar.value == 0.0 for part in set(rows) - used)
+
+
+def test_a_position_is_worth_its_gear(result):
+    """First is reached through S1=first only, so neither can be worth more than the other (by hand from the drawing)."""
+    rows = {(row.kind, row.part, row.what): row for row in result.rows}
+    position, gear = rows["position", "S1=first", CONTROL], rows["gear", "first", HARDWARE]
+    assert gear.bar.overlaps(position.bar)
+    assert rows["gear", "final", CONTROL].bar is None and "cannot follow" in rows["gear", "final", CONTROL].why
+
+
+def test_json_and_text(result):
+    out = json.loads(dumps(result.to_dict()))
+    for row in out["parts"]:
+        assert {"part", "what", "l_per_100km", "low", "high", "tie"} <= set(row)
+        assert row["what"] in ("control", "hardware") and (row["l_per_100km"] is None) == row["needed"]
+    deleted = next(row for row in out["parts"] if row["part"] == "second" and row["what"] == "hardware")
+    assert deleted["time_0_100_s_without"] > out["ability"]["time_0_100_s"]
+    assert worth_text(result)
+
+
+def test_solving_again_is_solving_anew(town):
+    """Forbidding on the tables found, and in the file with new tables: the same figure within what both prove."""
+    found = town.optimum("three-clutch")
+    plant = found.problem.plant
+    allowed = np.array([c.id != "on:K1+K2+S1=third" for c in map(plant.configuration, range(len(plant.nodes)))])
+    again = litres_per_100km(solved_again(found, allowed=allowed))
+    anew = litres_per_100km(town.optimum("three-clutch", ('forbid=["on:K1+K2+S1=third"]',)))
+    assert again.overlaps(anew)
+    assert again.value == pytest.approx(anew.value, rel=3e-3)       # small tables: each has its own error
+
+
+def test_prices_again_are_prices_anew(town):
+    found = town.optimum("three-clutch")
+    again = solved_again(found, shift_price_g=0.2)
+    anew = town.optimum("three-clutch", ("prices.shift_g=0.2",))
+    assert again.objective_g == pytest.approx(anew.objective_g, rel=6e-3)      # small tables: each has its own error
+    assert again.price_g == pytest.approx(0.2 * again.configuration_changes, abs=0.2 * 3)   # a change of the engine alone is free
+    assert again.configuration_changes < found.configuration_changes and again.fuel_g >= found.lower_bound_g
+
+
+def test_nothing_left_is_told(town):
+    found = town.optimum("series")
+    with pytest.raises(RunError, match="cannot follow the cycle: first at"):
+        solved_again(found, allowed=np.zeros(len(found.problem.plant.nodes), bool))
+
+
+def test_deleted_is_as_if_never_written(tmp_path):
+    """A gear deleted from the layout, and from the text of its file: the same configurations and speeds."""
+    text = (SHIPPED / "three-clutch.toml").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith(("first = {", "wheel-1 = {"))]
+    by_hand = tmp_path / "by-hand.toml"
+    by_hand.write_text("\n".join(lines).replace('first = "wheel-1", ', ""), encoding="utf-8")
+    ours = without_gear(load_layout("three-clutch"), "first")
+    assert ours.digest == load_layout(str(by_hand)).digest
+    assert {c.id for c in derive(ours).configurations} == {c.id for c in derive(load_layout(str(by_hand))).configurations}
+
+
+def test_a_deleted_machine_leaves_no_loose_ends():
+    layout = without_machine(load_layout("three-clutch"), "mg2")
+    assert [m.name for m in layout.machines] == ["mg1"] and "second-machine" not in {g.name for g in layout.gears}
+    assert "rotor-2" not in layout.shafts and "rotor-2" not in layout.shaft_properties
+    assert without_machine(load_layout("three-clutch"), "mg1").engine.started_by is None
+
+
+def test_hold_power_goes_with_a_deleted_clutch(town):
+    """K1 held closed for good: forbidden it still takes 500 W whenever it is closed, deleted it takes nothing."""
+    layout = load_layout("three-clutch", overrides=["clutches.K1.hold_W=500"])
+    assert without_costs(layout, "K1").digest == load_layout("three-clutch").digest
+    made = worth(layout, [town.cycle], grid=town.grid, kinds=["clutch"])
+    rows = {(row.part, row.what): row for row in made.rows}
+    assert ("K2", HARDWARE) not in rows                             # it costs nothing: no figure of its own
+    assert rows["K1", HARDWARE].bar.value < rows["K1", CONTROL].bar.value
+
+
+def test_two_like_machines_are_worth_one_of_both_ratings(tmp_path, town):
+    """Convex losses are shared equally, and a map scaled by two loses 2 f(T / 2): one machine of the sum does as well (derived)."""
+    path = tmp_path / "twins.toml"
+    path.write_text(TWINS, encoding="utf-8")
+    made = worth(load_layout(str(path)), [town.cycle], grid=town.grid, kinds=["machines together"])
+    (row,) = made.rows
+    assert row.part == "mg1 + mg2" and "120 kW" in row.how
+    assert abs(row.bar.value) <= 2e-3 * made.base["town"].value
+
+
+def test_ratios_found_anew_need_no_more_fuel(town):
+    """From a final drive 15 % off the search comes back, and never ends above where it began."""
+    short = replace(town.cycle, time_s=town.cycle.time_s[:60], speed_m_s=town.cycle.speed_m_s[:60], grade=town.cycle.grade[:60],
+                    auxiliary_W=town.cycle.auxiliary_W[:59])
+    layout = scaled_ratio(load_layout("series"), "drive", 1.5)
+    found = best_ratios(layout, [short], town.grid)
+    before, after = (optimum(x, short, grid=town.grid).fuel_g for x in (layout, found))
+    assert after < before
