@@ -1,7 +1,8 @@
 """The most wheel torque of every node at every speed, standing still in acceleration and as the car gathers speed.
 
 The torque is sought upwards from the best so far: a free engine speed and engine torque that cannot beat it cost one
-look. Both are scanned first and then searched by halving steps around the best.
+look. Both are scanned first and then searched by halving steps around the best. Every search is one loop with one call,
+and there are few levels of calls: the plant is compiled into each of them.
 """
 
 from __future__ import annotations
@@ -11,11 +12,13 @@ from typing import Any, NamedTuple
 
 import numba
 
-from ems.kernels.box import best_division
+from ems.kernels.box import best_division, torque_range
 from ems.kernels.jit import compiled, compiled_parallel
 from ems.kernels.plant import (
     BATTERY_TAKES,
     COUPLED,
+    MACHINE_DRIVES,
+    MACHINE_TORQUE,
     NO_DRIVE,
     OK,
     STRIDE,
@@ -62,64 +65,60 @@ def _gives(cut: Any, Tw: float, Te: float, grid: ForceGrid) -> int:
 
 
 @compiled
-def _engine_alone(cut: Any, Te: float) -> float:
-    """Wheel torque at which no machine has to hold back the engine's Te: below it a machine may be asked too much."""
-    T = 0.0
+def _between(cut: Any, Te: float, ceiling: float) -> tuple[float, float, float]:
+    """(low, high, wheel torque below which a machine may be asked to hold back too much of the engine's Te).
+
+    Outside low and high some machine is asked more than its peak; where there is a choice of division that cannot be told.
+    """
     cut.x[1] = Te
+    if cut.inner_source.size == 0:
+        low, high = torque_range(cut, 0, 0.0, ceiling)
+        return low, high, low
+    alone = 0.0
     for i in range(cut.inner_source.size):
         cut.x[2 + i] = 0.0
     for _ in range(2):                      # the second time with the directions of the first
-        cut.x[0] = T
+        cut.x[0] = alone
         set_torques(cut)
         pattern = cut.pattern[0]
         for m in range(1, cut.speed.size):
             gain = cut.maps[pattern, m, 0]
             if gain != 0.0:
-                T = max(T, cut.x[0] - cut.out[m] / gain)
-    return T
+                alone = max(alone, cut.x[0] - cut.out[m] / gain)
+    return 0.0, ceiling, alone
 
 
 @compiled
 def _raised(cut: Any, Te: float, best: float, reason: int, ceiling: float, grid: ForceGrid) -> tuple[float, int]:
-    """(largest wheel torque at engine torque Te, limit above it) if more than ``best``; else best and its reason."""
-    lowest = 0.0 if best < 0.0 else best + RESOLUTION_NM
-    T = min(max(lowest, _engine_alone(cut, Te)), ceiling)
-    code = _gives(cut, T, Te, grid)
-    if code != OK and code // STRIDE != BATTERY_TAKES and T > lowest:
-        T = lowest
+    """(largest wheel torque at engine torque Te, limit above it) if more than ``best``; else best and its reason.
+
+    More wheel torque asks more of the battery: where it could not take what is left, or a machine not hold back the engine,
+    the search goes up, at any other limit down.
+    """
+    low, high, alone = _between(cut, Te, ceiling)
+    low = max(low, 0.0 if best < 0.0 else best + RESOLUTION_NM)
+    if low > high:
+        return best, reason if best >= 0.0 else MACHINE_TORQUE * STRIDE + 1
+    T, under, over, above, found = low, low, high, OK, False
+    while True:
         code = _gives(cut, T, Te, grid)
-    if code != OK and code // STRIDE != BATTERY_TAKES:
-        return best, reason if best >= 0.0 else code
-    under, over, above = (T, ceiling, OK) if code == OK else (-1.0, ceiling, code)
-    step = max(0.05 * T, 20.0)
-    while T < ceiling:                      # upwards, through where the battery could not take what is left
-        T = min(T + step, ceiling)
-        code = _gives(cut, T, Te, grid)
-        if code == OK:
-            under, step = T, 2.0 * step
-        elif code // STRIDE != BATTERY_TAKES or under >= 0.0:
-            over, above = T, code
-            break
-    if under < 0.0:
-        return best, reason if best >= 0.0 else above
-    while over - under > RESOLUTION_NM:
-        T = 0.5 * (under + over)
-        code = _gives(cut, T, Te, grid)
-        if code == OK:
-            under = T
+        limit = code // STRIDE
+        if code == OK or limit == BATTERY_TAKES or (T < alone and limit in (MACHINE_TORQUE, MACHINE_DRIVES)):
+            under, found = T, found or code == OK
+            if T >= over:
+                break
+            if not found:
+                above = code
         else:
             over, above = T, code
-    return (under, above) if under > best else (best, reason)
-
-
-@compiled
-def _at(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, share: float, alpha: float, road: Road, grid: ForceGrid,
-        best: float, reason: int) -> tuple[float, int]:
-    """``_raised`` at free engine speed f and at a share of full load."""
-    cut = make_cut(plant, bench, t, ww, f, alpha, road.auxiliary, road.axle_least)
-    if cut.code != OK:
-        return best, reason if best >= 0.0 else cut.code
-    return _raised(cut, share * cut.limit[0], best, reason, road.ceiling, grid)
+            if T <= low:
+                break
+        if over - under <= RESOLUTION_NM:
+            break
+        T = high if T == low else 0.5 * (under + over)
+    if not found:
+        return best, reason if best >= 0.0 else above
+    return under, above
 
 
 @compiled
@@ -133,47 +132,31 @@ def most_torque(plant: PlantArrays, bench: Bench, t: int, ww: float, alpha: floa
     free = high > low
     coupled = plant.engine_mode[t] == COUPLED and plant.engine_free[t]
     points, shares = grid.free_points if free else 1, grid.torque_points if coupled else 1
+    step_f, step_share = (high - low) / max(points - 1.0, 1.0), 1.0 / max(shares - 1.0, 1.0)
     best, reason, best_f, best_share = -1.0, OK, low, 1.0
-    for i in range(shares):
-        share = 1.0 - i / max(shares - 1.0, 1.0)
-        for q in range(points):
-            f = low + (high - low) * q / max(points - 1.0, 1.0)
-            found, reason = _at(plant, bench, t, ww, f, share, alpha, road, grid, best, reason)
+    f = share = centre_f = centre_share = 0.0
+    scanned = points * shares
+    for k in range(scanned + 9 * grid.halvings):
+        if k < scanned:                     # all over, full load first
+            f, share = low + k % points * step_f, 1.0 - k // points * step_share
+        else:                               # then the eight around the best so far, ever closer
+            if best < 0.0 or not (free or coupled):
+                break
+            q, i = (k - scanned) % 3 - 1, (k - scanned) // 3 % 3 - 1
+            if (k - scanned) % 9 == 0:
+                step_f, step_share = 0.5 * step_f, 0.5 * step_share
+                centre_f, centre_share = best_f, best_share
+            f, share = centre_f + q * step_f, centre_share + i * step_share
+            if not (low <= f <= high and 0.0 <= share <= 1.0) or (q == 0 and i == 0) or (q != 0 and not free) or (i != 0 and not coupled):
+                continue
+        cut = make_cut(plant, bench, t, ww, f, alpha, road.auxiliary, road.axle_least)
+        if cut.code == OK:
+            found, reason = _raised(cut, share * cut.limit[0], best, reason, road.ceiling, grid)
             if found > best:
                 best, best_f, best_share = found, f, share
-    if best < 0.0 or not (free or coupled):
-        return best, reason
-    step_f, step_share = (high - low) / max(points - 1.0, 1.0), 1.0 / max(shares - 1.0, 1.0) if coupled else 0.0
-    for _ in range(grid.halvings):
-        step_f, step_share = 0.5 * step_f, 0.5 * step_share
-        centre_f, centre_share = best_f, best_share
-        for i in range(-1, 2):
-            for q in range(-1, 2):
-                f, share = centre_f + q * step_f, centre_share + i * step_share
-                if low <= f <= high and 0.0 <= share <= 1.0 and not ((i != 0 and not coupled) or (q != 0 and not free)):
-                    found, reason = _at(plant, bench, t, ww, f, share, alpha, road, grid, best, reason)
-                    if found > best:
-                        best, best_f, best_share = found, f, share
+        elif best < 0.0:
+            reason = cut.code
     return best, reason
-
-
-@compiled
-def gathering_torque(plant: PlantArrays, bench: Bench, t: int, ww: float, resistance: float, steady: float, road: Road,
-                     grid: ForceGrid) -> tuple[float, float]:
-    """(wheel torque, wheel acceleration) when all that is left over resistance accelerates the car and what turns with it.
-
-    steady : most torque at constant speed; the torque falls linearly with acceleration while one limit holds, so one more
-    look and a line through both find where they agree.
-    """
-    alpha = (steady - resistance) / (road.mass * road.radius**2)
-    if steady < 0.0 or alpha <= 0.0:
-        return steady, alpha
-    falling = 0.0
-    for _ in range(2):
-        torque, _ = most_torque(plant, bench, t, ww, alpha, road, grid)
-        falling = (steady - max(torque, 0.0)) / alpha
-        alpha = (steady - resistance) / (road.mass * road.radius**2 + falling)
-    return steady - falling * alpha, alpha
 
 
 @compiled_parallel
@@ -183,12 +166,24 @@ def force_map(plant: PlantArrays, wheel_speed: Any, resistance: Any, road: Road,
 
     wheel_speed, resistance : (V,) [rad/s], [N m]        gathering : whether to fill ``acceleration`` too
     steady, code : (V, N) most wheel torque at constant speed [N m] (-1: none), limit above it
-    acceleration : (V, N) wheel acceleration with all of it [rad/s2]
+    acceleration : (V, N) wheel acceleration when all that is left over resistance accelerates the car and what turns with it
+        [rad/s2]; the torque falls linearly with acceleration while one limit holds, so two looks along that line find it
     """
     nodes = plant.engine_mode.size
+    inertia = road.mass * road.radius**2
     for i in numba.prange(wheel_speed.size * nodes):
         v, n = i // nodes, i % nodes
         bench = make_bench(plant)
-        steady[v, n], code[v, n] = most_torque(plant, bench, n, wheel_speed[v], 0.0, road, grid)
+        alpha, most = 0.0, -1.0
+        for look in range(3 if gathering else 1):
+            torque, limit = most_torque(plant, bench, n, wheel_speed[v], alpha, road, grid)
+            if look == 0:
+                most = torque
+                steady[v, n], code[v, n] = torque, limit
+                alpha = (most - resistance[v]) / inertia
+                if most < 0.0 or alpha <= 0.0:
+                    break
+            else:
+                alpha = (most - resistance[v]) / (inertia + (most - max(torque, 0.0)) / alpha)
         if gathering:
-            _, acceleration[v, n] = gathering_torque(plant, bench, n, wheel_speed[v], resistance[v], steady[v, n], road, grid)
+            acceleration[v, n] = alpha
