@@ -8,11 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ems.errors import InputError, Mistake
-from ems.kernels.frontier import Grid
-from ems.kernels.limits import most_wheel_torque
 from ems.kernels.sweep import internal_power
 from ems.solve.optimum import Optimum
-from ems.solve.shortfall import limit_words
+from ems.solve.shortfall import limit_words, most_wheel_torque
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,5 +106,5 @@ def _limit(optimum: Optimum, k: int, n: int) -> str:
         return f"runs from {low:.0f} to {high:.0f} km/h only"
     if not plant.arrays.wheel_free[n]:
         return "nothing that can be chosen reaches the wheels"
-    _, code = most_wheel_torque(plant.arrays, n, tables.demands, int(tables.demand_of[k]), Grid(24, 24, 2, 9, 12, 4, 8))
+    _, code = most_wheel_torque(tables, n, int(tables.demand_of[k]))
     return limit_words(plant, n, code)

@@ -22,7 +22,7 @@ from ems.solve.certificate import best_bound
 from ems.solve.clock import Progress
 from ems.solve.optimum import Optimum, optimum
 from ems.solve.problem import build_problem
-from ems.solve.steps import SPREAD, _slopes
+from ems.solve.steps import SPREAD, slopes_around
 from ems.tables.build import DEFAULT_GRID, build_tables
 from ems.trips.cycle import Cycle
 from ems.trips.demand import demand as demand_of_cycle
@@ -169,7 +169,7 @@ def _certificate_g(base: Optimum, layout: Layout) -> float:
     """The certificate of a changed layout from the costate of the base; charges at both ends as there."""
     lanes = 1 + max(node.lane for node in base.problem.plant.nodes)
     plant = build_plant(layout, lanes=lanes)
-    tables = build_tables(plant, demand_of_cycle(base.cycle, layout.vehicle), base.tables.grid, _slopes(base.bound, SPREAD))
+    tables = build_tables(plant, demand_of_cycle(base.cycle, layout.vehicle), base.tables.grid, slopes_around(base.bound, SPREAD))
     if (tables.count.sum(axis=1)[tables.demand_of] == 0).any():
         raise RunError("the cycle cannot be followed a little beside the present value")
     battery, old = layout.battery, base.layout.battery

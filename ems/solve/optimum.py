@@ -141,7 +141,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     say("how much finer tables would take off")
     finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, driven.objective_g, grid))
     say("audit")
-    return _result(layout, cycle, problem, driven, bound, lower_g, finer, clock, waits, warm)
+    return result_of(layout, cycle, problem, driven, bound, lower_g, finer, clock, waits, warm)
 
 
 def _charge(layout: Layout, charge: tuple[float, float] | None) -> tuple[float, float]:
@@ -181,8 +181,9 @@ def _compile() -> None:
     warm_up()
 
 
-def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bound: Bound, lower_g: float,
-            finer_g: float, clock: Clock, waits: Waits, warm: Optimum | None) -> Optimum:
+def result_of(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bound: Bound, lower_g: float,
+              finer_g: float, clock: Clock, waits: Waits, warm: Optimum | None) -> Optimum:
+    """A trip that was driven, traced and audited, with what is proven of it."""
     plant, tables = problem.plant, problem.tables
     fuel_fixed, price_fixed = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, driven.node, tables.choice[driven.point], driven.energy_J,

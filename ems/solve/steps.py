@@ -78,16 +78,16 @@ def binds(bound: Bound) -> bool:
     return bool(np.ptp(values) > BINDS * values.max())
 
 
-def _near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
+def near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
     """(U, N) demands and nodes that a trip within ``slack_g`` of the bound can use."""
     alive = pruned(problem, bound, slack_g).alive
-    near = np.zeros(problem.tables.count.shape, bool)
+    reached = np.zeros(problem.tables.count.shape, bool)
     interval, node = np.nonzero(alive)
-    near[problem.tables.demand_of[interval], node] = True
-    return near
+    reached[problem.tables.demand_of[interval], node] = True
+    return reached
 
 
-def _slopes(bound: Bound, spread: float) -> Array:
+def slopes_around(bound: Bound, spread: float) -> Array:
     """Slopes from a little below the least costate to a little above the greatest."""
     low, high = (1.0 - spread) * bound.costate_g_J.min(), (1.0 + spread) * bound.costate_g_J.max()
     count = 1 + int(np.ceil((high - low) / (max(spread, SPREAD) * high)))
@@ -96,7 +96,7 @@ def _slopes(bound: Bound, spread: float) -> Array:
 
 def refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     """Tables with supporting points sought around the costate, where an optimum can pass."""
-    return added(problem.tables, _near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3)), grid, _slopes(bound, SPREAD))
+    return added(problem.tables, near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3)), grid, slopes_around(bound, SPREAD))
 
 
 def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress) -> tuple[Driven, Bound]:
@@ -169,5 +169,5 @@ def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) ->
 def finer_bound_g(problem: Problem, bound: Bound, objective_g: float, grid: Grid) -> float:
     """Lower bound with tables of twice the points on every axis, wherever a trip no worse than the one found can pass [g]."""
     slack_g = max(objective_g - bound.bound_g, 1e-3)
-    finer = added(problem.tables, _near(problem, bound, slack_g), refined(grid, 2), _slopes(bound, 0.0))
+    finer = added(problem.tables, near(problem, bound, slack_g), refined(grid, 2), slopes_around(bound, 0.0))
     return best_bound(with_tables(problem, finer), bound.shape, bound.segments, bound.values_g_J, 3).bound_g
