@@ -73,6 +73,9 @@ def load_several(words: Sequence[str], overrides: tuple[str, ...], cycle_words: 
 
 def several_inputs(loaded: Several, **options: Any) -> dict[str, Any]:
     """What ``result.json`` says of where a result came from."""
+    from ems.layout.listing import layout_sources
+    from ems.trips.digest import cycle_digest
+
     return {
         "inputs": {
             "layouts": list(loaded.words), "layout_digests": [layout.digest for layout in loaded.layouts], "set": list(loaded.overrides),
@@ -81,12 +84,5 @@ def several_inputs(loaded: Several, **options: Any) -> dict[str, Any]:
         },
         "versions": versions(),
         "sources": {f"cycle {c.name}": c.source for c in loaded.cycles}
-        | {what: source for layout in loaded.layouts for what, source in _sources(layout).items()},
+        | {f"{what} of {layout.name}": source for layout in loaded.layouts for what, source in layout_sources(layout).items()},
     }
-
-
-def _sources(layout: Layout) -> dict[str, str]:
-    engine = layout.engine.engine
-    return {f"vehicle {layout.vehicle.name}": layout.vehicle.source, f"battery {layout.battery.name}": layout.battery.source,
-            f"engine {engine.name}": engine.source, f"fuel {engine.fuel.name}": engine.fuel.source,
-            **{f"machine {m.machine.name}": m.machine.source for m in layout.machines}}
