@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ems.components.vehicle import GRAVITY_M_S2, Vehicle
 from ems.kernels.battery import power_limits, state
-from ems.kernels.plant import PlantArrays
-from ems.kernels.wheel_force import ForceGrid, Road, force_map
+from ems.kernels.plant import PlantArrays, make_bench
+from ems.kernels.wheel_force import ForceGrid, Road, most_torque
 from ems.plant.plant import Plant
 from ems.types import Array, BoolArray, IntArray
 
@@ -78,21 +79,40 @@ def force_curves(plant: Plant, speed_m_s: Array, *, gives_W: float, lasting: boo
     gathering : whether accelerations are wanted too
     """
     vehicle = plant.layout.vehicle
-    resistance = road_load_N(vehicle, speed_m_s)
+    resistance, radius = road_load_N(vehicle, speed_m_s), vehicle.wheel_radius_m
     shape = (speed_m_s.size, len(plant.nodes))
     torque, code, alpha = np.full(shape, -1.0), np.zeros(shape, np.int64), np.full(shape, np.nan)
-    radius = vehicle.wheel_radius_m
-    road = Road(vehicle.mass_kg + vehicle.rotating_mass_kg, radius, vehicle.auxiliary_W,
-                CEILING_G * vehicle.mass_kg * GRAVITY_M_S2 * radius, np.full(plant.arrays.axle_joint.size, -np.inf))
-    force_map(_arrays(plant, gives_W, lasting), np.ascontiguousarray(speed_m_s / radius), resistance * radius, road, GRID, gathering,
-              torque, code, alpha)
+    road = Road(float(vehicle.auxiliary_W), CEILING_G * vehicle.mass_kg * GRAVITY_M_S2 * radius,
+                np.full(plant.arrays.axle_joint.size, -np.inf))
+    arrays, inertia_kgm2 = _arrays(plant, gives_W, lasting), (vehicle.mass_kg + vehicle.rotating_mass_kg) * radius**2
+    bench = make_bench(arrays)
+    for v, n in np.ndindex(shape):
+        look = partial(most_torque, arrays, bench, n, float(speed_m_s[v] / radius), road=road, grid=GRID)
+        torque[v, n], code[v, n] = look(alpha=0.0)
+        if gathering:
+            alpha[v, n] = _gathered(look, float(torque[v, n]), float(resistance[v] * radius), inertia_kgm2)
     possible = (torque >= 0.0) & _in_range(plant, speed_m_s)
     return ForceCurves(plant, speed_m_s, resistance, np.where(possible, torque / radius, np.nan), code,
                        np.where(possible, alpha * radius, np.nan) if gathering else None)
 
 
+def _gathered(look: Callable[..., tuple[float, int]], steady_Nm: float, resistance_Nm: float, inertia_kgm2: float) -> float:
+    """Wheel acceleration when all that is left over resistance accelerates the car and what turns with it [rad/s2].
+
+    The torque falls linearly with acceleration while one limit holds, so two looks along that line find it.
+    """
+    left_Nm = steady_Nm - resistance_Nm
+    alpha = left_Nm / inertia_kgm2
+    if steady_Nm < 0.0 or alpha <= 0.0:
+        return alpha
+    for _ in range(2):
+        torque, _ = look(alpha=alpha)
+        alpha = left_Nm / (inertia_kgm2 + (steady_Nm - max(torque, 0.0)) / alpha)
+    return alpha
+
+
 def _arrays(plant: Plant, gives_W: float, lasting: bool) -> PlantArrays:
-    arrays = plant.arrays._replace(battery_gives_W=gives_W)
+    arrays = plant.arrays._replace(battery_gives_W=float(gives_W))
     if not lasting:
         return arrays
     continuous = np.zeros_like(arrays.machine_peak)

@@ -1,8 +1,9 @@
-"""The most wheel torque of every node at every speed, standing still in acceleration and as the car gathers speed.
+"""The most wheel torque of a node at a speed and acceleration.
 
 The torque is sought upwards from the best so far: a free engine speed and engine torque that cannot beat it cost one
 look. Both are scanned first and then searched by halving steps around the best. Every search is one loop with one call,
-and there are few levels of calls: the plant is compiled into each of them.
+and there are few levels of calls, because the plant is compiled into each of them; that is why the map over speeds and
+nodes is a loop outside.
 """
 
 from __future__ import annotations
@@ -10,10 +11,8 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-import numba
-
 from ems.kernels.box import best_division, torque_range
-from ems.kernels.jit import compiled, compiled_parallel
+from ems.kernels.jit import compiled
 from ems.kernels.plant import (
     BATTERY_TAKES,
     COUPLED,
@@ -45,11 +44,9 @@ class ForceGrid(NamedTuple):
 
 
 class Road(NamedTuple):
-    """What the wheels work against: equivalent mass [kg] with its wheels, wheel radius [m], auxiliaries [W], the torque at the
-    wheels above which nothing is sought [N m], and (A,) the least torque of axles whose braking is limited [N m]."""
+    """Auxiliaries [W], the torque at the wheels above which nothing is sought [N m], and (A,) the least torque of axles whose
+    braking is limited [N m]."""
 
-    mass: float
-    radius: float
     auxiliary: float
     ceiling: float
     axle_least: Any
@@ -157,33 +154,3 @@ def most_torque(plant: PlantArrays, bench: Bench, t: int, ww: float, alpha: floa
         elif best < 0.0:
             reason = cut.code
     return best, reason
-
-
-@compiled_parallel
-def force_map(plant: PlantArrays, wheel_speed: Any, resistance: Any, road: Road, grid: ForceGrid, gathering: bool, steady: Any,
-              code: Any, acceleration: Any) -> None:
-    """Fills the maps of V speeds and N nodes.
-
-    wheel_speed, resistance : (V,) [rad/s], [N m]        gathering : whether to fill ``acceleration`` too
-    steady, code : (V, N) most wheel torque at constant speed [N m] (-1: none), limit above it
-    acceleration : (V, N) wheel acceleration when all that is left over resistance accelerates the car and what turns with it
-        [rad/s2]; the torque falls linearly with acceleration while one limit holds, so two looks along that line find it
-    """
-    nodes = plant.engine_mode.size
-    inertia = road.mass * road.radius**2
-    for i in numba.prange(wheel_speed.size * nodes):
-        v, n = i // nodes, i % nodes
-        bench = make_bench(plant)
-        alpha, most = 0.0, -1.0
-        for look in range(3 if gathering else 1):
-            torque, limit = most_torque(plant, bench, n, wheel_speed[v], alpha, road, grid)
-            if look == 0:
-                most = torque
-                steady[v, n], code[v, n] = torque, limit
-                alpha = (most - resistance[v]) / inertia
-                if most < 0.0 or alpha <= 0.0:
-                    break
-            else:
-                alpha = (most - resistance[v]) / (inertia + (most - max(torque, 0.0)) / alpha)
-        if gathering:
-            acceleration[v, n] = alpha

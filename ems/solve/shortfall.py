@@ -20,8 +20,8 @@ MOST_TORQUE_NM = 40_000.0       # more than any car's wheels transmit
 
 def most_wheel_torque(tables: Tables, node: int, u: int) -> tuple[float, int]:
     """(largest wheel torque of a node at the speed of demand u [N m], code of the limit above it); -1 where nothing is possible."""
-    arrays, vehicle, d = tables.plant.arrays, tables.plant.layout.vehicle, tables.demands
-    road = Road(vehicle.mass_kg, vehicle.wheel_radius_m, float(d.auxiliary[u]), MOST_TORQUE_NM, d.axle_least[u])
+    arrays, d = tables.plant.arrays, tables.demands
+    road = Road(float(d.auxiliary[u]), MOST_TORQUE_NM, d.axle_least[u])
     speed, acceleration = float(d.wheel_speed[u]), float(d.wheel_acceleration[u])
     torque, code = most_torque(arrays, make_bench(arrays), node, speed, acceleration, road, GRID)
     return float(torque), int(code)
