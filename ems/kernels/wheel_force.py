@@ -24,7 +24,6 @@ from ems.kernels.plant import (
     Bench,
     PlantArrays,
     free_range,
-    make_bench,
     make_cut,
     set_torques,
     terminal_power,
