@@ -8,6 +8,7 @@ Vehicle Propulsion Systems, ch. 2, give the same equation of motion (from memory
 from __future__ import annotations
 
 import math
+import os
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -25,9 +26,8 @@ from ems.layout.load import load_layout
 from ems.plant.plant import build_plant
 
 STICKY = Tyres(grip=50.0)
-LAUNCHED = {"plain-car"}            # moves off on a slipping clutch, which the search of wheel force does not hold yet
-QUICKER = {"three-clutch-rear", "two-mode"}     # 7.5 and 7.7 s: quicker than asked
-NEEDS_CHARGE = {"parallel-six"}     # the only machine drives and starts the engine: with an empty battery it cannot move off
+LONG = pytest.mark.skipif("EMS_LONG" not in os.environ, reason="minutes; EMS_LONG=1 runs it")
+QUICK = {"three-clutch", "plain-car", "parallel-six"}      # the others are looked at with EMS_LONG=1
 
 
 def car(f0=0.0, f1=0.0, f2=0.0, mass_kg=1500.0) -> Vehicle:
@@ -204,23 +204,20 @@ def test_battery_lasts_as_long_as_its_energy():
 # -- what is asked of what is shipped ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", sorted(library.names("layout")))
+@pytest.mark.parametrize("name", [pytest.param(n, marks=() if n in QUICK else LONG) for n in sorted(library.names("layout"))])
 def test_shipped_layouts_are_as_capable_as_asked(name):
     """0-100 km/h in 8 to 10 s, 30 % to start on, 160 km/h, 5 % at 110 km/h for ten minutes with a low charge (the scenario's)."""
-    if name in LAUNCHED:
-        pytest.skip("moves off on a slipping clutch")
     found = capability(load_layout(name))
     assert found.normal.start_grade_percent >= 30.0
     assert found.normal.top_speed_kmh >= 160.0 and found.low.lasting_top_speed_kmh >= 160.0
     assert found.normal.time_0_50_s < found.normal.time_0_100_s
     assert found.normal.full_power_s > found.normal.time_0_100_s
-    assert (7.0 if name in QUICKER else 8.0) <= found.normal.time_0_100_s <= 10.0
+    assert 8.0 <= found.normal.time_0_100_s <= 10.0
     climbs = {c.grade_percent: c for c in found.low.climbs}
     assert climbs[5.0].speed_kmh == 110.0 and climbs[5.0].derated_s == 0.0
-    if name not in NEEDS_CHARGE:
-        assert found.low.start_grade_percent >= 30.0 and found.low.time_0_100_s > found.normal.time_0_100_s
+    assert found.low.start_grade_percent >= 30.0 and found.low.time_0_100_s > found.normal.time_0_100_s
     starts = [s for s in found.sprints["normal"].steps if str(s["configuration"]).startswith("on:")]
-    assert starts and starts[0]["change_s"] >= 0.3
+    assert starts and (name == "plain-car" or starts[0]["change_s"] >= 0.3)     # the plain car stands with its engine running
 
 
 def test_combined_power_is_no_sum_of_ratings():
