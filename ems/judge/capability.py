@@ -1,7 +1,8 @@
 """What a layout can do on the road: force, acceleration, top speed, grades, with short-time and with continuous ratings.
 
 Every figure is for two charges: the battery's target (``normal``), and the lower end of its window (``low``), where
-the battery gives nothing more and the engine has to make what the machines use. Grades are rise over run in percent.
+the battery gives nothing more and the engine has to make what the machines use. Runs and the start grade at low charge
+leave it what consumers and resting machines take, or a car whose machine turns with its wheels could never move off. Grades are rise over run in percent.
 
 References: the equation of motion and grip of a driven axle as in Guzzella & Sciarretta, Vehicle Propulsion Systems,
 ch. 2 (from memory); that peak ratings last ``peak_time_s`` and continuous ones for ever is common practice, no source.
@@ -109,7 +110,7 @@ def capability(layout: Layout, *, tyres: Tyres | None = None, plant: Plant | Non
     curves: dict[tuple[str, str], ForceCurves] = {}
     for charge, soc in charges.items():
         gives_W = battery_gives_W(plant, soc)
-        curves[charge, "short"] = force_curves(plant, speeds, gives_W=gives_W, gathering=True)
+        curves[charge, "short"] = force_curves(plant, speeds, gives_W=max(gives_W, _standing_W(plant)), gathering=True)
         curves[charge, "lasting"] = force_curves(plant, speeds, gives_W=gives_W, lasting=True)
     runs = {charge: [_run(curves[charge, "short"], table, tyres, *span) for span in SPRINTS_KMH] for charge in charges}
     normal, low = (_figures(curves, charge, soc, runs[charge], tyres, climbs) for charge, soc in charges.items())
@@ -153,6 +154,13 @@ def _full_power_s(plant: Plant, soc: float) -> float:
     """Seconds for which the battery can give its most from a charge down to the lower end of its window."""
     gives_W = battery_gives_W(plant, soc)
     return _stored_J(plant, soc) / _store_power_W(plant, soc, gives_W) if gives_W > 0.0 else 0.0
+
+
+def _standing_W(plant: Plant) -> float:
+    """What auxiliaries and machines take at standstill, actuators held, and a tenth more for a little torque."""
+    layout = plant.layout
+    rest_W = sum(float(use.machine.loss_at_W(0.0, 0.0)) for use in layout.machines)
+    return 1.1 * (layout.vehicle.auxiliary_W + rest_W + float(plant.arrays.hold_W.max()))
 
 
 def _stored_J(plant: Plant, soc: float) -> float:

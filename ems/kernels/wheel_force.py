@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 from ems.kernels.box import best_division, torque_range
 from ems.kernels.jit import compiled
 from ems.kernels.plant import (
+    BATTERY_GIVES,
     BATTERY_TAKES,
     COUPLED,
     MACHINE_DRIVES,
@@ -62,14 +63,11 @@ def _gives(cut: Any, Tw: float, Te: float, grid: ForceGrid) -> int:
 
 @compiled
 def _between(cut: Any, Te: float, ceiling: float) -> tuple[float, float, float]:
-    """(low, high, wheel torque below which a machine may be asked to hold back too much of the engine's Te).
+    """(low, high, wheel torque below which machines hold back some of the engine's Te: more of it eases them).
 
     Outside low and high some machine is asked more than its peak; where there is a choice of division that cannot be told.
     """
     cut.x[1] = Te
-    if cut.inner_source.size == 0:
-        low, high = torque_range(cut, 0, 0.0, ceiling)
-        return low, high, low
     alone = 0.0
     for i in range(cut.inner_source.size):
         cut.x[2 + i] = 0.0
@@ -81,15 +79,18 @@ def _between(cut: Any, Te: float, ceiling: float) -> tuple[float, float, float]:
             gain = cut.maps[pattern, m, 0]
             if gain != 0.0:
                 alone = max(alone, cut.x[0] - cut.out[m] / gain)
-    return 0.0, ceiling, alone
+    if cut.inner_source.size > 0:
+        return 0.0, ceiling, alone
+    low, high = torque_range(cut, 0, 0.0, ceiling)
+    return low, high, alone
 
 
 @compiled
 def _raised(cut: Any, Te: float, best: float, reason: int, ceiling: float, grid: ForceGrid) -> tuple[float, int]:
     """(largest wheel torque at engine torque Te, limit above it) if more than ``best``; else best and its reason.
 
-    More wheel torque asks more of the battery: where it could not take what is left, or a machine not hold back the engine,
-    the search goes up, at any other limit down.
+    More wheel torque asks more of the battery: where it could not take what is left, or machines hold back the engine and a
+    limit of theirs is in the way, the search goes up, at any other limit down.
     """
     low, high, alone = _between(cut, Te, ceiling)
     low = max(low, 0.0 if best < 0.0 else best + RESOLUTION_NM)
@@ -99,7 +100,7 @@ def _raised(cut: Any, Te: float, best: float, reason: int, ceiling: float, grid:
     while True:
         code = _gives(cut, T, Te, grid)
         limit = code // STRIDE
-        if code == OK or limit == BATTERY_TAKES or (T < alone and limit in (MACHINE_TORQUE, MACHINE_DRIVES)):
+        if code == OK or limit == BATTERY_TAKES or (T < alone and limit in (MACHINE_TORQUE, MACHINE_DRIVES, BATTERY_GIVES)):
             under, found = T, found or code == OK
             if T >= over:
                 break
