@@ -2,7 +2,8 @@
 
 Every figure is for two charges: the battery's target (``normal``), and the lower end of its window (``low``), where
 the battery gives nothing more and the engine has to make what the machines use. Runs and the start grade at low charge
-leave it what consumers and resting machines take, or a car whose machine turns with its wheels could never move off. Grades are rise over run in percent.
+leave it what consumers and resting machines take, or a car whose machine turns with its wheels could never move off.
+Grades are rise over run in percent.
 
 References: the equation of motion and grip of a driven axle as in Guzzella & Sciarretta, Vehicle Propulsion Systems,
 ch. 2 (from memory); that peak ratings last ``peak_time_s`` and continuous ones for ever is common practice, no source.

@@ -100,7 +100,7 @@ def _raised(cut: Any, Te: float, best: float, reason: int, ceiling: float, grid:
     while True:
         code = _gives(cut, T, Te, grid)
         limit = code // STRIDE
-        if code == OK or limit == BATTERY_TAKES or (T < alone and limit in (MACHINE_TORQUE, MACHINE_DRIVES, BATTERY_GIVES)):
+        if code == OK or limit == BATTERY_TAKES or (T < alone and limit in (MACHINE_TORQUE, MACHINE_DRIVES)):
             under, found = T, found or code == OK
             if T >= over:
                 break
@@ -109,7 +109,10 @@ def _raised(cut: Any, Te: float, best: float, reason: int, ceiling: float, grid:
         else:
             over, above = T, code
             if T <= low:
-                break
+                if limit != BATTERY_GIVES or alone <= low or alone > high:
+                    break
+                over, T = high, alone       # near standstill holding back only heats: a look at where nothing is held back
+                continue
         if over - under <= RESOLUTION_NM:
             break
         T = high if T == low else 0.5 * (under + over)
