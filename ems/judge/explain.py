@@ -77,6 +77,7 @@ def _row(optimum: Optimum, k: int, n: int) -> dict[str, object]:
     before = int(optimum.trace.node[k - 1]) if k else problem.alive.shape[1]
     energy = float(np.asarray(optimum.trace.columns["battery_energy_start_kJ"])[k]) * 1e3
     stored = float(problem.changes.stored[k, before, n])
+    open_now = bool(problem.changes.live[k, before, n])
     transition = float(problem.changes.fixed[before, n]) + float(bound.costate_g_J[k]) * stored
     slope, dt = float(bound.costate_g_J[k + 1]), float(points.dt[k])
     best = math.inf
@@ -86,8 +87,9 @@ def _row(optimum: Optimum, k: int, n: int) -> dict[str, object]:
         if fuel + slope * used < best:
             best = fuel + slope * used
             row |= {"fuel_g": fuel, "battery_kJ": used / 1e3, "equivalent_g": slope * used}
-    if not math.isfinite(best):
-        row["limit"] = _limit(optimum, k, n)
+    if not math.isfinite(best) or not open_now:
+        row |= {"limit": _limit(optimum, k, n) if not math.isfinite(best) else "the engine's speed cannot change so fast",
+                "fuel_g": None, "battery_kJ": None, "equivalent_g": None}
         return row
     own = bound.intercept_g[k + 1, :-1][problem.changes.node[:-1] == n]
     later = float(own.min() - bound.intercept_g[k + 1, :-1].min()) if k + 1 < points.dt.size else 0.0

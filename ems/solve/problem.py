@@ -70,10 +70,11 @@ def transition_costs(tables: Tables, waits: Waits = NO_WAITS) -> Changes:
     plant, demand = tables.plant, tables.demand
     nodes = len(plant.nodes)
     wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
-    stored = np.empty((wheel_speed.size, nodes + 1, nodes))
-    stored_energies(plant.transitions, wheel_speed, demand.dt_s, tables.count[tables.demand_of], stored)
+    shape = wheel_speed.size, nodes + 1, nodes
+    stored, live = np.zeros(shape), np.empty(shape, bool)
+    stored_energies(plant.transitions, wheel_speed, demand.dt_s, tables.count[tables.demand_of], stored, live)
     fuel, price = fixed_costs(plant)
-    return Changes(fuel + price, stored, *counted_states(plant, waits))
+    return Changes(fuel + price, stored, live, *counted_states(plant, waits))
 
 
 def fixed_costs(plant: Plant) -> tuple[Array, Array]:
