@@ -21,7 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "modes": ("ems.cli.modes", "What can be engaged, and where power flows then."),
     "optimum": ("ems.cli.optimum", "The least fuel on a cycle, with proof."),
     "explain": ("ems.cli.explain", "Why this configuration at this second."),
-    "batch": ("ems.cli.batch", "Many cases from one study, resumable, on all cores or a cluster."),
+    "batch": ("ems.cli.batch", "Many cases from one study, resumable, on cores or a cluster."),
     "versus": ("ems.cli.versus", "Layouts side by side on equal terms."),
     "worth": ("ems.cli.worth", "What each clutch, gear and machine saves."),
     "sensitivity": ("ems.cli.sensitivity", "What a small change of each quantity changes."),
