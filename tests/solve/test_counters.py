@@ -21,7 +21,7 @@ from ems.solve.steps import first_bound
 
 PIECE = ("udds", 160, 210)
 FEW = ("off:S1=third", "off:K2+S1=third", "on:K1+S1=third", "on:K1+K2+S1=third")
-SECONDS = ("udds", 190, 196)
+SECONDS = ("udds", 200, 206)
 
 
 def runs(labels) -> list[tuple[object, int]]:
@@ -47,10 +47,10 @@ def kept(plant, node, waits: Waits) -> bool:
 
 
 def few_seconds(pieces, waits: Waits):
-    """Six seconds of three-clutch in four configurations, two points each; 40 kJ of charge may be used."""
+    """Six seconds of three-clutch in four configurations, two points each; 90 kJ of charge may be used, so that the engine need not run all the time."""
     tables = pieces.tables("three-clutch", *SECONDS)
     energy = float(tables.plant.layout.battery.energy_J(tables.plant.layout.battery.soc_target))
-    problem = build_problem(tables, energy, energy - 40_000.0, transition_costs(tables, waits))
+    problem = build_problem(tables, energy, energy - 90_000.0, transition_costs(tables, waits))
     wanted = [tables.plant.configuration(n).id in FEW and tables.plant.nodes[n].lane in (0, 1) for n in range(len(tables.plant.nodes))]
     count = np.where(wanted, np.minimum(problem.points.count, 2), 0)
     return replace(problem, points=problem.points._replace(count=count), alive=count > 0)
@@ -102,10 +102,17 @@ def test_every_schedule_tried(pieces, every_schedule, waits):
     least = min(costs)
     assert 10 < len(costs) and np.isfinite(least) and least >= min(g for _, g in every_schedule)
     assert len(costs) < len(every_schedule) or waits == NO_WAITS
-    found = solve_dynamic(problem, full_corridor(problem, 2001, 2.6 / problem.plant.heating_value_J_g))
+    found = solve_dynamic(problem, full_corridor(problem, 20_001, 2.6 / problem.plant.heating_value_J_g))
     assert kept(problem.plant, found.node, waits)
-    assert least - 1e-9 <= found.objective_g <= least * 1.003 + 1e-3
+    assert least - 1e-9 <= found.objective_g <= least * 1.003
     assert first_bound(problem)[1].bound_g <= least + 1e-9
+
+
+def test_waits_cost_something_there(pieces, every_schedule):
+    """A check of the check above: in these seconds a dwell of three seconds rules the best schedule out."""
+    plant = few_seconds(pieces, NO_WAITS).plant
+    free = min(g for _, g in every_schedule)
+    assert min(g for node, g in every_schedule if kept(plant, node, Waits(3.0, 4.0))) > 1.05 * free
 
 
 # ------------------------------------------------------------------------------------------------------ the counts
@@ -163,7 +170,9 @@ def test_a_longer_wait_never_lowers_the_optimum(pieces):
 
 def test_least_times_of_the_engine_file_hold_unasked(pieces):
     """``minimum_on_s`` and ``minimum_off_s`` of the engine stand beside what is asked for."""
-    layout = load_layout("series", overrides=("engine.minimum_on_s=6", "engine.minimum_off_s=4"))
+    layout = load_layout("series")
+    engine = replace(layout.engine.engine, minimum_on_s=6.0, minimum_off_s=4.0)
+    layout = replace(layout, engine=replace(layout.engine, engine=engine))
     found = optimum(layout, pieces.cycle(*PIECE), grid=pieces.small_grid, lanes=2, waits=Waits(0.0, 2.0, 5.0))
     assert found.waits_s == {"dwell": 0.0, "engine_on": 6.0, "engine_off": 5.0}
     assert kept(found.problem.plant, found.trace.node, Waits(0.0, 6.0, 5.0))
