@@ -102,7 +102,7 @@ def test_every_schedule_tried(pieces, every_schedule, waits):
     least = min(costs)
     assert 10 < len(costs) and np.isfinite(least) and least >= min(g for _, g in every_schedule)
     assert len(costs) < len(every_schedule) or waits == NO_WAITS
-    found = solve_dynamic(problem, full_corridor(problem, 20_001, 2.6 / problem.plant.heating_value_J_g))
+    found = solve_dynamic(problem, full_corridor(problem, 20_001, 2.6 / problem.plant.heating_value_J_g, 30.0))
     assert kept(problem.plant, found.node, waits)
     assert least - 1e-9 <= found.objective_g <= least * 1.003
     assert first_bound(problem)[1].bound_g <= least + 1e-9
