@@ -100,7 +100,7 @@ def test_every_schedule_tried(pieces, every_schedule, waits):
     problem = few_seconds(pieces, waits)
     costs = [g for node, g in every_schedule if kept(problem.plant, node, waits)]
     least = min(costs)
-    assert 10 < len(costs) and np.isfinite(least) and least >= min(g for _, g in every_schedule)
+    assert len(costs) > 10 and np.isfinite(least) and least >= min(g for _, g in every_schedule)
     assert len(costs) < len(every_schedule) or waits == NO_WAITS
     found = solve_dynamic(problem, full_corridor(problem, 20_001, 2.6 / problem.plant.heating_value_J_g, 30.0))
     assert kept(problem.plant, found.node, waits)
