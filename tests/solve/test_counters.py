@@ -47,7 +47,7 @@ def kept(plant, node, waits: Waits) -> bool:
 
 
 def few_seconds(pieces, waits: Waits):
-    """Six seconds of three-clutch in four configurations, two points each; 90 kJ of charge may be used, so that the engine need not run all the time."""
+    """Six seconds of three-clutch in four configurations, two points each; 90 kJ may be used, so the engine need not always run."""
     tables = pieces.tables("three-clutch", *SECONDS)
     energy = float(tables.plant.layout.battery.energy_J(tables.plant.layout.battery.soc_target))
     problem = build_problem(tables, energy, energy - 90_000.0, transition_costs(tables, waits))
