@@ -34,7 +34,7 @@ from ems.kernels.plant import (
 )
 from ems.layout.load import layout_from, load_layout
 from ems.plant.plant import Plant, build_plant
-from ems.tables.build import _twins, axle_least_Nm
+from ems.tables.build import axle_least_Nm, twins
 
 RPM = 30 / math.pi
 SAME = 1e-9
@@ -247,7 +247,7 @@ def test_cranking_reserve_at_a_lever():
 def test_an_idling_engine_needs_no_reserve_in_the_tables():
     """Tables of an idling engine are those of the standing one only where the same torque may be used: K3 alone has mg1 drive."""
     plant = shipped("three-clutch")
-    twin = _twins(plant)
+    twin = twins(plant)
     assert twin[cut_node(plant, "on:K3")] == cut_node(plant, "on:K3")
     assert twin[cut_node(plant, "on:S1=third")] == cut_node(plant, "off:S1=third")
 
