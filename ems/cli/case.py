@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import json
+import math
 import platform
 import shlex
 from collections.abc import Callable
@@ -97,6 +98,16 @@ class Loaded:
     charge: tuple[float, float] | None
 
 
+class Seconds(click.FloatRange):
+    """A time within a range; 'nan', which lies in no range and outside none, is refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        found = super().convert(value, param, ctx)
+        if math.isnan(found):
+            self.fail(f"{value} is not in the range {self.min:g}<=x<={self.max:g}.", param, ctx)
+        return found
+
+
 def case_options(function: Function) -> Function:
     """Decorator: the options of a case; the function is called with all of ``OPTIONS``, to be handed to ``Case``."""
     options = [
@@ -108,9 +119,9 @@ def case_options(function: Function) -> Function:
                      help="N times as many table points on every axis: slower, smaller table error."),
         click.option("--lanes", type=click.IntRange(1, 64), metavar="N",
                      help="Lanes of engine speed where it is free of the wheels, so that changing it has its cost; 6 if omitted."),
-        click.option("--dwell", type=click.FloatRange(0, 6), default=0.0, metavar="S", help="Least time in a configuration, to 6 s."),
-        click.option("--engine-on", type=click.FloatRange(0, 20), default=0.0, metavar="S", help="Least time the engine turns, to 20 s."),
-        click.option("--engine-off", type=click.FloatRange(0, 20), default=0.0, metavar="S", help="Least time it stands, to 20 s."),
+        click.option("--dwell", type=Seconds(0, 6), default=0.0, metavar="S", help="Least time in a configuration, to 6 s."),
+        click.option("--engine-on", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time the engine turns, to 20 s."),
+        click.option("--engine-off", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time it stands, to 20 s."),
         click.option("--cold", is_flag=True, help="The engine starts cold; the warm figure is solved first and shown beside it."),
     ]
     return functools.reduce(lambda made, option: option(made), reversed(options), function)

@@ -66,12 +66,13 @@ def counted_states(plant: Plant, waits: Waits, step_s: float = 1.0) -> tuple[Int
 
     begun = [_begun(n, turning[n], dwell, on, off) for n in range(nodes)]
     states = list(begun)
+    number = {state: i for i, state in enumerate(states)}
     for state in states:                                    # grows while it is walked
         for n in range(nodes):
             after = following(state, n)
-            if after is not None and after not in states:
+            if after is not None and after not in number:
+                number[after] = len(states)
                 states.append(after)
-    number = {state: i for i, state in enumerate(states)}
     allowed = np.zeros((len(states) + 1, len(states)), bool)
     for i, state in enumerate(states):
         for n in range(nodes):

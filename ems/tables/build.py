@@ -97,7 +97,8 @@ def twins(plant: Plant) -> IntArray:
                 other = plant.configuration(m)
                 if other.engine is EngineState.STOPPED and other.speed_map[1:] == c.speed_map[1:] and (
                         other.balances == c.balances and other.electric_W == c.electric_W
-                        and other.drags == c.drags and other.load_limits == c.load_limits):
+                        and other.drags == c.drags and other.load_limits == c.load_limits
+                        and np.array_equal(plant.arrays.reserve[m], plant.arrays.reserve[n])):
                     twin[n] = m
     return twin
 

@@ -9,13 +9,12 @@ from ems.plant.trace import residual_percent, trace
 from ems.solve.problem import fixed_costs
 
 LAYOUTS = ("series", "input-split", "three-clutch")
+MORE_LAYOUTS = ("two-mode", "parallel-six", "three-clutch-rear", "plain-car", "series-parallel")
 CLOSED = 1e-4               # percent of fuel energy: 1e-6
 
 
-@pytest.fixture(scope="module", params=LAYOUTS)
-def trip(request, pieces):
+def at_random(problem):
     """A trip at random: configurations change every few seconds, so that every kind of loss occurs."""
-    problem = pieces.problem(request.param, "udds", 160, 340)
     tables, plant, random = problem.tables, problem.plant, np.random.default_rng(7)
     K, N = problem.alive.shape
     node, point, energy, a, e = np.empty(K, int), np.empty(K, int), np.empty(K + 1), N, problem.start_J
@@ -33,6 +32,31 @@ def trip(request, pieces):
     energy[K] = e
     fuel, price = fixed_costs(plant)
     return trace(plant, tables.demand, tables.demands, tables.demand_of, node, tables.choice[point], energy, fuel, price)
+
+
+@pytest.fixture(scope="module", params=LAYOUTS)
+def trip(request, pieces):
+    return at_random(pieces.problem(request.param, "udds", 160, 340))
+
+
+@pytest.mark.parametrize("name", MORE_LAYOUTS)
+def test_other_layouts_balance_too(pieces, name):
+    """The last seconds before a stop, at random: the audit closes, every row balances, what turns gives back what it took."""
+    driven = at_random(pieces.problem(name, "udds", 318, 334))
+    assert abs(driven.energy_residual_percent) < CLOSED
+    wheel = driven.demand.boundary_speed_m_s / driven.plant.layout.vehicle.wheel_radius_m
+    begun = 0.5 * sum(own * w**2 for own, w in turned_by_wheels(driven.plant, driven.node[0], wheel[0]))
+    inertia = float(np.sum(driven.demand.inertia_N * driven.demand.speed_m_s * driven.demand.dt_s))
+    ended = rotating_J(driven.plant, driven.node[-1], wheel[-1])
+    assert 1e3 * driven.stores_kJ["kinetic"] == pytest.approx(inertia + ended - begun, rel=1e-6, abs=1.0)
+
+
+def turned_by_wheels(plant, n, wheel_rad_s):
+    """(inertia, speed) of what turns with the wheels before a trip begins: no engine, no free speed."""
+    c, layout = plant.configuration(n), plant.layout
+    yield plant.maps[plant.nodes[n].configuration].own_kinetic[0], wheel_rad_s
+    for use, (w, _) in zip(layout.machines, c.speed_map[1:], strict=True):
+        yield use.machine.inertia_kgm2, float(w) * wheel_rad_s
 
 
 def test_the_audit_closes(trip):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -76,3 +77,17 @@ def test_charge_to_be_used_up(pieces):
     assert 0 <= found.lower_bound_g <= found.objective_g
     held = pieces.optimum("input-split", "udds", 160, 330)
     assert found.objective_g < held.lower_bound_g
+
+
+def test_both_ends_and_three_contacts(pieces):
+    """A window of a few tens of kilojoules over starts and stops: it binds above and below, three times at least, and is certified."""
+    found = pieces.optimum("series", "udds", 160, 420, ("battery.soc_low=0.545", "battery.soc_high=0.556"), (0.55, 0.55))
+    low, high = found.problem.window_J
+    energy = np.append(found.trace.columns["battery_energy_start_kJ"][:1], found.trace.columns["battery_energy_end_kJ"]) * 1e3
+    near = np.where(energy < low + 0.02 * (high - low), -1, np.where(energy > high - 0.02 * (high - low), 1, 0))
+    sides = [side for side in near if side]
+    contacts = 1 + sum(a != b for a, b in itertools.pairwise(sides)) if sides else 0
+    assert set(sides) == {-1, 1} and contacts >= 3
+    assert low - 1 <= energy.min() and energy.max() <= high + 1
+    assert 0 < found.lower_bound_g <= found.objective_g
+    assert len(found.costate_segments) > 1 and abs(found.energy_residual_percent) < 1e-4
