@@ -96,7 +96,7 @@ def _change(problem: Problem, corridor: Corridor, k: int, energy: np.ndarray) ->
     N, size = problem.alive.shape[1], corridor.size
     moves = Moves(N * size, N * size)
     for a in range(N):
-        for c in np.flatnonzero(problem.alive[k]):
+        for c in np.flatnonzero(problem.changes.live[k, a]):
             after = energy - problem.changes.stored[k, a, c]
             short = np.maximum(corridor.window_low - after, 0.0)
             cell, weight = _place(corridor, after)

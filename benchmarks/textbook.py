@@ -6,7 +6,7 @@
 
 Compared: *textbook* (all control combinations at every battery node, every second; NumPy), *reduced NumPy* (our frontier tables, the
 same NumPy sweep), and *ours* (``ems.optimum``: tables, costate, dynamic programming, certificate). All drive their policy through the
-same plant with the same transition costs; errors are against one lower bound, proven by the finest run of ours with its table error taken
+same plant, without lanes of a free engine speed, with the same transition costs; errors are against one lower bound, proven by the finest run of ours with its table error taken
 off. Charge above or below the target at the end is priced with the costate. Compare within one run: other load slows everything.
 """
 
@@ -23,12 +23,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from vectorised import AllCombinations, FrontierPoints, Remembered, Steps, Supply, Sweep, Trip
+from vectorised import AllCombinations, FrontierPoints, Remembered, Steps, Supply, Sweep, Trip, every_change
 
 import ems
 from ems.plant.plant import Plant
 from ems.solve.optimum import Optimum
-from ems.solve.problem import transition_costs
 from ems.solve.warm_up import warm_up
 from ems.tables.build import DEFAULT_GRID, build_tables, refined
 from ems.trips.cycle import Cycle
@@ -109,13 +108,13 @@ def solve_ours(layout: ems.Layout, cycle: Cycle, times: int, say: Callable[[str]
     """Ours at every grid, the best of several runs each, kernels loaded before any clock starts."""
     warm_up()
     if times > 1:
-        ems.optimum(layout, cycle)              # the first run in a process also pays for memory that later runs find ready
+        ems.optimum(layout, cycle, lanes=1)     # the first run in a process also pays for memory that later runs find ready
     found = []
     for factor, word in OURS:
         say(f"ours, {word} tables")
         grid = refined(DEFAULT_GRID, int(factor)) if factor >= 1 else DEFAULT_GRID._replace(
             free_points=6, torque_points=7, brake_points=4, inner_points=4, capacity=20)
-        best = min((seconds(lambda grid=grid: ems.optimum(layout, cycle, grid=grid)) for _ in range(times)), key=lambda r: r[2])
+        best = min((seconds(lambda grid=grid: ems.optimum(layout, cycle, grid=grid, lanes=1)) for _ in range(times)), key=lambda r: r[2])
         found.append((word, *best))
     first = found[0][1]
     return Trial(first.problem.plant, cycle, demand_of_cycle(cycle, layout.vehicle), tuple(found))
@@ -133,7 +132,7 @@ def our_rows(trial: Trial) -> list[Row]:
 
 def sweep(trial: Trial, nodes: int) -> Sweep:
     """A NumPy sweep on the trial's transition costs."""
-    changes = trial.ours[0][1].problem.changes
+    changes = every_change(trial.plant, trial.demand)
     return Sweep(trial.plant, trial.demand.dt_s, changes, (trial.target_J, trial.target_J), nodes, trial.costate_g_J)
 
 
@@ -141,7 +140,6 @@ def solved(trial: Trial, method: str, grid: str, nodes: int, make: Callable[[], 
     """One NumPy solve, its controls included in the seconds."""
     def work() -> Trip:
         run, supply = sweep(trial, nodes), Remembered(make())
-        transition_costs(trial.ours[0][1].tables)
         return run.forward(supply, run.backward(supply))
 
     trip, wall, cpu = seconds(work)

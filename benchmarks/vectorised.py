@@ -15,7 +15,10 @@ import numpy as np
 
 from ems.kernels.plant import COUPLED, DRAGGED, IDLING, SLACK, STOPPED, free_range
 from ems.kernels.sweep import Changes
+from ems.kernels.transitions import stored_energies
+from ems.plant.counters import NO_WAITS, counted_states
 from ems.plant.plant import Plant
+from ems.solve.problem import fixed_costs
 from ems.tables.build import Tables, axle_least_Nm
 from ems.trips.demand import Demand
 
@@ -211,7 +214,7 @@ class Remembered:
     """A supply whose controls are kept for the forward pass while they fit."""
 
     supply: Supply
-    room_bytes: float = 1.2e9
+    room_bytes: float = 4e8
 
     def __post_init__(self) -> None:
         self.kept: dict[int, Controls] = {}
@@ -245,6 +248,16 @@ class FrontierPoints:
 # -- the sweep ---------------------------------------------------------------------------------------------------------
 
 
+def every_change(plant: Plant, demand: Demand) -> Changes:
+    """Costs of every change that the engine's ramp allows, whatever a table may know of the nodes."""
+    N, K = len(plant.nodes), demand.dt_s.size
+    wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
+    stored, live = np.zeros((K, N + 1, N)), np.empty((K, N + 1, N), bool)
+    stored_energies(plant.transitions, wheel_speed, demand.dt_s, np.ones((K, N), np.int64), stored, live)
+    fuel, price = fixed_costs(plant)
+    return Changes(fuel + price, stored, live, *counted_states(plant, NO_WAITS))
+
+
 class Trip(NamedTuple):
     """A trip driven by the policy: node (K,), choice (K, 3 + I), stored energy (K + 1,) [J], fuel and prices [g], controls seen in all."""
 
@@ -256,7 +269,11 @@ class Trip(NamedTuple):
 
 
 class Sweep:
-    """Backward over battery nodes times controls, forward with continuous energy, for any supply of controls."""
+    """Backward over battery nodes times controls, forward with continuous energy, for any supply of controls.
+
+    Memory: the values, (K + 1) (N + 1) I numbers, and blocks of ``BLOCK`` elements. Raises ``ValueError`` where a change must be waited
+    for: counters are not part of the state here.
+    """
 
     def __init__(self, plant: Plant, dt_s: np.ndarray, changes: Changes, ends_J: tuple[float, float], nodes: int, costate_g_J: float):
         self.plant, self.dt_s, self.changes, self.ends_J, self.costate_g_J = plant, dt_s, changes, ends_J, costate_g_J
@@ -264,8 +281,8 @@ class Sweep:
         self.energy_J = np.linspace(battery.low_J, battery.high_J, nodes)
         self.step_J = self.energy_J[1] - self.energy_J[0]
         self.x_out, self.x_in, self.least_W, self.most_W = self._battery(self.energy_J)
-        reach_J = max(2.0 * np.max(battery.discharge_W + battery.charge_W) * dt_s.max(), 2.0 * np.abs(changes.stored).max())
-        self.ghosts = int(np.ceil(reach_J / self.step_J)) + 2      # nodes beyond either end: steep below, impossible above
+        if changes.open.shape[1] != len(plant.nodes):
+            raise ValueError("changes that must be waited for need counters, which this sweep does not have")
         self.transitions = 0
 
     def _battery(self, energy_J: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -278,11 +295,10 @@ class Sweep:
         most = np.minimum(np.minimum(gives, v * v / (4 * rd)), v * current - rd * current**2)
         return rd / v**2, rc / v**2, -np.minimum(takes, v * b.charge_A + rc * b.charge_A**2), most
 
-    def _beyond(self, value: np.ndarray, above: bool) -> np.ndarray:
-        """Values (.., I) with ghost nodes on either side; ``above``: the top is a wall, else the top value goes on."""
-        steep = PENALTY * self.costate_g_J * self.step_J * np.arange(self.ghosts, 0, -1)
-        top = np.full(self.ghosts, HUGE) if above else np.zeros(self.ghosts)
-        return np.concatenate([value[..., :1] + steep, value, value[..., -1:] + top], axis=-1)
+    def _beyond(self, value: np.ndarray, ghosts: int) -> np.ndarray:
+        """Values (I,) with ghost nodes on either side: steep below the window, impossible above."""
+        steep = PENALTY * self.costate_g_J * self.step_J * np.arange(ghosts, 0, -1)
+        return np.concatenate([value[:1] + steep, value, np.full(ghosts, HUGE)])
 
     def backward(self, supply: Supply) -> np.ndarray:
         """Values (K + 1, N + 1, I) before the change at the start of each interval; row N is rest before the first."""
@@ -303,9 +319,11 @@ class Sweep:
 
     def _stage(self, fuel_g: np.ndarray, power_W: np.ndarray, after: np.ndarray, dt_s: float, stage: np.ndarray) -> None:
         """stage (I,) out: least fuel plus next value over all controls of a node, at every battery node."""
-        after = self._beyond(after, above=True)
+        reach_J = 2.0 * np.abs(power_W).max() * dt_s            # electrochemical power is at most twice the terminals'
+        ghosts = int(min(np.ceil(reach_J / self.step_J), BLOCK)) + 2
+        after = self._beyond(after, ghosts)
         rise = np.append(np.diff(after), 0.0)
-        place0 = np.arange(self.energy_J.size) + float(self.ghosts)
+        place0 = np.arange(self.energy_J.size) + float(ghosts)
         limited = power_W.size and (power_W.max() > self.most_W.min() or power_W.min() < self.least_W.max())
         rows = max(1, BLOCK // self.energy_J.size)
         for x, chosen in ((self.x_out, power_W > 0.0), (self.x_in, power_W <= 0.0)):
@@ -332,15 +350,18 @@ class Sweep:
                 self.transitions += root.size
 
     def _change(self, k: int, stage: np.ndarray, value: np.ndarray) -> None:
-        """value (N + 1, I) out: least cost of a change and the stage after it, from every node (only from rest where k is 0)."""
-        N = stage.shape[0]
-        wide = self._beyond(stage, above=False)
-        before = np.array([N]) if k == 0 else np.arange(N)
-        index = np.arange(self.energy_J.size) + float(self.ghosts)
+        """value (N + 1, I) out: least cost of a change and the stage after it, from every node (only from rest where k is 0).
+
+        Below the window the stage goes on steeply, above it the top value goes on."""
+        index, last = np.arange(self.energy_J.size), self.energy_J.size - 1
+        steep = PENALTY * self.costate_g_J * self.step_J
         for c in np.flatnonzero(stage.min(axis=1) < HUGE):
+            before = np.flatnonzero(self.changes.live[k, :, c])
             place = index - self.changes.stored[k, before, c, None] / self.step_J
-            cell = place.astype(np.intp)
-            total = wide[c, cell] + (place - cell) * (wide[c, cell + 1] - wide[c, cell]) + self.changes.fixed[before, c, None]
+            inside = np.clip(place, 0.0, last)
+            cell = np.minimum(inside.astype(np.intp), last - 1)
+            total = stage[c, cell] + (inside - cell) * (stage[c, cell + 1] - stage[c, cell])
+            total += np.maximum(-place, 0.0) * steep + self.changes.fixed[before, c, None]
             value[before] = np.minimum(value[before], total)
 
     def forward(self, supply: Supply, value: np.ndarray) -> Trip:
@@ -359,7 +380,7 @@ class Sweep:
             root = 1.0 - 4.0 * P * np.where(P > 0.0, x_out[of], x_in[of])
             after = start[of] - 2.0 * P * self.dt_s[k] / (1.0 + np.sqrt(np.maximum(root, 0.0)))
             possible = (most[of] >= P) & (least[of] <= P) & (after >= low) & (after <= high)
-            possible &= (start[of] >= low - 1e-6) & (start[of] <= high + 1e-6)
+            possible &= self.changes.live[k, a, of] & (start[of] >= low - 1e-6) & (start[of] <= high + 1e-6)
             place = np.clip((after - low) / self.step_J, 0.0, self.energy_J.size - 1.000001)
             cell = place.astype(np.intp)
             v = value[k + 1, of, cell]

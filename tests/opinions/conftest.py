@@ -16,3 +16,11 @@ def pieces():
     from general import beside
 
     return beside("tests/solve/conftest.py").Pieces()
+
+
+@pytest.fixture(scope="session")
+def plain():
+    """The same without lanes: one range of the free engine speed, as lecture notes have it."""
+    from general import beside
+
+    return beside("tests/solve/conftest.py").Pieces(lanes=1)

@@ -12,7 +12,7 @@ import pytest
 
 from ems.kernels.plant import fuel_rate, make_bench, make_cut, terminal_power
 from ems.solve.dynamic import full_corridor, solve_dynamic
-from ems.solve.problem import fixed_costs, transition_costs
+from ems.solve.problem import fixed_costs
 from ems.tables.build import DEFAULT_GRID, axle_least_Nm
 
 LAYOUTS = ("three-clutch", "input-split", "series")
@@ -26,9 +26,9 @@ def controls_of(plant, demand, k):
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_plant_on_arrays_is_the_plant_of_the_kernels(pieces, layout):
+def test_plant_on_arrays_is_the_plant_of_the_kernels(plain, layout):
     """Fuel and terminal power of every control of some seconds, evaluated one by one in the kernel."""
-    plant, demand = pieces.plant(layout), pieces.demand(layout, "udds", 20, 120)
+    plant, demand = plain.plant(layout), plain.demand(layout, "udds", 20, 120)
     radius = plant.layout.vehicle.wheel_radius_m
     bench, seen = make_bench(plant.arrays), 0
     for k in range(0, 100, 9):
@@ -50,14 +50,14 @@ def test_plant_on_arrays_is_the_plant_of_the_kernels(pieces, layout):
 
 @pytest.mark.parametrize("layout", LAYOUTS)
 @pytest.mark.parametrize("piece", PIECES)
-def test_frontiers_hold_the_best_of_all_combinations(pieces, layout, piece):
+def test_frontiers_hold_the_best_of_all_combinations(plain, layout, piece):
     """The least fuel plus price times power of a second, over all combinations and over the frontier points: the same to 3 mg/s, which
     is some 50 W at the battery, at prices such as the optima have. A point missed would leave the combinations below, an invented one
     the frontier."""
     from vectorised import AllCombinations, FrontierPoints, Steps
 
     start, end = PIECES[piece]
-    tables = pieces.tables(layout, "udds", start, end, DEFAULT_GRID)
+    tables = plain.tables(layout, "udds", start, end, DEFAULT_GRID)
     for price in np.array([2.0, 2.25, 2.5]) / tables.plant.heating_value_J_g:
         for k in range(0, end - start, 3):
             every = AllCombinations(tables.plant, tables.demand, Steps(21, 31, 31, 5))(k)
@@ -78,11 +78,11 @@ def swept(problem, nodes):
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_values_on_arrays_are_those_of_the_kernels(pieces, layout):
+def test_values_on_arrays_are_those_of_the_kernels(plain, layout):
     """Constant voltage, where the kernels' battery is exact: the same values to rounding, on the same points and battery nodes."""
     from general import our_values
 
-    problem = pieces.problem(layout, "udds", 20, 120, battery=pieces.constant_battery(resistance_ohm=0.15, capacity_As=6e3))
+    problem = plain.problem(layout, "udds", 20, 120, battery=plain.constant_battery(resistance_ohm=0.15, capacity_As=6e3))
     price, value, _ = swept(problem, 151)
     ours = our_values(problem, full_corridor(problem, 151, price))[1:-1]
     inside = (ours < 1e6) & (np.arange(151) >= 40)          # below, leaving the window is priced differently
@@ -91,21 +91,21 @@ def test_values_on_arrays_are_those_of_the_kernels(pieces, layout):
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
-def test_sweep_on_arrays_drives_the_trip_of_the_kernels(pieces, layout):
+def test_sweep_on_arrays_drives_the_trip_of_the_kernels(plain, layout):
     """Voltage over charge: as near as the kernels' parabola for the battery's square root leaves it."""
-    problem = pieces.problem(layout, "udds", 20, 120)
+    problem = plain.problem(layout, "udds", 20, 120)
     price, _, trip = swept(problem, 151)
     driven = solve_dynamic(problem, full_corridor(problem, 151, price))
     assert trip.objective_g - price * trip.energy_J[-1] == pytest.approx(driven.objective_g - price * driven.energy_J[-1], rel=2e-4)
 
 
-def test_textbook_trip_passes_the_audit_and_the_bound(pieces):
+def test_textbook_trip_passes_the_audit_and_the_bound(plain):
     """Driven through the plant its fuel is what it says, all energy is accounted for, and it does not undercut the certificate."""
     from vectorised import AllCombinations, Steps, Sweep
 
     from ems.plant.trace import trace
 
-    found = pieces.optimum("three-clutch", "udds", 20, 80)
+    found = plain.optimum("three-clutch", "udds", 20, 80)
     problem = found.problem
     price = float(found.bound.costate_g_J[-1])
     run = Sweep(problem.plant, problem.points.dt, problem.changes, (problem.start_J, problem.target_J), 151, price)
@@ -135,8 +135,11 @@ def test_the_benchmark_runs(capsys, tmp_path):
     assert min(r["error_percent"] for r in said["rows"] if r["method"] == "ours") < rows["textbook", 51]["error_percent"]
 
 
-def test_transition_costs_are_shared(pieces):
-    """What the benchmark pays for changes of configuration is what the solvers pay."""
-    found = pieces.optimum("three-clutch", "udds", 20, 80)
-    again = transition_costs(found.tables)
-    assert np.array_equal(again.stored, found.problem.changes.stored) and np.array_equal(again.fixed, found.problem.changes.fixed)
+def test_transition_costs_are_shared(plain):
+    """What the benchmark pays for changes of configuration is what the solvers pay, wherever a table has points."""
+    from vectorised import every_change
+
+    problem = plain.problem("three-clutch", "udds", 20, 80)
+    every, own = every_change(problem.plant, problem.tables.demand), problem.changes
+    assert np.array_equal(every.fixed, own.fixed) and not (own.live & ~every.live).any()
+    assert np.array_equal(every.stored[own.live], own.stored[own.live]) and np.ptp(every.stored) > 1e3

@@ -11,7 +11,7 @@ import pytest
 
 from ems.components.battery import Battery
 from ems.layout.load import load_layout
-from ems.plant.plant import battery_arrays, build_plant
+from ems.plant.plant import LANES, battery_arrays, build_plant
 from ems.solve.optimum import optimum
 from ems.solve.problem import build_problem
 from ems.tables.build import DEFAULT_GRID, build_tables
@@ -34,10 +34,12 @@ class Pieces:
     small_grid = SMALL
     constant_battery = staticmethod(constant_battery)
 
-    @staticmethod
-    @functools.cache
-    def plant(layout, overrides=()):
-        return build_plant(load_layout(layout, overrides=overrides))
+    def __init__(self, lanes=LANES):
+        self.lanes = lanes
+
+    @functools.cache     # noqa: B019 - one object a session
+    def plant(self, layout, overrides=()):
+        return build_plant(load_layout(layout, overrides=overrides), lanes=self.lanes)
 
     @staticmethod
     def cycle(name, start, end):
@@ -47,7 +49,7 @@ class Pieces:
                        speed_m_s=whole.speed_m_s[start:end + 1], grade=whole.grade[start:end + 1],
                        auxiliary_W=whole.auxiliary_W[start:end], phases=())
 
-    @functools.cache     # noqa: B019 - one object a session
+    @functools.cache     # noqa: B019
     def demand(self, layout, name, start, end):
         whole = demand_of_cycle(load_cycle(name), self.plant(layout).layout.vehicle)
         values = {f.name: getattr(whole, f.name) for f in fields(whole)}
@@ -71,7 +73,7 @@ class Pieces:
     def optimum(self, layout, name, start=None, end=None, overrides=(), charge=None, grid=DEFAULT_GRID):
         """Optimum of a piece, or of a whole cycle."""
         cycle = load_cycle(name) if start is None else self.cycle(name, start, end)
-        return optimum(load_layout(layout, overrides=overrides), cycle, charge=charge, grid=grid)
+        return optimum(load_layout(layout, overrides=overrides), cycle, charge=charge, grid=grid, lanes=self.lanes)
 
 
 @pytest.fixture(scope="session")

@@ -6,7 +6,6 @@ import contextlib
 import hashlib
 import json
 import os
-import re
 from pathlib import Path
 from typing import Any
 
@@ -46,13 +45,9 @@ def _path(made: Skeleton, order: Order) -> Path | None:
 
 def _plain(found: Placement) -> dict[str, Any]:
     told = [(item.key, role) for item in found.skeleton.items for role, _ in item.apart]
-    order = [_number(dict(i.ports)[role]) for i in found.skeleton.items for role, _ in i.apart]
-    return {"told": [port for _, port in sorted(zip(order, told, strict=True))], "rows": found.rows, "x": found.x,
+    made = [found.skeleton.pieces.index(dict(i.ports)[role]) for i in found.skeleton.items for role, _ in i.apart]
+    return {"told": [port for _, port in sorted(zip(made, told, strict=True))], "rows": found.rows, "x": found.x,
             "turns": found.turns, "bus_on_top": found.bus_on_top}
-
-
-def _number(piece: str) -> tuple[int, str]:
-    return int(re.sub(r".*~", "", piece)), piece
 
 
 def _read(path: Path, made: Skeleton) -> Placement | None:
