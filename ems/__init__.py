@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from ems.layout.model import Layout as Layout
     from ems.solve.optimum import Optimum as Optimum
     from ems.solve.optimum import optimum as optimum
+    from ems.strategies.protocol import Request as Request
+    from ems.strategies.protocol import Situation as Situation
+    from ems.strategies.simulate import Simulation as Simulation
+    from ems.strategies.simulate import simulate as simulate
     from ems.trips.cycle import Cycle as Cycle
     from ems.trips.cycle import load_cycle as load_cycle
 
@@ -33,11 +37,15 @@ _PUBLIC: dict[str, str] = {
     "InputError": "ems.errors",
     "Layout": "ems.layout.model",
     "Optimum": "ems.solve.optimum",
+    "Request": "ems.strategies.protocol",
     "RunError": "ems.errors",
+    "Simulation": "ems.strategies.simulate",
+    "Situation": "ems.strategies.protocol",
     "derive": "ems.configurations.derive",
     "load_cycle": "ems.trips.cycle",
     "load_layout": "ems.layout.load",
     "optimum": "ems.solve.optimum",
+    "simulate": "ems.strategies.simulate",
 }
 
 __all__ = ["__version__", *_PUBLIC]
