@@ -22,6 +22,9 @@ from ems.trips.demand import demand as demand_of_cycle
 from ems.types import Array
 
 
+START_RESERVE = 1.2     # energy kept for starting the engine, over what the start takes
+
+
 @dataclass(frozen=True, eq=False)
 class Course:
     """Plant, cycle, demand, tables of what is possible, costs of changes.
@@ -70,6 +73,27 @@ class Course:
     def possible(self, interval: int) -> tuple[str, ...]:
         """Ids of the configurations with a choice in an interval."""
         return tuple(self.plant.configuration(int(n)).id for n in np.flatnonzero(self.tables.count[self.tables.demand_of[interval]]))
+
+    @cached_property
+    def reserve_J(self) -> Array:
+        """(K, N) energy that starting the engine takes at most cost, from each node in which it stands still [J]; nothing elsewhere."""
+        N = len(self.plant.nodes)
+        running = np.array(self.running)
+        reserve = np.zeros(self.tables.count[self.tables.demand_of].shape)
+        if running.any() and not running.all():
+            stored = np.maximum(self.changes.stored[:, :N, :][:, ~running, :][:, :, running], 0.0)
+            able = (self.tables.count[self.tables.demand_of] > 0)[:, None, running]
+            worst = np.where(able, stored, 0.0).max(axis=2)
+            reserve[:, ~running] = np.minimum(START_RESERVE * worst, 0.2 * (self.plant.battery.high_J - self.plant.battery.low_J))
+        return reserve
+
+    def kept_J(self, interval: int, reserve_s: float) -> Array:
+        """(N,) energy kept above the window's low end by a strategy with that reserve."""
+        return self.reserve_J[interval] if reserve_s > 0.0 else self._nothing_J
+
+    @cached_property
+    def _nothing_J(self) -> Array:
+        return np.zeros(len(self.plant.nodes))
 
     @cached_property
     def running(self) -> list[bool]:

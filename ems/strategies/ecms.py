@@ -95,13 +95,13 @@ class Ecms:
         now = course.seconds[k]
         node, point = -1, -1
         for reserve_s in (self.reserve_s, 0.0):
-            node, point = least_cost(course.frontier(k), course.plant.battery, situation.energy_J, now.dt, reserve_s, price,
-                                     situation.node, situation.since_change_s < self.dwell_s)
+            node, point = least_cost(course.frontier(k), course.plant.battery, situation.energy_J, now.dt, reserve_s,
+                                     course.kept_J(k, reserve_s), price, situation.node, situation.since_change_s < self.dwell_s)
             if node >= 0:
                 break
         if node < 0:
             return Request(situation.configuration)
-        space = room(course.plant.battery, situation.energy_J - stored[node], now.dt, reserve_s)
+        space = room(course.plant.battery, situation.energy_J - stored[node], now.dt, reserve_s, course.kept_J(k, reserve_s)[node])
         return self._polished(course, k, node, point, space, slope)
 
     def _polished(self, course: Course, k: int, node: int, point: int, space: Room, slope: float) -> Request:
@@ -141,24 +141,16 @@ def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: f
         return tried[constant]
 
     low = high = FIRST_CONSTANT
-    step = 1.05
-    m = miss(FIRST_CONSTANT)
-    while abs(m) > RESIDUAL and LOWEST < low and high < HIGHEST and len(tried) < EVALUATIONS:
-        if m < 0.0:
-            high *= step
-            m_next = miss(high)
+    step, up = 1.05, miss(FIRST_CONSTANT) < 0.0
+    while LOWEST < low and high < HIGHEST:
+        if up:
+            low, high = high, high * step
         else:
-            low /= step
-            m_next = miss(low)
-        step = min(step**1.6, 2.0)
-        if (m_next < 0.0) != (m < 0.0):
+            low, high = low / step, low
+        if (miss(high if up else low) < 0.0) != up:
             break
-        if m < 0.0:
-            low = high
-        else:
-            high = low
-        m = m_next
-    while min(abs(v) for v in tried.values()) > 0.2 * RESIDUAL and high / low > 1.0 + 1e-6 and len(tried) < EVALUATIONS:
+        step = min(step**1.5, 1.5)
+    while tried[low] < 0.0 <= tried[high] and min(abs(v) for v in tried.values()) > 0.2 * RESIDUAL and high / low > 1.0 + 1e-6 and len(tried) < EVALUATIONS:
         middle = math.sqrt(low * high)
         if miss(middle) < 0.0:
             low = middle
