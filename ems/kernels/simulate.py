@@ -58,21 +58,23 @@ class Room(NamedTuple):
 
 
 @compiled
-def room(b: BatteryArrays, e: float, dt: float, reserve_s: float, reserve_J: float) -> Room:
+def room(b: BatteryArrays, e: float, dt: float, keep: Any) -> Room:
     """Terminal powers that keep current, power and window.
 
-    Above the window's low end ``reserve_J`` is kept, and what is left above that lasts ``reserve_s`` at least.
+    keep : (3,) what is left above the window's low end lasts this long at least [s], once this much of it is set aside [J];
+    and the energy below its high end that is not charged [J]
     """
     _, v, rd, rc = state(b, min(max(e, b.energy_J[0]), b.energy_J[b.energy_J.size - 1]))
     low, high = power_limits(b, v, rd, rc)
     x_out, x_in = rd / (v * v), rc / (v * v)
-    left = e - b.low_J - reserve_J - MARGIN_J
-    out = left / (dt if left < 0.0 else max(dt, reserve_s))
+    left = e - b.low_J - keep[1] - MARGIN_J
+    out = left / (dt if left < 0.0 else max(dt, keep[0]))
     if out < 0.0:
         high = min(high, out)
     elif out < 0.5 / x_out:
         high = min(high, out - x_out * out * out)
-    into = (e - b.high_J + MARGIN_J) / dt
+    over = (e - b.high_J + MARGIN_J) / dt
+    into = max(min(over + keep[2] / dt, 0.0), over)
     low = max(low, into - x_in * into * into) if into < 0.0 else max(low, into)
     return Room(low, high, x_out, x_in)
 
@@ -318,11 +320,11 @@ class Price(NamedTuple):
 
 
 @compiled
-def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, reserve_s: float, reserve_J: Any, price: Price, stay: int,
+def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, keep: Any, price: Price, stay: int,
                held: bool) -> tuple[int, int]:
     """(node, point) of least fuel + slope * electrochemical power + change over its payback; (-1, -1) where nothing is possible.
 
-    reserve_s, reserve_J : as in ``room``, the energies (N,) by node
+    keep : (N, 3) as in ``room``, by node
     stay : present node, -1 at the start      held : whether a change must not be made as long as the node is possible
     """
     best, node, point = math.inf, -1, -1
@@ -337,7 +339,7 @@ def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, reserve_s
             change = (price.fixed[n] + price.slope * price.stored[n]) / price.payback_s + price.favour_g_s
             if held:
                 change += 1e6
-        space = room(b, e_start, dt, reserve_s, reserve_J[n])
+        space = room(b, e_start, dt, keep[n])
         for j in range(front.first[n], front.first[n] + front.count[n]):
             P = front.power[j]
             if not _fits(space, P):

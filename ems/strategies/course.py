@@ -22,7 +22,7 @@ from ems.trips.demand import demand as demand_of_cycle
 from ems.types import Array
 
 
-START_RESERVE = 1.2     # energy kept for starting the engine, over what the start takes
+CHANGE_MARGIN = 1.2     # energy kept for a change, over what it takes or gives now
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,26 +74,31 @@ class Course:
         """Ids of the configurations with a choice in an interval."""
         return tuple(self.plant.configuration(int(n)).id for n in np.flatnonzero(self.tables.count[self.tables.demand_of[interval]]))
 
-    @cached_property
-    def reserve_J(self) -> Array:
-        """(K, N) energy that starting the engine takes at most cost, from each node in which it stands still [J]; nothing elsewhere."""
-        N = len(self.plant.nodes)
-        running = np.array(self.running)
-        reserve = np.zeros(self.tables.count[self.tables.demand_of].shape)
-        if running.any() and not running.all():
-            stored = np.maximum(self.changes.stored[:, :N, :][:, ~running, :][:, :, running], 0.0)
-            able = (self.tables.count[self.tables.demand_of] > 0)[:, None, running]
-            worst = np.where(able, stored, 0.0).max(axis=2)
-            reserve[:, ~running] = np.minimum(START_RESERVE * worst, 0.2 * (self.plant.battery.high_J - self.plant.battery.low_J))
-        return reserve
-
-    def kept_J(self, interval: int, reserve_s: float) -> Array:
-        """(N,) energy kept above the window's low end by a strategy with that reserve."""
-        return self.reserve_J[interval] if reserve_s > 0.0 else self._nothing_J
+    def keep(self, interval: int, reserve_s: float) -> Array:
+        """(N, 3) what is kept of the battery's window in each node (see ``ems.kernels.simulate.room``): nothing without a reserve."""
+        if reserve_s <= 0.0:
+            return self._nothing
+        kept = self._kept[interval]
+        kept[:, 0] = reserve_s
+        return kept
 
     @cached_property
-    def _nothing_J(self) -> Array:
-        return np.zeros(len(self.plant.nodes))
+    def _nothing(self) -> Array:
+        return np.zeros((len(self.plant.nodes), 3))
+
+    @cached_property
+    def _kept(self) -> Array:
+        """(K, N, 3) with the energy that the dearest engine start takes from each node in which the engine stands still, and that the
+        change which gives most back brings; with a margin, and at most a fifth of the window."""
+        N, running = len(self.plant.nodes), np.array(self.running)
+        able = self.tables.count[self.tables.demand_of] > 0
+        stored = np.where(able[:, None, :], self.changes.stored[:, :N, :], 0.0)
+        kept = np.zeros((*able.shape, 3))
+        if running.any():
+            kept[:, :, 1] = np.where(running, 0.0, np.maximum(stored[:, :, running], 0.0).max(axis=2))
+        kept[:, :, 2] = np.maximum(-stored, 0.0).max(axis=2)
+        window = self.plant.battery.high_J - self.plant.battery.low_J
+        return np.minimum(CHANGE_MARGIN * kept, 0.2 * window)
 
     @cached_property
     def running(self) -> list[bool]:

@@ -95,13 +95,13 @@ class Ecms:
         now = course.seconds[k]
         node, point = -1, -1
         for reserve_s in (self.reserve_s, 0.0):
-            node, point = least_cost(course.frontier(k), course.plant.battery, situation.energy_J, now.dt, reserve_s,
-                                     course.kept_J(k, reserve_s), price, situation.node, situation.since_change_s < self.dwell_s)
+            node, point = least_cost(course.frontier(k), course.plant.battery, situation.energy_J, now.dt,
+                                     course.keep(k, reserve_s), price, situation.node, situation.since_change_s < self.dwell_s)
             if node >= 0:
                 break
         if node < 0:
             return Request(situation.configuration)
-        space = room(course.plant.battery, situation.energy_J - stored[node], now.dt, reserve_s, course.kept_J(k, reserve_s)[node])
+        space = room(course.plant.battery, situation.energy_J - stored[node], now.dt, course.keep(k, reserve_s)[node])
         return self._polished(course, k, node, point, space, slope)
 
     def _polished(self, course: Course, k: int, node: int, point: int, space: Room, slope: float) -> Request:

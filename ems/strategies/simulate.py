@@ -8,9 +8,9 @@ The rule of correction, in this order:
    nearest possible *engine torque* is taken; where there is none, the *division* between machines is left to the simulator. While
    braking the nearest possible share of *regeneration* is taken, the friction brakes do the rest.
 3. Where the configuration has no possible choice, the *configuration* of least equivalent cost is taken.
-4. The *battery* keeps its power and current limits and its window. Above the window's low end the energy of an engine start is kept
-   while the engine stands still, and what is left above that lasts ``reserve_s`` at least, unless no configuration can do with so
-   little. A strategy with ``reserve_s = 0`` keeps no reserve.
+4. The *battery* keeps its power and current limits and its window. A reserve is kept at both ends, unless no configuration can do with
+   so little: below, the energy of an engine start while the engine stands still, and what is left above that lasts ``reserve_s`` at
+   least; above, what a change can give back. A strategy with ``reserve_s = 0`` keeps no reserve.
 
 Words in italics are the keys of the counts, in intervals; ``battery`` counts those in which the battery was the reason.
 """
@@ -228,13 +228,13 @@ class _Drive:
 
     def _room(self, k: int, present: int, node: int, reserve_s: float) -> Room:
         e = self.energy_J[k] - self.course.changes.stored[k, present, node]
-        return room(self.course.plant.battery, e, self.course.seconds[k].dt, reserve_s, self.course.kept_J(k, reserve_s)[node])
+        return room(self.course.plant.battery, e, self.course.seconds[k].dt, self.course.keep(k, reserve_s)[node])
 
     def _fallback(self, k: int, present: int, reserve_s: float) -> tuple[int, int]:
         course = self.course
         slope = FALLBACK_COSTATE / course.plant.heating_value_J_g
         price = Price(slope, 5.0, 0.0, course.changes.stored[k, present], course.changes.fixed[present])
-        return least_cost(course.frontier(k), course.plant.battery, float(self.energy_J[k]), course.seconds[k].dt, reserve_s, course.kept_J(k, reserve_s), price,
+        return least_cost(course.frontier(k), course.plant.battery, float(self.energy_J[k]), course.seconds[k].dt, course.keep(k, reserve_s), price,
                           present, False)
 
     def _note(self, k: int, present: int, node: int, P: float, fuel: float) -> None:
@@ -242,7 +242,7 @@ class _Drive:
         e = self.energy_J[k] - course.changes.stored[k, present, node]
         self.node[k] = node
         self.fuel_g[k] = fuel * now.dt
-        self.energy_J[k + 1] = e - kernel.internal(room(course.plant.battery, e, now.dt, 0.0, 0.0), P) * now.dt
+        self.energy_J[k + 1] = e - kernel.internal(room(course.plant.battery, e, now.dt, course.keep(k, 0.0)[node]), P) * now.dt
         if node != present:
             self.changed_s = course.rows[k][0]
             if present >= 0 and course.running[node] != course.running[present]:
@@ -253,7 +253,7 @@ class _Drive:
         soc = course.soc(float(self.energy_J[k]))
         return RunError(f"second {course.rows[k][0]:g}: no configuration can give {course.rows[k][6] / 1e3:.1f} kW at the wheels with the "
                         f"battery at {soc:.3f} (window {course.plant.layout.battery.soc_low:g} to {course.plant.layout.battery.soc_high:g}); "
-                        "the strategy has drained it too far")
+                        "the strategy has brought the battery to an end of its window")
 
 
 def _or_nan(value: float | None) -> float:
