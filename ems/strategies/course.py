@@ -19,7 +19,7 @@ from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
 from ems.trips.cycle import Cycle
 from ems.trips.demand import Demand
 from ems.trips.demand import demand as demand_of_cycle
-from ems.types import Array
+from ems.types import Array, BoolArray
 
 
 CHANGE_MARGIN = 1.2     # energy kept for a change, over what it takes or gives now
@@ -57,6 +57,11 @@ class Course:
         return [tuple(map(float, row)) for row in zip(*columns, strict=True)]
 
     @cached_property
+    def able(self) -> BoolArray:
+        """(K, N) whether a node can follow the demand, the battery's charge left aside."""
+        return self.tables.count[self.tables.demand_of] > 0
+
+    @cached_property
     def ids(self) -> list[str]:
         """Id of the configuration of every node."""
         return [self.plant.configuration(n).id for n in range(len(self.plant.nodes))]
@@ -72,7 +77,7 @@ class Course:
 
     def possible(self, interval: int) -> tuple[str, ...]:
         """Ids of the configurations with a choice in an interval."""
-        return tuple(self.plant.configuration(int(n)).id for n in np.flatnonzero(self.tables.count[self.tables.demand_of[interval]]))
+        return tuple(self.plant.configuration(int(n)).id for n in np.flatnonzero(self.able[interval]))
 
     def keep(self, interval: int, reserve_s: float) -> Array:
         """(N, 3) what is kept of the battery's window in each node (see ``ems.kernels.simulate.room``): nothing without a reserve."""
@@ -91,7 +96,7 @@ class Course:
         """(K, N, 3) with the energy that the dearest engine start takes from each node in which the engine stands still, and that the
         change which gives most back brings; with a margin, and at most a fifth of the window."""
         N, running = len(self.plant.nodes), np.array(self.running)
-        able = self.tables.count[self.tables.demand_of] > 0
+        able = self.able
         stored = np.where(able[:, None, :], self.changes.stored[:, :N, :], 0.0)
         kept = np.zeros((*able.shape, 3))
         if running.any():
