@@ -1,8 +1,8 @@
 """A sensible calibration for any layout, derived from its plant alone: no cycle is looked at, nothing is tuned.
 
 The rule. Every configuration is asked what it costs to drive steadily at speeds from 2.5 km/h to the most that can be held, with
-accelerations around nothing (normal, 0.45 m/s2), in fuel plus a price of battery energy: that of an engine at its best efficiency
-charging over 92 %. Then
+accelerations around nothing (normal, 0.45 m/s2), in fuel plus a price of battery energy: the one at which such driving at speeds up
+to 120 km/h, each as often as any other, neither drains the battery nor charges it. Then
 
 * *gear ladders*: the sequence of gears, shortest first, of least mean cost over speed, a change costing ``CHANGE_G_S``; the electric
   ladder from configurations without engine, the engine's from those with a fixed ratio to the wheels, while driving. Up and down
@@ -41,7 +41,8 @@ from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.tables.build import DEFAULT_GRID, coarse
 from ems.types import Array, IntArray
 
-CHARGING = 0.92             # of the engine's energy that reaches the battery's store; usual, no source
+PRICES = (1.0, 6.0)         # of battery energy, looked at
+USUAL_TOP_KMH = 120.0
 SPREAD_M_S2 = 0.45          # standard deviation of accelerations in usual driving; no source
 CHANGE_G_S = 0.03           # by how much a further gear must be better, summed over steps of speed [g/s]
 HALF_HYSTERESIS_KMH = 3.0
@@ -111,24 +112,41 @@ class _Costs:
     def _solved(self) -> tuple[Array, Array]:
         plant, vehicle = self.plant, self.plant.layout.vehicle
         V, A, N = *self.force.shape, len(plant.nodes)
-        slope = 1.0 / (plant.layout.engine.engine.best_efficiency() * CHARGING * plant.heating_value_J_g)
         speed = np.repeat(self.kmh / 3.6, A) / vehicle.wheel_radius_m
-        demands = Demands(speed, np.repeat(np.tile(self.accelerations[None, :], (V, 1)).reshape(-1)[None], 1, 0).reshape(-1)
-                          / vehicle.wheel_radius_m, self.force.reshape(-1) * vehicle.wheel_radius_m, np.full(V * A, vehicle.auxiliary_W))
+        demands = Demands(speed, np.tile(self.accelerations, V) / vehicle.wheel_radius_m, self.force.reshape(-1) * vehicle.wheel_radius_m, np.full(V * A, vehicle.auxiliary_W))
         row_demand, row_node = np.repeat(np.arange(V * A), N), np.tile(np.arange(N), V * A)
         grid = coarse(DEFAULT_GRID)
         out = Frontiers(np.empty((row_node.size, grid.capacity)), np.empty((row_node.size, grid.capacity)),
                         np.empty((row_node.size, grid.capacity, plant.arrays.torque_map.shape[2])), np.zeros(row_node.size, np.int64))
-        build_frontiers(plant.arrays, demands, row_demand, row_node, np.array([slope]), plant.nominal_x, grid, out)
+        build_frontiers(plant.arrays, demands, row_demand, row_node, np.zeros(0), plant.nominal_x, grid, out)
         used = np.arange(grid.capacity)[None, :] < out.count[:, None]
-        P = np.where(used, out.power, 0.0)
+        fuel, P = np.where(used, out.fuel, NOTHING), np.where(used, out.power, 0.0)
         internal = 2.0 * P / (1.0 + np.sqrt(np.maximum(1.0 - 4.0 * P * plant.nominal_x, 0.0)))
-        cost = np.where(used, out.fuel + slope * internal, NOTHING)
-        best = np.argmin(cost, axis=1)
+        slope = self._balanced(fuel, internal, N) / plant.heating_value_J_g
+        best = np.argmin(fuel + slope * internal, axis=1)
         rows = np.arange(row_node.size)
+        cost = (fuel + slope * internal)[rows, best]
         engine_w = plant.arrays.source_wheel[row_node, 0] * speed[row_demand] + plant.arrays.source_free[row_node, 0] * out.choice[rows, best, 0]
         engine_W = np.where(used[rows, best], engine_w * out.choice[rows, best, 2], 0.0)
-        return cost[rows, best].reshape(V, A, N), engine_W.reshape(V, A, N)
+        return cost.reshape(V, A, N), engine_W.reshape(V, A, N)
+
+    def _balanced(self, fuel: Array, internal: Array, nodes: int) -> float:
+        """Price of battery energy (fuel energy per electrochemical energy) at which usual driving neither drains nor charges, by
+        bisection; within ``PRICES``."""
+        low, high = PRICES
+        weight = np.where(self.kmh <= USUAL_TOP_KMH, 1.0, 0.0)[:, None] * self.usual
+        for _ in range(16):
+            price = 0.5 * (low + high)
+            cost = fuel + price / self.plant.heating_value_J_g * internal
+            best = np.argmin(cost, axis=1)
+            rows = np.arange(best.size)
+            at = np.argmin(cost[rows, best].reshape(*weight.shape, nodes), axis=2)
+            drawn = np.take_along_axis(internal[rows, best].reshape(*weight.shape, nodes), at[:, :, None], axis=2)[:, :, 0]
+            if float(np.sum(weight * drawn)) > 0.0:
+                low = price
+            else:
+                high = price
+        return 0.5 * (low + high)
 
     # -- groups of nodes ---------------------------------------------------------------------------------------------------
 

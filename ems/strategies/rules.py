@@ -157,19 +157,25 @@ class Rules:
     def _engine_point(self, s: Situation, node: int, wheel_speed: float) -> tuple[float | None, float]:
         """(free speed or None, torque) of the engine: between the demand and the line of best efficiency, shifted by the charge."""
         engine, lines, arrays = self.calibration.engine, self.lines, self.plant.arrays
-        share = engine.best_line_share
         asked_kW = min(max(-self._charge(s) * engine.charge_per_charge_kW, -engine.charge_limit_kW), engine.charge_limit_kW)
         demand_W = max(s.power_W, 0.0) + s.auxiliary_W
         if not arrays.has_free[node]:
             w = self._engine_speed(node, wheel_speed, None)
             if s.power_W < 0.0:
                 return None, 0.0
-            power_W = (1.0 - share) * demand_W + share * w * lines.best_torque_Nm(w) + 1e3 * asked_kW
+            power_W = self._towards(s, demand_W, w * lines.best_torque_Nm(w)) + 1e3 * asked_kW
             return None, min(max(power_W / w, 0.0), lines.full_load_Nm(w))
-        power_W = (1.0 - share) * demand_W + share * max(lines.best_power_W, demand_W) + 1e3 * asked_kW
+        power_W = self._towards(s, demand_W, max(lines.best_power_W, demand_W)) + 1e3 * asked_kW
         low, high = free_range(arrays, node, wheel_speed)
         w = min(max(lines.speed_rad_s(max(power_W, 0.0)), low), max(low, high))
         return w, min(max(power_W / w, 0.0), lines.full_load_Nm(w))
+
+    def _towards(self, s: Situation, demand_W: float, line_W: float) -> float:
+        """Power between the demand and the line; the pull fades where it would take the charge further from its target."""
+        engine = self.calibration.engine
+        beyond = s.soc - self.calibration.charge.target
+        away = beyond if line_W > demand_W else -beyond
+        return demand_W + engine.best_line_share * min(max(1.0 - away / engine.fade_charge, 0.0), 1.0) * (line_W - demand_W)
 
     def _regenerated(self, s: Situation) -> float | None:
         """Share of the braking torque that is regenerated; None where it is all that is worth it."""
