@@ -10,11 +10,16 @@ from dataclasses import dataclass
 SUFFIXES: dict[str, str] = {
     # longest first where one suffix ends another
     "_l_per_100km": "l/100 km",
+    "_Nms_rad": "N m s/rad",
     "_g_per_km": "g/km",
+    "_kg_m3": "kg/m3",
+    "_MJ_kg": "MJ/kg",
+    "_g_kWh": "g/kWh",
     "_rad_s": "rad/s",
     "_m_s2": "m/s2",
     "_m_s": "m/s",
     "_g_s": "g/s",
+    "_g_l": "g/l",
     "_kmh": "km/h",
     "_kgm2": "kg m2",
     "_percent": "%",
@@ -38,6 +43,7 @@ SUFFIXES: dict[str, str] = {
     "_N": "N",
     "_V": "V",
     "_A": "A",
+    "_C": "C",
     "_l": "l",
 }
 

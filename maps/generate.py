@@ -8,22 +8,26 @@ Forms, all from memory of the literature, none copied from a data set:
 - engine: Willans line, fuel mean effective pressure affine in brake mean effective pressure, with a friction part and
   a slope that depend on speed, a term for knock retard at high load and one for enrichment near full load
   (L. Guzzella and A. Sciarretta, Vehicle Propulsion Systems, chapter on engines; J. B. Heywood, Internal Combustion
-  Engine Fundamentals, chapters on friction and performance);
+  Engine Fundamentals, chapters on friction and performance); turned with fuel cut it drags with the same friction part and
+  the pumping of a closed throttle; cold, its fuel factor falls exponentially with temperature, as the viscosity of oil does;
 - machine: copper loss with the current of field weakening at limited voltage, resistance rising with
   the square of frequency, iron loss by hysteresis and eddy currents over flux squared, mechanical loss
   by bearings and windage (J. Pyrhonen, T. Jokinen and V. Hrabovcova, Design of Rotating Electrical Machines);
   inverter loss constant, linear and quadratic in current (conduction and switching of a voltage-source inverter);
 - battery: open-circuit voltage of the 'combined' form, K0 + K1 z + K2 ln z + K3 ln(1 - z) (G. Plett, Journal of Power
-  Sources 134, 2004), resistance rising towards empty when discharged and towards full when charged.
+  Sources 134, 2004), resistance rising towards empty when discharged and towards full when charged; over temperature
+  the resistance by Arrhenius' law, R = R25 exp(E/k (1/T - 1/T25)), discharge limited to the same fall of voltage,
+  charge more strictly, as plating of lithium wants it.
 """
 
 from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from random import Random
 
 RAD_S_PER_RPM = math.pi / 30.0
 HERE = Path(__file__).resolve().parent
@@ -44,6 +48,32 @@ ENGINE_SPEEDS_RPM = range(1000, 6001, 250)
 ENGINE_TORQUES_NM = range(0, 196, 5)
 
 
+CLOSED_THROTTLE_BAR = 0.35
+"""Pumping of a closed throttle, on top of friction, when the engine is turned with fuel cut."""
+BAR_BY_NM = 4.0 * math.pi / DISPLACEMENT_M3 / 1e5
+"""Mean effective pressure by torque, four strokes."""
+COLD_EXCESS, COLD_SCALE_K, WARM_C = 0.22, 35.0, 85
+"""Fuel factor less one at 23 degrees; temperature over which it falls by e; temperature of the warm engine."""
+
+
+def friction_bar(speed_rpm: float) -> float:
+    """Mean effective pressure of friction and pumping, warm."""
+    n = speed_rpm / 1000.0
+    return 1.17 + 0.06 * n + 0.032 * n * n
+
+
+def motoring_Nm(speed_rpm: float) -> float:
+    """Drag while turned with fuel cut and throttle closed."""
+    return (friction_bar(speed_rpm) + CLOSED_THROTTLE_BAR) / BAR_BY_NM
+
+
+def cold_factor(engine_C: float) -> float:
+    """Fuel rate over that of the warm engine; 1 at WARM_C."""
+    def excess(at: float) -> float:
+        return math.exp(-(at - 23.0) / COLD_SCALE_K)
+    return 1.0 + COLD_EXCESS * (excess(engine_C) - excess(WARM_C)) / (1.0 - excess(WARM_C))
+
+
 def full_load_Nm(speed_rpm: float) -> float:
     """A parabola about 4000 rpm, steeper below than above."""
     x = (speed_rpm - 4000.0) / (3000.0 if speed_rpm < 4000.0 else 3400.0)
@@ -53,10 +83,8 @@ def full_load_Nm(speed_rpm: float) -> float:
 def engine_fuel_g_s(speed_rpm: float, torque_Nm: float) -> float:
     """Fuel rate by the Willans line, with detuning at high load."""
     n = speed_rpm / 1000.0
-    bar = 4.0 * math.pi / DISPLACEMENT_M3 / 1e5                 # brake mean effective pressure by torque
-    friction_bar = 1.17 + 0.06 * n + 0.032 * n * n
     slope = 0.4555 - 0.0042 * (n - 2.4) ** 2 / (1.0 + 0.25 * abs(n - 2.4))
-    fuel_bar = (bar * torque_Nm + friction_bar) / slope
+    fuel_bar = (BAR_BY_NM * torque_Nm + friction_bar(speed_rpm)) / slope
     load = torque_Nm / full_load_Nm(speed_rpm)
     retard = 0.9 * max(0.0, load - 0.69) ** 2                   # spark retarded against knock
     enrichment = 1.6 * max(0.0, load - 0.88) ** 2 * (1.0 + max(0.0, n - 4.0))
@@ -64,13 +92,32 @@ def engine_fuel_g_s(speed_rpm: float, torque_Nm: float) -> float:
     return fuel_W / HEATING_VALUE_J_G
 
 
+def bench_points() -> Iterator[list[str]]:
+    """The engine as a bench would see it: uneven speeds and torques up to full load, fuel 0.4 % off at random."""
+    draw = Random(1500)
+    for speed_rpm in (1000, 1250, 1500, 1750, 2000, 2250, 2500, 3000, 3500, 4000, 4500, 5000, 5500, 6000):
+        for step in range(13):
+            n = speed_rpm + (round(draw.uniform(-8.0, 8.0), 1) if 1000 < speed_rpm < 6000 else 0.0)
+            torque_Nm = min(4.0 + 15.5 * step + draw.uniform(-2.0, 2.0), full_load_Nm(n) - draw.uniform(0.0, 1.0))
+            fuel_g_s = engine_fuel_g_s(n, torque_Nm) * (1.0 + draw.uniform(-0.004, 0.004))
+            yield [f"{n:g}", f"{torque_Nm:.2f}", f"{fuel_g_s:.4f}"]
+            if torque_Nm > full_load_Nm(n) - 2.0:
+                break
+
+
 def write_engine(folder: Path) -> None:
     form = "generated by maps/generate.py"
+    write(folder / "bench-1500.csv", f"{form}: points of dedicated-1500 with uneven speeds and torques and an error of 0.4 %",
+          "speed_rpm,torque_Nm,fuel_g_s", bench_points())
     write(folder / "dedicated-1500.csv", f"{form}: Willans line, retard and enrichment at high load",
           "speed_rpm,torque_Nm,fuel_g_s",
           ([f"{n}", f"{t}", f"{engine_fuel_g_s(n, t):.5f}"] for n in ENGINE_SPEEDS_RPM for t in ENGINE_TORQUES_NM))
     write(folder / "dedicated-1500-full-load.csv", f"{form}: two half parabolas", "speed_rpm,full_load_Nm",
           ([f"{n}", f"{full_load_Nm(n):.2f}"] for n in ENGINE_SPEEDS_RPM))
+    write(folder / "dedicated-1500-motoring.csv", f"{form}: friction of the Willans line and a closed throttle",
+          "speed_rpm,motoring_Nm", ([f"{n}", f"{motoring_Nm(n):.2f}"] for n in range(0, 6001, 250)))
+    write(folder / "dedicated-1500-cold.csv", f"{form}: exponential in temperature, 1 when warm", "engine_C,fuel_factor",
+          ([f"{t}", f"{cold_factor(t):.4f}"] for t in range(-30, WARM_C + 1, 5)))
 
 
 # ---------------------------------------------------------------------------------------------------------- machines
@@ -153,6 +200,9 @@ MACHINES = {
     "machine-120": design(120.0, 4000, 13000, 290.0),
     "series-90": design(90.0, 4500, 13000, 195.0),
     "series-150": design(150.0, 4500, 14000, 320.0),
+    # wound thin, with a rectifier: some 75 % where an alternator works
+    "alternator-3": replace(design(3.0, 2500, 16000, 11.5), copper_ohm=1.5, inverter_W=30.0, inverter_W_A=9.0,
+                            bearing_W_rpm=0.008),
 }
 CONTINUOUS_SHARE = 0.55
 
@@ -171,7 +221,28 @@ def write_machine(folder: Path, name: str, machine: MachineDesign) -> None:
 # ----------------------------------------------------------------------------------------------------------- battery
 
 
-def battery_row(soc: float) -> list[str]:
+ACTIVATION_J_MOL = 20_000.0
+GAS_J_MOL_K = 8.314
+
+
+def resistance_factor(battery_C: float) -> float:
+    """Arrhenius, over that at 25 degrees."""
+    return math.exp(ACTIVATION_J_MOL / GAS_J_MOL_K * (1.0 / (battery_C + 273.15) - 1.0 / 298.15))
+
+
+def heat_factor(battery_C: float) -> float:
+    """What a hot battery is held back to: from 45 degrees straight down to 0.4 at 55."""
+    return 1.0 - 0.06 * max(0.0, battery_C - 45.0)
+
+
+def temperature_row(battery_C: int) -> list[str]:
+    """Factors of resistance and limits."""
+    resistance = resistance_factor(battery_C)
+    return [f"{battery_C}", *(f"{x:.4f}" for x in (resistance, min(1.0, 1.0 / resistance) * heat_factor(battery_C),
+                                                   min(1.0, resistance**-1.5) * heat_factor(battery_C)))]
+
+
+def hybrid_row(soc: float) -> list[str]:
     """Open-circuit voltage by the combined form, and the two resistances."""
     voltage_V = 257.8 + 100.0 * soc + 10.0 * math.log(soc) - 4.0 * math.log(1.0 - soc)
     discharge_ohm = 0.125 + 0.055 * math.exp(-6.0 * soc)
@@ -179,16 +250,30 @@ def battery_row(soc: float) -> list[str]:
     return [f"{soc:.2f}", f"{voltage_V:.3f}", f"{discharge_ohm:.5f}", f"{charge_ohm:.5f}"]
 
 
-def write_battery(folder: Path) -> None:
-    write(folder / "hybrid-1k5.csv", "generated by maps/generate.py: combined form of the open-circuit voltage",
-          "soc,voltage_V,resistance_discharge_ohm,resistance_charge_ohm",
-          (battery_row(i / 20.0) for i in range(1, 20)))
+def chargeable_row(soc: float) -> list[str]:
+    """The same forms; a low battery gives less and a full one takes less."""
+    voltage_V = 321.0 + 62.0 * soc + 6.0 * math.log(soc) - 3.0 * math.log(1.0 - soc)
+    discharge_ohm = 0.080 + 0.030 * math.exp(-6.0 * soc)
+    charge_ohm = 0.080 + 0.020 * soc**4
+    gives_kW = min(110.0, 20.0 + 90.0 * (soc - 0.05) / 0.35)
+    takes_kW = min(60.0, 15.0 + 45.0 * (0.95 - soc) / 0.20)
+    return [f"{soc:.2f}", f"{voltage_V:.3f}", f"{discharge_ohm:.5f}", f"{charge_ohm:.5f}", f"{gives_kW:.2f}", f"{takes_kW:.2f}"]
+
+
+def write_batteries(folder: Path) -> None:
+    form, columns = "generated by maps/generate.py", "soc,voltage_V,resistance_discharge_ohm,resistance_charge_ohm"
+    socs = [i / 20.0 for i in range(1, 20)]
+    write(folder / "hybrid-1k5.csv", f"{form}: combined form of the open-circuit voltage", columns, map(hybrid_row, socs))
+    write(folder / "chargeable-18k.csv", f"{form}: combined form of the open-circuit voltage, limits straight in charge",
+          f"{columns},discharge_limit_kW,charge_limit_kW", map(chargeable_row, socs))
+    write(folder / "lithium-temperature.csv", f"{form}: resistance by Arrhenius' law, limits from it",
+          "temperature_C,resistance_factor,discharge_factor,charge_factor", map(temperature_row, range(-20, 56, 5)))
 
 
 def main(folder: Path = HERE) -> None:
     """Write every generated file below ``folder``."""
     write_engine(folder / "engines")
-    write_battery(folder / "batteries")
+    write_batteries(folder / "batteries")
     for name, machine in MACHINES.items():
         write_machine(folder / "machines", name, machine)
 

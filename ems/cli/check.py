@@ -32,7 +32,7 @@ def command(run: common.Run, files: tuple[str, ...]) -> None:
     mistakes.raise_if_any()
     for row in rows:
         for warning in row["warnings"]:
-            run.warn(f"{row['file']}: {warning}")
+            run.warn(warning)
     shown = table(("file", "kind", "what it holds"), [(r["file"], r["kind"], r["summary"]) for r in rows])
     run.finish({"files": rows}, [shown, f"No mistakes in {times(len(rows), 'file')}."])
 
@@ -52,7 +52,7 @@ def _checked(word: str, overrides: tuple[str, ...]) -> dict[str, Any]:
     else:
         columns = filekinds.check_csv(kind, path, word)
         summary = f"{len(columns.line_numbers)} rows; source: {columns.source or 'not stated'}"
-        warnings = [] if columns.source else ["no source line (# source: ...)"]
+        warnings = [] if columns.source else [f"{word}: no source line (# source: ...)"]
     return {"file": word, "kind": kind, "summary": summary, "warnings": warnings}
 
 

@@ -21,7 +21,7 @@ def command(run: common.Run, words: tuple[str, ...]) -> None:
     rows: list[dict[str, Any]] = cycle_rows(words or None)
     for row in rows:
         for warning in row["warnings"]:
-            run.warn(f"{row['name']}: {warning}")
+            run.warn(warning)
     shown = [
         (row["name"], row["title"], f"{row['duration_s']:g}", f"{row['distance_km']:.3f}",
          f"{row['mean_speed_kmh']:.1f}", f"{row['max_speed_kmh']:.1f}", row["stops"], f"{row['climb_m']:.0f}",

@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from ems.components import battery, engine, machine, vehicle
+from ems.components import battery, coldstart, engine, machine, vehicle
 from ems.components.componentfile import ComponentFile
 from ems.components.csvfile import Check, Columns, read_columns
 from ems.errors import InputError, Mistake, Mistakes
@@ -43,20 +43,19 @@ class CsvKind:
 
 
 def _engine_map(points: Columns, mistakes: Mistakes) -> None:
-    engine._check_map(points, None, mistakes)
+    engine.check_map(points, None, mistakes)
 
 
 def _machine_map(points: Columns, mistakes: Mistakes) -> None:
-    machine._loss(points, mistakes)
-    machine._check_axes(points, mistakes)
+    machine.check_map(points, mistakes)
 
 
 def _full_load(curve: Columns, mistakes: Mistakes) -> None:
-    engine._check_curve(curve, None, mistakes)
+    engine.check_full_load(curve, None, mistakes)
 
 
 def _limits(curve: Columns, mistakes: Mistakes) -> None:
-    machine._check_curve(curve, None, mistakes)
+    machine.check_limits(curve, None, mistakes)
 
 
 _CSV_KINDS: dict[str, CsvKind] = {
@@ -65,7 +64,10 @@ _CSV_KINDS: dict[str, CsvKind] = {
     "full-load curve": CsvKind(("speed_rpm", "full_load_Nm"), (), _full_load),
     "machine map": CsvKind(("speed_rpm", "torque_Nm"), ("loss_W", "electrical_power_W"), _machine_map),
     "machine limits": CsvKind(("speed_rpm", "peak_Nm", "continuous_Nm"), (), _limits),
-    "battery table": CsvKind(battery.COLUMNS, (), battery._check_table),
+    "motoring curve": CsvKind(("speed_rpm", "motoring_Nm"), (), engine.check_motoring),
+    "cold-start curve": CsvKind(coldstart.COLUMNS, (), coldstart.check_curve),
+    "battery table": CsvKind(battery.COLUMNS, battery.LIMIT_COLUMNS, battery.check_table),
+    "battery over temperature": CsvKind(battery.TEMPERATURE_COLUMNS, (), battery.check_temperature),
 }
 
 
@@ -78,6 +80,22 @@ def kind_of(path: Path, where: str) -> str:
     if suffix not in SUFFIXES:
         raise InputError([Mistake(where, "", f"a file that ends in '{path.suffix}'", f"one of {', '.join(SUFFIXES)}")])
     return _toml_kind(path, where) if suffix == ".toml" else _csv_kind(path, where)
+
+
+def component_kind(word: str) -> str:
+    """Kind of a component's file of the user's; a map or a curve alone is referred to its component.
+
+    Raises ``InputError`` when the file does not exist or holds no component.
+    """
+    path = Path(word).expanduser()
+    if not path.is_file():
+        raise InputError([Mistake(word, "", "a folder" if path.is_dir() else "nothing", "an existing file")])
+    kind = kind_of(path, word)
+    if kind in COMPONENT_LOADERS:
+        return kind
+    if path.suffix.lower() == ".csv":
+        check_csv(kind, path, word)
+    raise InputError([Mistake(word, "", f"a {kind}", f"the TOML file of one of {', '.join(COMPONENT_LOADERS)}")])
 
 
 def _toml_kind(path: Path, where: str) -> str:
@@ -111,17 +129,14 @@ def check_csv(kind: str, path: Path, where: str) -> Columns:
     Raises ``InputError`` with every mistake.
     """
     columns = _CSV_KINDS[kind]
-    return read_columns(path, columns.required, columns.optional, where=where, check=_guarded(columns.check))
+    return read_columns(path, columns.required, columns.optional, where=where, check=_guarded(columns))
 
 
-def _guarded(check: Check | None) -> Check | None:
-    """The check, run only when every column could be read: it takes whole columns for granted."""
-    if check is None:
-        return None
-
+def _guarded(kind: CsvKind) -> Check:
+    """The check of a kind, run only when every column that it takes for granted is there."""
     def guarded(table: Columns, mistakes: Mistakes) -> None:
-        if not mistakes.found:
-            check(table, mistakes)
+        if kind.check is not None and all(name in table for name in kind.required):
+            kind.check(table, mistakes)
 
     return guarded
 

@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "optimum": ("ems.cli.optimum", "The least fuel on a cycle, with proof."),
     "explain": ("ems.cli.explain", "Why this configuration at this second."),
     "layouts": ("ems.cli.layouts", "Layouts that are shipped; the keys of a layout file."),
+    "maps": ("ems.cli.maps", "Engines, machines, batteries, vehicles that are shipped; check and draw your own."),
     "cycles": ("ems.cli.cycles", "Drive cycles that are shipped, with their totals."),
 }
 

@@ -10,15 +10,19 @@ from typing import Any, Generic, TypeVar
 from pydantic import BaseModel, ConfigDict, StrictBool
 
 from ems import library
-from ems.components.csvfile import Columns, read_columns
+from ems.components.csvfile import Columns, collect_columns
 from ems.errors import InputError, Mistake, Mistakes
 from ems.inputfile import in_words, quantity, read_toml, validate
 
 
-class ComponentFile(BaseModel):
-    """Keys that every component file has."""
+class Table(BaseModel):
+    """A table of keys; unknown keys are mistakes."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class ComponentFile(Table):
+    """Keys that every component file has."""
 
     title: str = quantity("what it is, in a few words; the file's name when not given", "-", default="")
     source: str = quantity("where the numbers come from; printed in reports", "-", default="")
@@ -58,28 +62,41 @@ class Opened(Generic[File]):
         return self.data.source or f"not stated in {self.where}"
 
     def place(self, key: str) -> tuple[str, str]:
-        """Where a key's value came from: file and dotted key, or the override's place."""
+        """Where the value of a (dotted) key came from: file and dotted key, or the override's place."""
         return self.overridden.get(key, (self.where, f"{self.prefix}.{key}" if self.prefix else key))
 
     def csv_path(self, key: str) -> Path:
-        """File that a key names."""
-        return self.folder / Path(str(getattr(self.data, key))).expanduser()
+        """File that a (dotted) key names."""
+        return self.folder / Path(self._word(key) or "").expanduser()
+
+    def csv_paths(self, *keys: str) -> tuple[Path, ...]:
+        """Files that those of the keys name which are given."""
+        return tuple(self.csv_path(key) for key in keys if self._word(key) is not None)
+
+    def _word(self, key: str) -> str | None:
+        """The file name under a (dotted) key; None where the file has none."""
+        value: Any = self.data
+        for part in key.split("."):
+            value = getattr(value, part, None)
+        return None if value is None else str(value)
 
     def read_csv(
         self, key: str, required: Sequence[str], optional: Sequence[str] = (), *, mistakes: Mistakes
     ) -> Columns | None:
-        """The CSV file that a key names; None when it does not read, with the reasons in ``mistakes``."""
-        path, word = self.csv_path(key), str(getattr(self.data, key))
+        """The CSV file that a (dotted) key names, NaN where a value could not be read, with the reasons in ``mistakes``.
+
+        None when no name is given, the file does not read at all, or a required column is missing.
+        """
+        word = self._word(key)
+        if word is None:
+            return None
+        path = self.csv_path(key)
         if not path.is_file():
             mistakes.add(*self.place(key), in_words(word), f"the name of an existing CSV file in {self.folder.name}/")
             return None
         own_folder = bool(self.files) and "/" in self.where and not Path(word).is_absolute()
-        try:
-            return read_columns(path, required, optional,
-                                where=f"{self.where.rpartition('/')[0]}/{word}" if own_folder else word)
-        except InputError as error:
-            mistakes.extend(error)
-            return None
+        where = f"{self.where.rpartition('/')[0]}/{word}" if own_folder else word
+        return collect_columns(path, required, optional, where=where, mistakes=mistakes)
 
 
 def open_component(
@@ -112,9 +129,22 @@ def open_component(
         folder, files = path.parent, (path,)
     else:
         raise InputError([Mistake(where, key, in_words(word), f"the name of a {kind}, a path, or a table")])
-    replaced = {k: (where, f"{key}.{k}" if key else k) for k in overrides or {}}
-    data = _validated(model, {**content, **(overrides or {})}, place, prefix, replaced)
+    replaced = {k: (where, f"{key}.{k}" if key else k) for k in _dotted(overrides or {})}
+    data = _validated(model, _merged(content, overrides or {}), place, prefix, replaced)
     return Opened(data, name, place, prefix, folder, files, replaced)
+
+
+def _merged(content: Mapping[str, Any], overrides: Mapping[str, Any]) -> dict[str, Any]:
+    """The content with the overrides in place; tables are merged key by key."""
+    both = {k: _merged(content[k], v) for k, v in overrides.items()
+            if isinstance(v, Mapping) and isinstance(content.get(k), Mapping)}
+    return {**content, **overrides, **both}
+
+
+def _dotted(table: Mapping[str, Any]) -> list[str]:
+    """Dotted keys of everything in a table, inner tables themselves included."""
+    return [key for k, v in table.items()
+            for key in (k, *(f"{k}.{inner}" for inner in (_dotted(v) if isinstance(v, Mapping) else [])))]
 
 
 def _validated(

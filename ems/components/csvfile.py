@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ems.errors import Mistakes, nearest_name
+from ems.errors import InputError, Mistakes, nearest_name
 from ems.inputfile import raise_capped, read_text
 from ems.types import Array, IntArray
 
@@ -30,7 +30,7 @@ class Comment:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Columns:
-    """A table read from a file; every value is a finite number.
+    """A table read from a file; every value is a finite number, or NaN where a mistake was told of it.
 
     where        : the file's name as the user knows it
     columns      : name -> (n,) values, n >= 1; all required columns, and the optional ones that were there
@@ -54,6 +54,10 @@ class Columns:
 
     def __contains__(self, name: str) -> bool:
         return name in self.columns
+
+    def range(self, name: str) -> tuple[float, float]:
+        """Least and greatest value of a column; NaN, which no comparison finds fault with, when one could not be read."""
+        return float(self.columns[name].min()), float(self.columns[name].max())
 
     def place(self, row: int, column: str) -> str:
         """The key of a message about one value: ``line 12, column loss_W``."""
@@ -83,26 +87,48 @@ def read_columns(
     missing, unknown and repeated columns; ragged rows; values that are no finite numbers; no rows.
     """
     where = str(path) if where is None else where
-    lines = read_text(path, where).splitlines()
     mistakes = Mistakes()
+    table = _read(path, where, required, optional, hints or {}, mistakes)
+    if table is not None and check is not None:
+        check(table, mistakes)
+    raise_capped(mistakes)
+    assert table is not None
+    return table
+
+
+def collect_columns(
+    path: Path, required: Sequence[str], optional: Sequence[str], *, where: str, mistakes: Mistakes
+) -> Columns | None:
+    """As ``read_columns``, for a reader that goes on: mistakes are collected, values that could not be read are NaN.
+
+    None when the file cannot be read, has no rows or lacks a required column.
+    """
+    try:
+        table = _read(path, where, required, optional, {}, mistakes)
+    except InputError as error:
+        mistakes.extend(error)
+        return None
+    return table if table is not None and all(name in table for name in required) else None
+
+
+def _read(
+    path: Path, where: str, required: Sequence[str], optional: Sequence[str], hints: Mapping[str, str], mistakes: Mistakes
+) -> Columns | None:
+    """The table, perhaps without a required column; None when there is none."""
+    lines = read_text(path, where).splitlines()
     body = [(n, line) for n, line in enumerate(lines, start=1) if line.strip() and not line.lstrip().startswith("#")]
     if not body:
         mistakes.add(where, "", "comments only", f"a header line: {','.join(required)}")
-        raise_capped(mistakes)
+        return None
     header_line, header_text = body[0]
-    header = _cells(header_text)
-    known = [*required, *optional]
-    _check_header(where, header_line, header_text, header, required, optional, hints or {}, mistakes)
+    header, known = _cells(header_text), [*required, *optional]
+    _check_header(where, header_line, header_text, header, required, optional, hints, mistakes)
     if len(body) == 1:
         mistakes.add(where, f"line {header_line}", "a header without rows", "at least one row of numbers below it")
     if len(body) == 1 or not any(name in known for name in header):
-        raise_capped(mistakes)
+        return None
     rows = [_numbers(where, n, line, header, known, mistakes) for n, line in body[1:]]
-    table = _columns(where, header, known, rows, [n for n, _ in body[1:]], _comments(lines))
-    if check is not None:
-        check(table, mistakes)
-    raise_capped(mistakes)
-    return table
+    return _columns(where, header, known, rows, [n for n, _ in body[1:]], _comments(lines))
 
 
 def _columns(

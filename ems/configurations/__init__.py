@@ -2,6 +2,17 @@
 
 from ems.configurations.derive import derive
 from ems.configurations.kinematics import WHEEL, ActuatorState
-from ems.configurations.model import Configuration, Derivation, EngineState, Interlock, Kind
+from ems.configurations.model import (
+    Configuration,
+    Derivation,
+    Drag,
+    EngineState,
+    Interlock,
+    Kind,
+    LoadLimit,
+    Slip,
+    SpeedLimit,
+)
 
-__all__ = ["WHEEL", "ActuatorState", "Configuration", "Derivation", "EngineState", "Interlock", "Kind", "derive"]
+__all__ = ["WHEEL", "ActuatorState", "Configuration", "Derivation", "Drag", "EngineState", "Interlock", "Kind",
+           "LoadLimit", "Slip", "SpeedLimit", "derive"]

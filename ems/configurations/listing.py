@@ -5,9 +5,9 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any
 
-from ems.configurations.derive import ENGINE
 from ems.configurations.exact import connected, reduced_rows
 from ems.configurations.kinematics import ActuatorState
+from ems.configurations.mechanism import ENGINE
 from ems.configurations.model import Configuration, Derivation
 from ems.layout.model import Layout
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 
-from ems.configurations.model import Configuration, EngineState
+from ems.configurations.model import Configuration
 from ems.layout.model import Layout
 
 TOP_KMH = 500.0  # no car is faster; keeps the range finite where no limit does
@@ -30,23 +30,13 @@ Limit = tuple[float, float, float]      # a, b, c: a * wheel speed + b * free sp
 
 
 def _limits(layout: Layout, c: Configuration) -> list[Limit]:
-    engine = layout.engine.engine
-    bounds: list[tuple[float, float]] = [
-        (engine.idle_rad_s, engine.max_rad_s) if c.engine is EngineState.RUNNING else (0.0, 0.0)
-    ]
-    bounds += [(-m.machine.max_rad_s, m.machine.max_rad_s) for m in layout.machines]
-    rows = [(float(w), float(f), low, high) for (w, f), (low, high) in zip(c.speed_map, bounds, strict=True)]
-    if c.idling:
-        rows[0] = (0.0, 1.0, engine.idle_rad_s, engine.idle_rad_s)
-    elif c.free_speed is None:
+    rows = [(float(s.wheel), float(s.free), s.low_rad_s, s.high_rad_s) for s in c.speed_limits]
+    if c.free_speed is None and not c.idling:
         rows.append((0.0, 1.0, 0.0, 0.0))
-    for name, (w, f) in zip(layout.shafts, c.shaft_map, strict=False):
-        properties = layout.shaft_properties.get(name)
-        if properties is not None and properties.max_rad_s is not None:
-            rows.append((float(w), float(f), -properties.max_rad_s, properties.max_rad_s))
     top = TOP_KMH / 3.6 / layout.vehicle.wheel_radius_m
     rows.append((1.0, 0.0, 0.0, top))
-    return [limit for a, b, low, high in rows if a or b for limit in ((a, b, high), (-a, -b, -low))]
+    limits = [limit for a, b, low, high in rows for limit in ((a, b, high), (-a, -b, -low))]
+    return [limit for limit in limits if limit[2] < math.inf]
 
 
 def _crossing(first: Limit, second: Limit) -> tuple[float, float] | None:

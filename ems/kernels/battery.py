@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-from ems.kernels.jit import compiled
+from ems.kernels.jit import compiled, compiled_inline
 
 
 class BatteryArrays(NamedTuple):
@@ -55,7 +55,7 @@ def state(b: BatteryArrays, e: float) -> tuple[float, float, float, float]:
     return b.soc[i] + rise, v, rd, rc
 
 
-@compiled
+@compiled_inline
 def electrochemical(P: float, x: float) -> float:
     """Electrochemical power for terminal power P and x = R / V^2; inf where the battery cannot give P."""
     root = 1.0 - 4.0 * P * x

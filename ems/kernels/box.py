@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from ems.kernels.jit import compiled
-from ems.kernels.plant import Cut, set_torques, terminal_power
+from ems.kernels.plant import Cut, judged_power, set_line, set_torques, set_torques_on_line, terminal_power
 
 GOLDEN = 0.6180339887498949
 
@@ -35,23 +35,33 @@ def inner_range(cut: Cut, i: int) -> tuple[float, float]:
 
 
 @compiled
-def _inner_line(cut: Cut, i: int, points: int, steps: int) -> float:
+def _inner_line(cut: Cut, i: int, points: int, steps: int, near: bool) -> float:
     """Least terminal power over inner torque i, the others fixed; leaves the best choice in ``cut.x``.
 
     An even scan (and no torque at all), then golden section around the best: one loop, to compile the plant in once.
+    near : only around the torque that stands in ``cut.x``
     """
     column = 2 + i
+    here = cut.x[column]
     low, high = inner_range(cut, i)
     if low > high:
         return math.inf
     step = (high - low) / max(points - 1, 1)
+    if near:
+        here = min(max(here, low), high)
+        low, high, points = max(low, here - step), min(high, here + step), 0
+    else:
+        here = min(max(0.0, low), high)
+    cut.x[column] = here
+    set_torques(cut)
+    set_line(cut, column)
     best_P, best = math.inf, 0.0
     a = b = c = d = P_c = P_d = 0.0
     for q in range(points + 3 + steps):
         if q < points:
             T = low + q * step
         elif q == points:
-            T = min(max(0.0, low), high)
+            T = here
         elif q == points + 1:
             if best_P == math.inf:
                 return math.inf
@@ -68,8 +78,9 @@ def _inner_line(cut: Cut, i: int, points: int, steps: int) -> float:
             a, c, P_c = c, d, P_d
             d = a + GOLDEN * (b - a)
             T = d
-        cut.x[column] = T
-        P, _ = terminal_power(cut)
+        P = math.inf
+        if set_torques_on_line(cut, column, T):
+            P, _ = judged_power(cut)
         if P < best_P:
             best_P, best = P, T
         if q > points:
@@ -82,18 +93,22 @@ def _inner_line(cut: Cut, i: int, points: int, steps: int) -> float:
 
 
 @compiled
-def best_division(cut: Cut, Tw: float, Te: float, points: int, steps: int) -> float:
-    """Least terminal power at wheel torque Tw and engine torque Te (inf: none); inputs and torques stay in the cut."""
+def best_division(cut: Cut, Tw: float, Te: float, points: int, steps: int, near: bool) -> float:
+    """Least terminal power at wheel torque Tw and engine torque Te (inf: none); inputs and torques stay in the cut.
+
+    near : look only around the division that stands in the cut
+    """
     cut.x[0], cut.x[1] = Tw, Te
     count = cut.inner_source.size
     if count > 0:
-        for i in range(count):
-            cut.x[2 + i] = 0.0
+        if not near:
+            for i in range(count):
+                cut.x[2 + i] = 0.0
         best = math.inf
         for _ in range(1 if count == 1 else 4):     # coordinate descent; losses are nearly separable in the machines
             previous = best
             for i in range(count):
-                best = min(best, _inner_line(cut, i, points, steps))
+                best = min(best, _inner_line(cut, i, points, steps, near))
             if best == math.inf or previous - best <= 1e-6 * abs(best):
                 break
     P, _ = terminal_power(cut)

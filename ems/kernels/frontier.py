@@ -30,6 +30,9 @@ from ems.kernels.plant import (
     terminal_power,
 )
 
+BISECTIONS = 14         # halvings in the search for the most that the machines can take of a braking torque
+BRAKING_SPEEDS = 4      # free engine speeds at which braking is looked at; an engine without torque wants none of them high
+
 
 class Grid(NamedTuple):
     """How finely the box is searched: points an axis, golden-section steps, and the most points kept in a frontier."""
@@ -101,50 +104,59 @@ def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Cand
 
 
 @compiled
+def _most_taken(cut: Cut, now: Moment, grid: Grid) -> float:
+    """Largest share of the braking torque that the machines can take (negative: not even none is possible)."""
+    low, high = -1.0, 1.0
+    for q in range(2 + BISECTIONS):
+        share = 1.0 if q == 0 else 0.0 if q == 1 else 0.5 * (low + high)
+        if best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, False) < math.inf:
+            low = max(low, share)
+        elif q > 0:
+            high = share
+        if low == 1.0 or (q == 1 and low < 0.0):
+            break
+    return low
+
+
+@compiled
 def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> None:
     """Candidates while braking: engine without torque, from the most the machines take to the friction brakes alone.
 
-    One loop in stages: bisection for the largest share the machines can take, golden section for the share that gives
-    most electricity (not always the largest), then an even ladder of shares down to none.
+    One loop in stages: golden section for the share that gives most electricity (not always the largest; skipped where a
+    slightly smaller share gives less), then an even ladder of shares down to none.
     """
-    low, high, most = -1.0, 1.0, -1.0
-    a = b = c = P_c = 0.0
-    bisect, golden = 24, 2 * grid.slope_steps
-    for q in range(2 + bisect + golden + 1 + grid.brake_points):
+    most = _most_taken(cut, now, grid)
+    if most < 0.0:
+        return
+    golden = 2 * grid.slope_steps
+    a, b, best = 0.5 * most, most, most
+    c = P_most = P_c = 0.0
+    for q in range(2 + golden + 1 + grid.brake_points):
         if q == 0:
-            share = 1.0
+            share = most
         elif q == 1:
-            share = 0.0
-        elif q < 2 + bisect:
-            if most == 1.0 or low < 0.0:
+            share = 0.98 * most
+        elif q < 2 + golden:
+            if best == most:
                 continue
-            share = 0.5 * (low + high)
-        elif q < 2 + bisect + golden:
-            if q == 2 + bisect:
-                a, b = 0.5 * most, most
-            share = b - GOLDEN * (b - a) if (q - bisect) % 2 == 0 else a + GOLDEN * (b - a)
-        elif q == 2 + bisect + golden:
-            share = 0.5 * (a + b)
+            share = b - GOLDEN * (b - a) if q % 2 == 0 else a + GOLDEN * (b - a)
+        elif q == 2 + golden:
+            share = most if best == most else 0.5 * (a + b)
         else:
-            share = most * (1.0 - (q - 3 - bisect - golden) / (grid.brake_points - 1.0))
-        P = best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps)
-        if q < 2 + bisect:
-            if P < math.inf:
-                low = max(low, share)
-                most = low
-            elif share > low:
-                high = min(high, share)
-            if q == 1 and low < 0.0:
-                return
-        elif q < 2 + bisect + golden:
-            if (q - bisect) % 2 == 0:
-                c, P_c = share, P
-            elif P_c < P:
-                b = share
-            else:
-                a = c
+            share = most * (1.0 - (q - 3 - golden) / (grid.brake_points - 1.0))
+        P = best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, False)
+        if q == 0:
+            P_most = P
+        elif q == 1:
+            best = share if P < P_most else most
+        elif q >= 2 + golden:
+            _push(cut, now, f, P, q > 3 + golden, found)
+        elif q % 2 == 0:
+            c, P_c = share, P
+        elif P_c < P:
+            b = share
         else:
-            _push(cut, now, f, P, q > 3 + bisect + golden, found)
+            a = c
 
 
 @compiled
@@ -171,7 +183,7 @@ def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, 
             a, c, cost_c = c, d, cost_d
             d = a + GOLDEN * (b - a)
             T = d
-        P = best_division(cut, now.Tw, T, grid.inner_points, grid.inner_steps)
+        P = best_division(cut, now.Tw, T, grid.inner_points, grid.inner_steps, q > 0)
         cost = math.inf if P == math.inf else fuel_rate(cut) + slope * electrochemical(P, now.x)
         if cost < least:
             best, least = T, cost
@@ -190,7 +202,7 @@ def _cost_at_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: 
     cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
     if cut.code != OK:
         return math.inf
-    P = best_division(cut, now.Tw, min(Te, cut.limit[0]), grid.inner_points, grid.inner_steps)
+    P = best_division(cut, now.Tw, min(Te, cut.limit[0]), grid.inner_points, grid.inner_steps, False)
     return math.inf if P == math.inf else fuel_rate(cut) + slope * electrochemical(P, now.x)
 
 
@@ -275,12 +287,12 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
         cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
         if cut.code != OK:
             continue
-        if braking:
+        if braking and q % (1 + points // BRAKING_SPEEDS) == 0:
             _braking(cut, now, f, grid, found)
         if choosing or not braking:
             for i in range(torques):
                 Te = cut.limit[0] * i / max(torques - 1.0, 1.0)
-                _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, grid.inner_steps), False, found)
+                _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, grid.inner_steps, False), False, found)
     if choosing:
         scanned = found.count[0]
         for i in range(slopes.size):

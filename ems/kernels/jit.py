@@ -63,19 +63,24 @@ def cached() -> bool:
     return all(folder is not None and any(folder.rglob("*.nbi")) for folder in folders)
 
 
-def _jit(function: Function, parallel: bool) -> Function:
+def _jit(function: Function, *, parallel: bool = False, forceinline: bool = False) -> Function:
     folder = cache_folder(function.__module__.rpartition(".")[2])
     if folder is not None:
         numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", parallel=parallel)(function)
+    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", parallel=parallel, forceinline=forceinline)(function)
     return kernel
 
 
 def compiled(function: Function) -> Function:
     """Compile a kernel for one thread."""
-    return _jit(function, False)
+    return _jit(function)
+
+
+def compiled_inline(function: Function) -> Function:
+    """Compile a small kernel into its callers: for what runs millions of times and takes many arguments."""
+    return _jit(function, forceinline=True)
 
 
 def compiled_parallel(function: Function) -> Function:
     """Compile a kernel whose ``prange`` loops run on all threads."""
-    return _jit(function, True)
+    return _jit(function, parallel=True)

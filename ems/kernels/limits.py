@@ -45,7 +45,7 @@ def most_wheel_torque(plant: PlantArrays, t: int, demands: Demands, u: int, grid
             under, over, code = 0.0, 40000.0, OK
             for _ in range(34):
                 middle = 0.5 * (under + over)
-                if best_division(cut, middle, Te, grid.inner_points, grid.inner_steps) < math.inf:
+                if best_division(cut, middle, Te, grid.inner_points, grid.inner_steps, False) < math.inf:
                     under = middle
                 else:
                     over = middle

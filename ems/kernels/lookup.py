@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from ems.kernels.jit import compiled
+from ems.kernels.jit import compiled, compiled_inline
 
 
-@compiled
+@compiled_inline
 def cell(axis: Any, size: int, value: float) -> int:
     """Index i of the cell with axis[i] <= value <= axis[i + 1], clipped to the axis (bisection)."""
     low, high = 0, size - 1
@@ -20,7 +20,7 @@ def cell(axis: Any, size: int, value: float) -> int:
     return low
 
 
-@compiled
+@compiled_inline
 def at(axis: Any, size: int, values: Any, x: float) -> float:
     """Value at x of the piecewise linear function through (axis, values); the end values outside."""
     if x <= axis[0]:

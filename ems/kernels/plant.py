@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ems.kernels.jit import compiled
+from ems.kernels.jit import compiled, compiled_inline
 from ems.kernels.lookup import at, row_at
 
 # Why a choice is impossible: code = LIMIT * STRIDE + source (0 the engine, 1.. the machines).
@@ -91,6 +91,8 @@ class Bench(NamedTuple):
     loss_row: Any
     fuel_row: Any
     pattern: Any
+    base: Any
+    gain: Any
 
 
 class Cut(NamedTuple):
@@ -101,6 +103,7 @@ class Cut(NamedTuple):
     torque_axis, torque_count : (M, Q), (M,) of ``loss_row``; fuel_axis : (Qe,) of ``fuel_row``
     maps : (patterns, S + 1 + G, 3 + I); bit_mesh : (bits,) loaded meshes; inner_source : (inner,)
     pattern : (1,) last pattern of directions, a good first guess for the next
+    base, gain : (S + 1 + G,) outputs along a line in one input, see ``set_line``
     mode : STOPPED, COUPLED, IDLING; base_W : auxiliaries and hold power; gives_W, takes_W : limits
     code : limit broken, or OK
     """
@@ -113,6 +116,8 @@ class Cut(NamedTuple):
     loss_row: Any
     fuel_row: Any
     pattern: Any
+    base: Any
+    gain: Any
     torque_axis: Any
     torque_count: Any
     fuel_axis: Any
@@ -133,7 +138,7 @@ def make_bench(plant: PlantArrays) -> Bench:
     return Bench(np.zeros(plant.torque_map.shape[2]), np.zeros(plant.torque_map.shape[1]), np.zeros(sources),
                  np.zeros(plant.mesh_wheel.shape[1]), np.zeros(sources),
                  np.zeros((sources - 1, plant.machine_torque.shape[1])), np.zeros(plant.engine_torque.size),
-                 np.zeros(1, np.int64))
+                 np.zeros(1, np.int64), np.zeros(plant.torque_map.shape[1]), np.zeros(plant.torque_map.shape[1]))
 
 
 @compiled
@@ -173,13 +178,13 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
     bench.out[:] = 0.0
     bench.x[bench.x.size - 1] = alpha
     return Cut(bench.x, bench.out, bench.speed, bench.mesh_speed, bench.limit, bench.loss_row, bench.fuel_row,
-               bench.pattern, plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
+               bench.pattern, bench.base, bench.gain, plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
                plant.torque_map[first:first + (1 << bits)], plant.bit_mesh[t, :bits],
                plant.inner_source[t, :plant.inner_count[t]],
                plant.engine_mode[t], auxiliary_W + plant.hold_W[t], plant.battery_gives_W, plant.battery_takes_W, code)
 
 
-@compiled
+@compiled_inline
 def set_torques(cut: Cut) -> bool:
     """Every torque for the inputs in ``cut.x``; False when no directions of power flow agree with themselves."""
     sources = cut.speed.size
@@ -211,18 +216,53 @@ def set_torques(cut: Cut) -> bool:
     return settled
 
 
-@compiled
+@compiled_inline
 def machine_loss(cut: Cut, m: int, torque: float) -> float:
     """Loss of machine m with inverter at the speed cut [W]; negative speeds mirror the map."""
     T = torque if cut.speed[m + 1] >= 0.0 else -torque
     return at(cut.torque_axis[m], cut.torque_count[m], cut.loss_row[m], T)
 
 
-@compiled
+@compiled_inline
+def set_line(cut: Cut, column: int) -> None:
+    """Notes how every output depends on one input, from the torques that are set: linear while no power flow turns round."""
+    pattern = cut.pattern[0]
+    for r in range(cut.out.size):
+        cut.gain[r] = cut.maps[pattern, r, column]
+        cut.base[r] = cut.out[r] - cut.gain[r] * cut.x[column]
+
+
+@compiled_inline
+def set_torques_on_line(cut: Cut, column: int, value: float) -> bool:
+    """``set_torques`` for one changed input, by the line that was noted; where a power flow turns round, a new line is noted."""
+    cut.x[column] = value
+    sources = cut.speed.size
+    pattern = cut.pattern[0]
+    same = True
+    for b in range(cut.bit_mesh.size):
+        g = cut.bit_mesh[b]
+        flow = (cut.base[sources + 1 + g] + cut.gain[sources + 1 + g] * value) * cut.mesh_speed[g]
+        same = same and (flow == 0.0 or (flow > 0.0) != ((pattern >> b) & 1 == 1))
+    if same:
+        for s in range(sources + 1):
+            cut.out[s] = cut.base[s] + cut.gain[s] * value
+        return True
+    settled = set_torques(cut)
+    set_line(cut, column)
+    return settled
+
+
+@compiled_inline
 def terminal_power(cut: Cut) -> tuple[float, int]:
     """Battery terminal power for the inputs in ``cut.x``, and OK or the limit that is broken (power then inf)."""
     if not set_torques(cut):
         return math.inf, UNSETTLED * STRIDE
+    return judged_power(cut)
+
+
+@compiled_inline
+def judged_power(cut: Cut) -> tuple[float, int]:
+    """Battery terminal power for the torques in ``cut.out``, and OK or the limit that is broken (power then inf)."""
     if cut.mode == COUPLED:
         if cut.out[0] > cut.limit[0] * (1.0 + SLACK):
             return math.inf, ENGINE_TORQUE * STRIDE
@@ -241,7 +281,7 @@ def terminal_power(cut: Cut) -> tuple[float, int]:
     return P, OK
 
 
-@compiled
+@compiled_inline
 def fuel_rate(cut: Cut) -> float:
     """Fuel rate at the engine speed cut and the torque set [g/s]; nothing when stopped."""
     if cut.mode == STOPPED:

@@ -1,5 +1,4 @@
-"""Sweeps over a trip: one transition minimum, with the next value held as a slope (costate), as a slope with a bound over the
-whole window (certificate), or on a grid of stored energy (dynamic programming).
+"""Sweeps over a trip with the next value held as a slope (costate), or as a slope with a bound over the whole window (certificate).
 
 Value of being in node n with stored energy e at the start of interval k: the least cost [g] of the rest of the trip. Energies
 are counted from the energy that the trip must end with. Changing node happens at the start of an interval, before it is driven.
@@ -13,8 +12,8 @@ from typing import Any, NamedTuple
 import numba
 import numpy as np
 
-from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
-from ems.kernels.jit import compiled, compiled_parallel
+from ems.kernels.battery import BatteryArrays, electrochemical, state
+from ems.kernels.jit import compiled, compiled_inline, compiled_parallel
 
 HUGE = 1e12     # cost of the impossible [g]; finite, so that differences stay numbers
 
@@ -30,7 +29,10 @@ class Points(NamedTuple):
 
 
 class Changes(NamedTuple):
-    """Transition costs: fixed : (N + 1, N) fuel and price [g], stored : (K, N + 1, N) energy from the store [J]; row N from rest."""
+    """Transition costs; row N from rest.
+
+    fixed : (N + 1, N) fuel and price [g]      stored : (K, N + 1, N) energy from the store [J]; HUGE: the change is not open
+    """
 
     fixed: Any
     stored: Any
@@ -40,7 +42,8 @@ class Window(NamedTuple):
     """Usable window in cells for the certificate, C cells.
 
     edge : (C + 1,) energies from the target [J]; x_out, x_in : (C + 1,) R / V^2 there, discharging and charging [1/W]
-    bend_first, bend_second : largest |dx/de| and |d2x/de2| times cell width, and squared width over 8 (see ``_bend``)
+    bend_first, bend_second : largest |dx/de| and |d2x/de2| times cell width, and squared width over 8 (see ``_least_over_window``)
+    out_least, in_least : no R / V^2 in the window is less, discharging and charging
     """
 
     edge: Any
@@ -48,6 +51,8 @@ class Window(NamedTuple):
     x_in: Any
     bend_first: float
     bend_second: float
+    out_least: float
+    in_least: float
 
 
 @compiled
@@ -104,19 +109,35 @@ def _least_over_window(w: Window, tilt: float, slope: float, P: float) -> tuple[
     return best - abs(slope) * bend, where
 
 
+@compiled_inline
+def _floor_over_window(w: Window, tilt: float, slope: float, P: float) -> float:
+    """A quicker, weaker bound than ``_least_over_window``: each term at its own best end (slope not negative)."""
+    return min(tilt * w.edge[0], tilt * w.edge[w.edge.size - 1]) + slope * electrochemical(P, w.out_least if P > 0.0 else w.in_least)
+
+
 @compiled_parallel
 def stage_over_window(points: Points, w: Window, slope: Any, out_cost: Any, out_pick: Any, out_where: Any) -> None:
     """Lower bound of the stage cost over every energy of the window, for values with the given slopes.
 
-    slope : (K + 1,) [g/J]; the value is a_k(n) - slope_k e       out_where : (K, N) energy that gives the bound
+    slope : (K + 1,) [g/J], not negative; the value is a_k(n) - slope_k e       out_where : (K, N) energy that gives the bound
+    The point of the least quick bound is looked at first, the others only where their quick bound is below it.
     """
     for k in numba.prange(points.dt.size):
-        tilt = slope[k] - slope[k + 1]
+        tilt, price, dt = slope[k] - slope[k + 1], slope[k + 1] * points.dt[k], points.dt[k]
         for n in range(points.first.shape[1]):
             best, pick, where = HUGE, -1, 0.0
-            for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
-                bound, edge = _least_over_window(w, tilt, slope[k + 1] * points.dt[k], points.power[j])
-                cost = points.fuel[j] * points.dt[k] + bound
+            begin, end = points.first[k, n], points.first[k, n] + points.count[k, n]
+            first, least = -1, math.inf
+            for j in range(begin, end):
+                floor = points.fuel[j] * dt + _floor_over_window(w, tilt, price, points.power[j])
+                if floor < least:
+                    first, least = j, floor
+            for q in range(begin - 1, end):
+                j = first if q < begin else q
+                if j < 0 or points.fuel[j] * dt + _floor_over_window(w, tilt, price, points.power[j]) >= best:
+                    continue
+                bound, edge = _least_over_window(w, tilt, price, points.power[j])
+                cost = points.fuel[j] * dt + bound
                 if cost < best:
                     best, pick, where = cost, j, edge
             out_cost[k, n], out_pick[k, n], out_where[k, n] = best, pick, where
@@ -147,26 +168,60 @@ def chain(cost: Any, changes: Changes, slope: Any, value: Any, follow: Any) -> N
 
 
 @compiled
-def arrive(cost: Any, changes: Changes, slope: Any, value: Any, through: Any) -> None:
-    """Least cost of the whole trip through each interval and node, from the backward values.
+def arrive(cost: Any, changes: Changes, slope: Any, value: Any, limit: float, through: Any, stored: Any) -> None:
+    """Least cost of the whole trip through each interval and node, and the changes through which a trip costs at most ``limit``.
 
-    value : (K + 1, N + 1) of ``chain``      through : (K, N) out [g]
+    value : (K + 1, N + 1) of ``chain``      through : (K, N) out [g]      stored : (K, N + 1, N) out, HUGE for all other changes
     """
     K, N = cost.shape
     before = np.full(N, HUGE)
     after = np.full(N, HUGE)
+    stored[:] = HUGE
     for k in range(K):
         for c in range(N):
             best = HUGE
             if cost[k, c] < HUGE:
-                if k == 0:
-                    best = changes.fixed[N, c] + slope[0] * changes.stored[0, N, c]
-                else:
-                    for a in range(N):
-                        best = min(best, before[a] + changes.fixed[a, c] + slope[k] * changes.stored[k, a, c])
+                for a in range(N + 1):
+                    if (a == N and k > 0) or (a < N and (k == 0 or before[a] >= HUGE)):
+                        continue
+                    come = 0.0 if a == N else before[a]
+                    come += changes.fixed[a, c] + slope[k] * changes.stored[k, a, c]
+                    best = min(best, come)
+                    if come + cost[k, c] + value[k + 1, c] <= limit:
+                        stored[k, a, c] = changes.stored[k, a, c]
             after[c] = min(best + cost[k, c], HUGE)
             through[k, c] = min(after[c] + value[k + 1, c], HUGE)
         before[:] = after
+
+
+@compiled
+def bound_gradient(points: Points, b: BatteryArrays, changes: Changes, slope: Any, pick: Any, where: Any, follow: Any, start: float,
+                   target: float, out: Any) -> None:
+    """out (K + 1,): derivative of the lower bound by the slope at each time, along the schedule that attains it.
+
+    pick, where : (K, N) of ``stage_over_window``      follow : (K, N + 1) of ``chain``      start : energy from the target [J]
+    """
+    K, a = pick.shape[0], pick.shape[1]
+    out[:] = 0.0
+    out[0] = -start
+    for k in range(K):
+        c = follow[k, a]
+        e = where[k, c]
+        out[k] += e + changes.stored[k, a, c]
+        out[k + 1] -= e - internal_power(b, e + target, points.power[pick[k, c]]) * points.dt[k]
+        a = c
+
+
+@compiled
+def costate_course(b: BatteryArrays, energy: Any, power: Any, dt: Any, low: float, high: float, shape: Any) -> None:
+    """shape (K + 1,) out: costate along a trajectory relative to its end, lambda_k = lambda_k+1 (1 - dt dp/de), e kept inside
+    [low, high]."""
+    step = 1e-4 * (high - low)
+    shape[dt.size] = 1.0
+    for k in range(dt.size - 1, -1, -1):
+        e = min(max(energy[k], low + step), high - step)
+        slope = (internal_power(b, e + step, power[k]) - internal_power(b, e - step, power[k])) / (2.0 * step)
+        shape[k] = shape[k + 1] * (1.0 - dt[k] * slope)
 
 
 @compiled
@@ -189,188 +244,6 @@ def follow_chain(points: Points, b: BatteryArrays, changes: Changes, pick: Any, 
     energy[K] = e
 
 
-class Corridor(NamedTuple):
-    """Nodes of stored energy: low : (K + 1,) lowest node [J, absolute], step : (K + 1,) spacing [J]; how many; window; target.
-
-    below, above : slope [g/J] by which the value goes on below the lowest and above the highest node, inside the window
-    penalty : slope below the window or the target
-    """
-
-    low: Any
-    step: Any
-    size: int
-    window_low: float
-    window_high: float
-    target: float
-    below: float
-    above: float
-    penalty: float
-
-
-@compiled
-def value_at(value: Any, corridor: Corridor, k: int, n: int, e: float) -> float:
-    """Value of node n at stored energy e: linear between nodes, slopes outside the corridor, steep outside the window."""
-    size = corridor.size
-    place = (e - corridor.low[k]) / corridor.step[k]
-    if place <= 0.0:
-        short = corridor.low[k] - e
-        slope = corridor.below
-        extra = max(corridor.window_low - e, 0.0) * corridor.penalty
-        return value[k, n, 0] + slope * short + extra
-    if place >= size - 1:
-        over = e - (corridor.low[k] + (size - 1) * corridor.step[k])
-        if e > corridor.window_high + 1e-3:
-            return HUGE
-        return value[k, n, size - 1] - corridor.above * over
-    i = int(place)
-    weight = place - i
-    return value[k, n, i] + weight * (value[k, n, i + 1] - value[k, n, i])
-
-
-@compiled
-def _backup(points: Points, corridor: Corridor, k: int, c: int, x_out: Any, x_in: Any, least: Any, most: Any, next_value: Any,
-            stage: Any) -> None:
-    """stage (I,) out: least fuel plus next value (I,) of node c at every battery node of interval k, before the change is paid."""
-    size, dt = corridor.size, points.dt[k]
-    low, step = corridor.low[k], corridor.step[k]
-    next_low, inverse = corridor.low[k + 1], 1.0 / corridor.step[k + 1]
-    stage[:] = HUGE
-    for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
-        P, fuel = points.power[j], points.fuel[j] * dt
-        x = x_out if P > 0.0 else x_in
-        for i in range(size):
-            e = low + i * step - 2.0 * P * dt / (1.0 + math.sqrt(max(1.0 - 4.0 * P * x[i], 0.0)))
-            place = (e - next_low) * inverse
-            inner = min(max(place, 0.0), size - 1.000001)
-            q = int(inner)
-            total = fuel + next_value[q] + (inner - q) * (next_value[q + 1] - next_value[q])
-            beyond = (place - inner) * corridor.step[k + 1]
-            if beyond != 0.0:
-                total -= beyond * (corridor.below if beyond < 0.0 else corridor.above)
-                total += max(corridor.window_low - e, 0.0) * corridor.penalty
-            if P > most[i] or P < least[i] or e > corridor.window_high + 1e-3:
-                total = HUGE
-            stage[i] = min(stage[i], total)
-
-
-@compiled
-def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any, value: Any) -> None:
-    """value (I,) lowered to the change's cost plus stage (I,) at the energy that the change leaves: one shift for all nodes."""
-    size = corridor.size
-    shift = -stored / corridor.step[k]
-    whole = math.floor(shift)
-    share = shift - whole
-    first, last = min(max(-whole, 0), size), max(min(size - 1 - whole, size), 0)     # nodes whose two neighbours are inside
-    for i in range(first):
-        short = min(i + shift, 0.0) * corridor.step[k] * corridor.below
-        value[i] = min(value[i], fixed + stage[0] - short)
-    for i in range(first, last):
-        total = fixed + stage[i + whole] + share * (stage[i + whole + 1] - stage[i + whole])
-        value[i] = min(value[i], total)
-    for i in range(max(first, last), size):
-        value[i] = min(value[i], fixed + stage[size - 1])
-
-
-@compiled
-def dynamic_programming(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor, alive: Any, value: Any) -> None:
-    """Backward sweep over nodes of configuration and stored energy.
-
-    alive : (K, N) whether a node is worth a look at (points.count tells whether it is possible)
-    value : (K + 1, N + 1, I) out, before the change at the start of interval k; column N from rest (k = 0 only)
-    """
-    K, N, size = points.dt.size, points.first.shape[1], corridor.size
-    x_out, x_in, least, most = np.empty(size), np.empty(size), np.empty(size), np.empty(size)
-    stage = np.empty((N, size))
-    for i in range(size):
-        value[K, :, i] = corridor.penalty * max(corridor.target - corridor.low[K] - i * corridor.step[K], 0.0)
-    for k in range(K - 1, -1, -1):
-        for i in range(size):
-            _, v, rd, rc = state(b, corridor.low[k] + i * corridor.step[k])
-            x_out[i], x_in[i] = rd / (v * v), rc / (v * v)
-            least[i], most[i] = power_limits(b, v, rd, rc)
-        for c in range(N):
-            if alive[k, c]:
-                _backup(points, corridor, k, c, x_out, x_in, least, most, value[k + 1, c], stage[c])
-        value[k] = HUGE
-        for a in range(N + 1):
-            if (a == N and k == 0) or (a < N and k > 0 and alive[k - 1, a]):
-                for c in range(N):
-                    if alive[k, c]:
-                        _change(corridor, k, changes.fixed[a, c], changes.stored[k, a, c], stage[c], value[k, a])
-
-
-@compiled
-def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor, alive: Any, reach: Any, value: Any,
-          start: float, node: Any, point: Any, energy: Any) -> int:
-    """Forward pass with continuous energy: each second the choice of least cost plus value, window and target kept.
-
-    reach : (K + 1, N + 1) of ``reachable``
-    node, point : (K,) out; energy : (K + 1,) out. Returns -1, or the interval at which nothing is possible any more.
-    """
-    K, N = points.dt.size, points.first.shape[1]
-    a, e = N, start
-    for k in range(K):
-        energy[k] = e
-        best, node_best, point_best, e_best = HUGE, -1, -1, 0.0
-        for strict in range(2):
-            for c in range(N):
-                if not alive[k, c]:
-                    continue
-                e_start = e - changes.stored[k, a, c]
-                if e_start < corridor.window_low - 1e-6 or e_start > corridor.window_high + 1e-6:
-                    continue
-                _, v, rd, rc = state(b, e_start)
-                least, most = power_limits(b, v, rd, rc)
-                out_x, in_x = rd / (v * v), rc / (v * v)
-                for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
-                    P = points.power[j]
-                    if most < P or least > P:
-                        continue
-                    e_next = e_start - electrochemical(P, out_x if P > 0.0 else in_x) * points.dt[k]
-                    if e_next < corridor.window_low or e_next > corridor.window_high:
-                        continue
-                    if strict == 0 and e_next < reach[k + 1, c]:
-                        continue
-                    total = changes.fixed[a, c] + points.fuel[j] * points.dt[k] + value_at(value, corridor, k + 1, c, e_next)
-                    if total < best:
-                        best, node_best, point_best, e_best = total, c, j, e_next
-            if node_best >= 0:
-                break
-        if node_best < 0:
-            return k
-        node[k], point[k] = node_best, point_best
-        a, e = node_best, e_best
-    energy[K] = e
-    return -1
-
-
-@compiled
-def reachable(points: Points, b: BatteryArrays, changes: Changes, window_low: float, target: float, reach: Any) -> None:
-    """reach : (K + 1, N + 1) out, least stored energy in each node, before the change, from which the target can still be met.
-
-    The way of most charging, changes paid; inf where no way leads on.
-    """
-    K, N = points.dt.size, points.first.shape[1]
-    reach[K, :] = target
-    driven = np.empty(N)
-    for k in range(K - 1, -1, -1):
-        for c in range(N):
-            least = math.inf
-            for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
-                least = min(least, points.power[j])
-            driven[c] = math.inf
-            if least < math.inf and reach[k + 1, c] < math.inf:
-                e = reach[k + 1, c]
-                for _ in range(4):                  # the step depends on the energy it starts from: a few fixed-point rounds
-                    e = reach[k + 1, c] + internal_power(b, max(e, window_low), least) * points.dt[k]
-                driven[c] = max(e, window_low)
-        for a in range(N + 1):
-            best = math.inf
-            for c in range(N):
-                best = min(best, max(driven[c] + changes.stored[k, a, c], window_low))
-            reach[k, a] = best
-
-
 @compiled
 def worth_points(points: Points, w: Window, slope: Any, stage: Any, through: Any, limit: float, first: Any, count: Any,
                  kept: Any) -> int:
@@ -381,14 +254,17 @@ def worth_points(points: Points, w: Window, slope: Any, stage: Any, through: Any
     """
     size = 0
     for k in range(points.dt.size):
-        tilt = slope[k] - slope[k + 1]
+        tilt, dt = slope[k] - slope[k + 1], points.dt[k]
         for n in range(points.first.shape[1]):
             first[k, n], count[k, n] = size, 0
             if through[k, n] > limit:
                 continue
             for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
-                bound, _ = _least_over_window(w, tilt, slope[k + 1] * points.dt[k], points.power[j])
-                if through[k, n] + points.fuel[j] * points.dt[k] + bound - stage[k, n] <= limit:
+                room = limit - through[k, n] + stage[k, n] - points.fuel[j] * dt
+                if _floor_over_window(w, tilt, slope[k + 1] * dt, points.power[j]) > room:
+                    continue
+                bound, _ = _least_over_window(w, tilt, slope[k + 1] * dt, points.power[j])
+                if bound <= room:
                     kept[size] = j
                     size += 1
                     count[k, n] += 1

@@ -8,6 +8,7 @@ from math import prod
 from typing import Any
 
 from ems.errors import Mistakes, nearest_name
+from ems.layout.schema import GROUND
 from ems.layout.sketch import ACTUATORS, Element, Sketch, sketch
 
 WHEELS = "wheels"
@@ -46,7 +47,7 @@ def _self_joins(plan: Sketch, where: str, mistakes: Mistakes) -> None:
 
 
 def _duplicate_names(plan: Sketch, where: str, mistakes: Mistakes) -> None:
-    for kinds, scope in ((ACTUATORS, "clutches, brakes and shifters"), (("machine",), "machines")):
+    for kinds, scope in (((*ACTUATORS, "one-way clutch"), "clutches, brakes and shifters"), (("machine",), "machines")):
         owner: dict[str, str] = {}
         for element in plan.elements:
             if element.kind not in kinds:
@@ -66,6 +67,9 @@ def _reserved_names(plan: Sketch, where: str, mistakes: Mistakes) -> None:
             if naming.shaft.lower() == WHEELS:
                 mistakes.add(where, naming.key, f"'{naming.shaft}'",
                              "another name: 'wheels' means the wheels on the road, which every axle turns with")
+            elif naming.shaft.lower() == GROUND:
+                mistakes.add(where, naming.key, f"'{naming.shaft}'",
+                             "another name: 'ground' means the housing, to which brakes and one-way clutches hold")
 
 
 def _actuator_count(plan: Sketch, where: str, mistakes: Mistakes) -> None:

@@ -7,13 +7,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
-from typing import Annotated, Any, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Gt, Le, Lt
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from ems.layout.schema import IS_NAME, LayoutFile, unit_of
+from ems.layout.schema import LayoutFile
+from ems.layout.values import IS_NAME, unit_of
 
 ANY = "*"
 """Stands for a name of the user's in a key path."""
@@ -73,6 +74,8 @@ def type_in_words(annotation: Any, marks: Sequence[Any] = ()) -> str:
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is list:
         return f"list of {_plural(type_in_words(arguments[0]))}"
+    if origin is Literal:
+        return " or ".join(map(str, arguments))
     if origin is dict:
         return "table" if arguments[0] is str else f"{_plural(type_in_words(arguments[1]))} by name"
     if origin in (Union, types.UnionType):

@@ -13,16 +13,11 @@ from decimal import Decimal
 from typing import Any
 
 from ems.errors import InputError, Mistake, Mistakes, nearest_name
+from ems.layout.based_on import BASED_ON, INSTEAD, WITHOUT, is_component
 from ems.layout.keys import ANY, layout_keys
 from ems.layout.sketch import sketch
 
-BASED_ON = "based_on"
 OPTION = "--set"
-
-COMPONENTS: tuple[tuple[str, ...], ...] = (("vehicle",), ("battery",), ("engine", "map"), ("machines", ANY, "map"))
-"""Where the file names a component that has a file of its own."""
-
-_INSTEAD = {"ratio": "teeth", "teeth": "ratio"}
 
 
 def parse(text: str, where: str = OPTION) -> tuple[str, Any]:
@@ -71,6 +66,8 @@ def apply(data: Mapping[str, Any], path: str, value: Any, where: str = OPTION) -
     Raises ``InputError`` naming the nearest key when the path leads nowhere.
     """
     parts = split(path, where)
+    if parts[0] in (BASED_ON, WITHOUT):
+        raise InputError([Mistake(where, path, "a key that is read before anything is changed", "any other key")])
     component = _component_of(parts)
     _check_path(data, parts if component is None else component, path, where)
     return _with(dict(data), parts, value, len(component) if component else None)
@@ -91,11 +88,7 @@ def apply_all(
 
 def _component_of(parts: tuple[str, ...]) -> tuple[str, ...] | None:
     """The leading parts that name a component, when the path goes on into it."""
-    for pattern in COMPONENTS:
-        head = parts[: len(pattern)]
-        if len(parts) > len(pattern) and _matches(head, pattern):
-            return head
-    return None
+    return next((parts[:end] for end in range(1, len(parts)) if is_component(parts[:end])), None)
 
 
 def _matches(parts: Sequence[str], pattern: Sequence[str]) -> bool:
@@ -136,7 +129,7 @@ def _with(table: dict[str, Any], parts: tuple[str, ...], value: Any, component_d
     """The table with a value set at a path, copied along it."""
     first, rest = parts[0], parts[1:]
     if not rest:
-        alternative = _INSTEAD.get(first)
+        alternative = INSTEAD.get(first)
         return {k: v for k, v in table.items() if k != alternative} | {first: value}
     inner = table.get(first, {})
     depth = component_depth - 1 if component_depth is not None else None

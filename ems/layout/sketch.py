@@ -6,9 +6,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from ems.layout.schema import NAME, LayoutFile
+from ems.layout.schema import GROUND, LayoutFile
+from ems.layout.values import NAME
 
-Kind = Literal["engine", "machine", "gear", "planetary set", "clutch", "brake", "shifter", "axle"]
+Kind = Literal["engine", "machine", "gear", "planetary set", "clutch", "brake", "one-way clutch", "shifter",
+               "axle"]
 
 TABLES: dict[str, Kind] = {
     "machines": "machine",
@@ -16,6 +18,7 @@ TABLES: dict[str, Kind] = {
     "planetary_sets": "planetary set",
     "clutches": "clutch",
     "brakes": "brake",
+    "one_way": "one-way clutch",
     "shifters": "shifter",
     "axles": "axle",
 }
@@ -27,6 +30,7 @@ _SHAFT_KEYS: dict[Kind, tuple[str, ...]] = {
     "gear": ("from", "to"),
     "planetary set": ("sun", "ring", "carrier"),
     "brake": ("holds",),
+    "one-way clutch": ("from", "to"),
     "axle": ("shaft",),
 }
 
@@ -113,4 +117,9 @@ def _shaft_values(kind: Kind, key: str, table: Mapping[str, Any]) -> Iterator[tu
         known = positions.items() if isinstance(positions, Mapping) and positions else [("?", None)]
         yield from ((f"{key}.positions.{name}", value) for name, value in known)
     else:
-        yield from ((f"{key}.{word}", table.get(word)) for word in _SHAFT_KEYS[kind])
+        values = [(f"{key}.{word}", table.get(word)) for word in _SHAFT_KEYS[kind]]
+        yield from (v for v in values if kind != "one-way clutch" or not _is_ground(v[1]))
+
+
+def _is_ground(value: object) -> bool:
+    return isinstance(value, str) and value.lower() == GROUND

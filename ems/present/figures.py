@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from ems.present.axes import beside as _beside
+from ems.present.axes import dress as _dress
+from ems.present.axes import new_axes as _new_axes
 from ems.present.palette import BATTERY, BRAKES, CHARGE, ENGINE, INK, MACHINES, QUIET, Style, mode_style
 from ems.present.text import within
 from ems.types import Array
@@ -220,25 +223,6 @@ def _span(power: Array) -> str:
 # ------------------------------------------------------------------------------------------------------- how it looks
 
 
-def _new_axes(height: float) -> Axes:
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=(11.0, height), layout="constrained").subplots()
-
-
-def _dress(ax: Axes, ylabel: str, title: str) -> None:
-    ax.set_ylabel(ylabel, fontsize=9, color=INK)
-    ax.set_title(title, loc="left", fontsize=10, color=INK)
-    ax.tick_params(labelsize=8, colors=INK)
-    ax.margins(x=0.0)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        ax.spines[side].set_color(QUIET)
-    ax.grid(axis="x", color=QUIET, linewidth=0.4)
-    ax.set_axisbelow(True)
-
-
 def _scale_bar(ax: Axes, height_kW: float) -> None:
     """A bar that says how many kilowatts a height is."""
     size = next((s for s in (100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0) if s <= 0.14 * height_kW), 1.0)
@@ -246,11 +230,6 @@ def _scale_bar(ax: Axes, height_kW: float) -> None:
     ax.plot([1.13, 1.13], [top, top - size], transform=ax.get_yaxis_transform(), color=INK, linewidth=2.0,
             clip_on=False)
     _beside(ax, top - 0.5 * size, f"{size:g} kW", 1.137)
-
-
-def _beside(ax: Axes, at: float, words: str, x: float = 1.01) -> None:
-    """Small text to the right of the axes at a height of the data."""
-    ax.text(x, at, words, transform=ax.get_yaxis_transform(), va="center", fontsize=8, color=INK)
 
 
 def _patch(patch: type[Any], label: str, style: Style, share: float) -> Any:

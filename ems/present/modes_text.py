@@ -7,8 +7,8 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from ems.configurations import Configuration, Derivation, Kind
-from ems.configurations.derive import ENGINE
 from ems.configurations.listing import driving, free_choices, ratio_words
+from ems.configurations.mechanism import ENGINE
 from ems.configurations.speed_range import TOP_KMH
 from ems.layout.model import Layout
 from ems.present.text import columns, times

@@ -10,11 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ems.kernels.sweep import HUGE, Points, Window, arrive, chain, internal_power, stage_over_window, worth_points
+from ems.kernels.sweep import HUGE, Changes, Points, Window, arrive, bound_gradient, chain, stage_over_window, worth_points
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
 CELLS = 24
+SEARCHED = 0.0005    # distance from the bound, relative, within which points are looked at while its values are sought
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,7 +48,7 @@ def window_cells(problem: Problem) -> Window:
     soc = battery.soc_at(edge)
     v = np.interp(soc, battery.soc, battery.voltage_V)
     first, second = 0.0, 0.0
-    resistances = {}
+    resistances, least = {}, {}
     for name, knots_ohm in (("out", battery.resistance_discharge_ohm), ("in", battery.resistance_charge_ohm)):
         r = np.interp(soc, battery.soc, knots_ohm)
         resistances[name] = r / v**2
@@ -56,8 +57,9 @@ def window_cells(problem: Problem) -> Window:
         bend_1 = (dr / v_low**3 + 2 * r_high * dv / v_low**4) / b.capacity_As
         bend_2 = (5 * dr * dv / v_low**5 + 8 * r_high * dv**2 / v_low**6) / b.capacity_As**2
         share = np.diff(edge) ** 2 / 8
+        least[name] = float((np.minimum(r[1:], r[:-1]) / np.maximum(v[1:], v[:-1]) ** 2).min())
         first, second = max(first, float((bend_1**2 * share).max())), max(second, float((bend_2 * share).max()))
-    return Window(edge - problem.target_J, resistances["out"], resistances["in"], first, second)
+    return Window(edge - problem.target_J, resistances["out"], resistances["in"], first, second, least["out"], least["in"])
 
 
 def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArray, values_g_J: Array) -> Bound:
@@ -73,39 +75,39 @@ def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArr
     chain(stage, problem.changes, slope, value, follow)
     start = problem.start_J - problem.target_J
     bound = float(value[0, N] - slope[0] * start) if value[0, N] < HUGE else HUGE
-    gradient = _gradient(problem, slope, pick, where, follow, start) if bound < HUGE else np.zeros(K + 1)
+    gradient = np.zeros(K + 1)
+    if bound < HUGE:
+        bound_gradient(problem.points, problem.plant.battery, problem.changes, slope, pick, where, follow, start, problem.target_J,
+                       gradient)
     per_segment: Array = np.bincount(segments, weights=gradient * shape, minlength=values_g_J.size).astype(float)
     return Bound(bound, slope, shape, value, stage, segments, values_g_J, per_segment)
 
 
-def _gradient(problem: Problem, slope: Array, pick: IntArray, where: Array, follow: IntArray, start: float) -> Array:
-    """(K + 1,) derivative of the bound by the slope at each time, along the schedule that attains it."""
-    K, N = pick.shape
-    gradient = np.zeros(K + 1)
-    b, low = problem.plant.battery, problem.target_J
-    a = N
-    gradient[0] -= start
-    for k in range(K):
-        c = follow[k, a]
-        e, P = where[k, c], problem.points.power[pick[k, c]]
-        gradient[k] += e + problem.changes.stored[k, a, c]
-        gradient[k + 1] -= e - internal_power(b, e + low, P) * problem.points.dt[k]
-        a = c
-    return gradient
-
-
 def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Array, evaluations: int) -> Bound:
-    """The largest lower bound over the segment values: cutting planes in a box around the best so far (one value: bisection)."""
+    """The largest lower bound over the segment values: cutting planes in a box around the best so far.
+
+    The search looks at the points that matter around its start; what it finds is then evaluated on all of them.
+    """
     window = window_cells(problem)
-    best = lower_bound(problem, window, shape, segments, np.asarray(start_g_J, float))
+    first = lower_bound(problem, window, shape, segments, np.asarray(start_g_J, float))
+    if evaluations < 2 or first.bound_g >= HUGE:
+        return first
+    narrow = pruned(problem, first, SEARCHED * max(abs(first.bound_g), 1.0))
+    found = _climb(narrow, window, first, evaluations)
+    whole = lower_bound(problem, window, shape, segments, found.values_g_J)
+    return max(first, whole, key=lambda b: b.bound_g)
+
+
+def _climb(problem: Problem, window: Window, best: Bound, evaluations: int) -> Bound:
+    """Cutting planes from a first bound."""
     tried = [best]
     radius = 0.02 if best.values_g_J.size == 1 else 0.15
     scale = max(float(np.mean(best.values_g_J)), 1e-12)
     for _ in range(evaluations - 1):
         values, promise = _proposal(tried, best, radius * scale)
-        if promise - best.bound_g < 1e-6 * abs(best.bound_g):
+        if promise - best.bound_g < 3e-6 * abs(best.bound_g):
             break
-        trial = lower_bound(problem, window, shape, segments, values)
+        trial = lower_bound(problem, window, best.shape, best.segments, values)
         tried.append(trial)
         if trial.bound_g - best.bound_g < 0.3 * (promise - best.bound_g):
             radius *= 0.5
@@ -116,27 +118,44 @@ def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Ar
 
 def _proposal(tried: list[Bound], best: Bound, radius: float) -> tuple[Array, float]:
     """Where the cutting planes promise most within the box, and how much."""
+    rows = np.array([t.gradient_J for t in tried])
+    right = np.array([t.bound_g - best.bound_g - t.gradient_J @ (t.values_g_J - best.values_g_J) for t in tried])
+    low = np.maximum(-best.values_g_J, -radius)
+    step, gain = _line_peak(rows[:, 0], right, low[0], radius) if best.values_g_J.size == 1 else _box_peak(rows, right, low, radius)
+    return best.values_g_J + step, best.bound_g + gain
+
+
+def _line_peak(slopes: Array, offsets: Array, low: float, high: float) -> tuple[Array, float]:
+    """Where the lowest of some lines is highest between two ends: an end, or where two lines cross."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossings = (offsets[None, :] - offsets[:, None]) / (slopes[:, None] - slopes[None, :])
+    x = np.concatenate([[low, high], crossings[np.isfinite(crossings)]])
+    x = x[(x >= low) & (x <= high)]
+    lowest = (offsets[:, None] + slopes[:, None] * x).min(axis=0)
+    return x[[int(np.argmax(lowest))]], float(lowest.max())
+
+
+def _box_peak(gradients: Array, offsets: Array, low: Array, radius: float) -> tuple[Array, float]:
+    """Where the lowest of some planes is highest inside a box (HiGHS); no step where the solver finds none."""
     from scipy.optimize import linprog
 
-    size = best.values_g_J.size
-    scale = max(float(np.abs(best.values_g_J).max()), radius)
-    rows = np.array([np.append(-t.gradient_J * scale, 1.0) for t in tried])
-    right = np.array([t.bound_g - best.bound_g - t.gradient_J @ (t.values_g_J - best.values_g_J) for t in tried])
-    box = [(max(-best.values_g_J[i], -radius) / scale, radius / scale) for i in range(size)]
-    result = linprog(np.append(np.zeros(size), -1.0), A_ub=rows, b_ub=right, bounds=[*box, (None, None)], method="highs")
+    size, scale = low.size, radius
+    rows = np.column_stack([-gradients * scale, np.ones(len(gradients))])
+    box = [(value / scale, 1.0) for value in low]
+    result = linprog(np.append(np.zeros(size), -1.0), A_ub=rows, b_ub=offsets, bounds=[*box, (None, None)], method="highs")
     if not result.success or result.x is None:
-        return best.values_g_J, best.bound_g
-    return best.values_g_J + result.x[:size] * scale, best.bound_g + float(result.x[size])
+        return np.zeros(size), 0.0
+    return result.x[:size] * scale, float(result.x[size])
 
 
 def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:
-    """The problem with only the points through which a trip can cost less than the bound plus ``slack_g``.
+    """The problem with only the points and changes through which a trip can cost less than the bound plus ``slack_g``.
 
     Nothing of an optimum is lost where the slack covers the distance to it; the final certificate is of the whole problem.
     """
-    through = np.empty(problem.alive.shape)
-    arrive(bound.stage_g, problem.changes, bound.costate_g_J, bound.intercept_g, through)
+    through, stored = np.empty(problem.alive.shape), np.empty(problem.changes.stored.shape)
     limit = float(bound.intercept_g[0, -1]) + slack_g
+    arrive(bound.stage_g, problem.changes, bound.costate_g_J, bound.intercept_g, limit, through, stored)
     points = problem.points
     first, count = np.empty_like(points.first), np.empty_like(points.count)
     kept = np.empty(int(points.count[through <= limit].sum()), np.int64)
@@ -144,4 +163,4 @@ def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:
     index = kept[:size]
     narrow = Points(first, count, points.fuel[index], points.power[index], points.dt)
     source = index if problem.source is None else problem.source[index]
-    return replace(problem, points=narrow, alive=problem.alive & (count > 0), source=source)
+    return replace(problem, points=narrow, changes=Changes(problem.changes.fixed, stored), alive=problem.alive & (count > 0), source=source)

@@ -12,7 +12,7 @@ import numpy as np
 
 from ems.errors import RunError
 from ems.kernels.battery import state
-from ems.kernels.sweep import HUGE, chain, follow_chain, internal_power, stage_at
+from ems.kernels.sweep import HUGE, chain, costate_course, follow_chain, stage_at
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
@@ -67,14 +67,8 @@ def evaluate(problem: Problem, final_g_J: float, shape: Array, reference_J: Arra
 
 def costate_shape(problem: Problem, energy_J: Array, power_W: Array) -> Array:
     """(K + 1,) costate along a trajectory relative to its end: lambda_k = lambda_k+1 (1 - dt dp/de)."""
-    battery, dt = problem.plant.battery, problem.points.dt
-    low, high = problem.window_J
-    step = 1e-4 * (high - low)
-    shape = np.ones(dt.size + 1)
-    for k in range(dt.size - 1, -1, -1):
-        e = min(max(energy_J[k], low + step), high - step)
-        slope = (internal_power(battery, e + step, power_W[k]) - internal_power(battery, e - step, power_W[k])) / (2 * step)
-        shape[k] = shape[k + 1] * (1.0 - dt[k] * slope)
+    shape = np.empty(problem.points.dt.size + 1)
+    costate_course(problem.plant.battery, energy_J, power_W, problem.points.dt, *problem.window_J, shape)
     return shape
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ems.errors import RunError
-from ems.kernels.sweep import Corridor, drive, dynamic_programming, reachable
+from ems.kernels.dynamic import Corridor, drive, dynamic_programming, reachable
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
@@ -44,26 +44,38 @@ def narrow_corridor(problem: Problem, low_J: Array, high_J: Array, size: int, co
     return Corridor(lower, step, size, low, high, problem.target_J, 2.0 * costate_g_J, 0.5 * costate_g_J, PENALTY * costate_g_J)
 
 
-def solve_dynamic(problem: Problem, corridor: Corridor) -> tuple[Driven, Array]:
-    """Backward and forward pass. Returns the trip and the values (K + 1, N + 1, I).
+def solve_dynamic(problem: Problem, corridor: Corridor) -> Driven:
+    """Backward and forward pass; the trip's points are numbered as in the tables, whatever part of them the problem looks at.
 
     Raises ``RunError`` with the time at which charge leaves no choice any more.
     """
     K, N = problem.alive.shape
     battery, points, changes = problem.plant.battery, problem.points, problem.changes
-    value = np.empty((K + 1, N + 1, corridor.size))
-    dynamic_programming(points, battery, changes, corridor, problem.alive, value)
+    row = _rows(problem)
+    value = np.empty((int(row.max()) + 1, corridor.size))
+    dynamic_programming(points, battery, changes, corridor, row, value)
     reach = np.empty((K + 1, N + 1))
     reachable(points, battery, changes, corridor.window_low, problem.target_J, reach)
     node, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
-    stuck = drive(points, battery, changes, corridor, problem.alive, reach, value, problem.start_J, node, point, energy)
+    stuck = drive(points, battery, changes, corridor, row, reach, value, problem.start_J, node, point, energy)
     if stuck >= 0:
         soc = float(problem.plant.layout.battery.soc_at(np.clip(energy[stuck], corridor.window_low, corridor.window_high)))
         raise RunError(f"charge leaves no choice at {problem.tables.demand.time_s[stuck]:g} s (state of charge {soc:.3f})")
     if energy[K] < problem.target_J - 1e-6 * (corridor.window_high - corridor.window_low):
         reached = float(problem.plant.layout.battery.soc_at(energy[K]))
         raise RunError(f"the charge asked for at the end is out of reach: {reached:.4f} at best by the policy found")
-    return Driven(node, point, energy, objective_g(problem, node, point)), value
+    return Driven(node, point if problem.source is None else problem.source[point], energy, objective_g(problem, node, point))
+
+
+def _rows(problem: Problem) -> IntArray:
+    """(K + 1, N + 1) where the values of a node before the change at k stand; -1 where no trip is in it."""
+    K, N = problem.alive.shape
+    before = np.zeros((K + 1, N + 1), bool)
+    before[0, N] = True
+    before[1:, :N] = problem.alive
+    row = np.full(before.shape, -1)
+    row[before] = np.arange(before.sum())
+    return row
 
 
 def objective_g(problem: Problem, node: IntArray, point: IntArray) -> float:

@@ -2,48 +2,30 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, fields
-from functools import partial
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ems.errors import CycleNotFollowed, InputError, Mistake, RunError
+from ems.errors import CycleNotFollowed, InputError, Mistake
 from ems.kernels.frontier import Grid
 from ems.kernels.jit import cached
 from ems.layout.model import Layout
 from ems.plant.plant import build_plant
 from ems.plant.trace import Trace, trace
-from ems.solve.cells import raised_bound_g
-from ems.solve.certificate import Bound, best_bound, pruned
-from ems.solve.costate import costate_shape, solve_costate
-from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
+from ems.solve.certificate import Bound
+from ems.solve.clock import Clock, Progress
+from ems.solve.dynamic import Driven
 from ems.solve.problem import Problem, build_problem, fixed_costs
 from ems.solve.shortfall import shortfall
-from ems.tables.build import DEFAULT_GRID, Tables, added, build_tables, coarse, refined
+from ems.solve.steps import FINE_NODES, driven_and_bound, finer_bound_g, first_bound, raised, refined_near
+from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
 from ems.trips.cycle import Cycle
 from ems.trips.demand import demand as demand_of_cycle
-from ems.types import Array, BoolArray, IntArray
+from ems.types import Array
 
 if TYPE_CHECKING:
     import pandas as pd
-
-FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
-COARSE_NODES, FINE_NODES = 401, 301
-CORRIDORS = (0.025, 0.004)      # half widths of the fine corridors, share of the window
-EFFORTS = 2                     # how often more effort is spent while the relative gap is wider than one of the next two
-GOOD_FREE, GOOD_BINDING = 0.0005, 0.0015
-CELLS = (3000,)                 # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
-SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
-SPREAD = (0.985, 1.0, 1.015)    # slopes around each costate segment at which supporting points are sought
-SLACK_TABLES = 0.0002           # the same for the nodes whose tables are refined
-CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
-
-Progress = Callable[[str], None]
-T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,7 +96,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     Raises ``InputError`` for a charge outside the window, ``CycleNotFollowed``, ``RunError``.
     """
     say = progress or (lambda _: None)
-    clock = _Clock()
+    clock = Clock()
     start_J, target_J = _charge(layout, charge)
     say("loading kernels" if cached() else "compiling kernels, once for this version, about a minute")
     clock.lap("compile", _compile)
@@ -127,29 +109,16 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     if short is not None:
         raise CycleNotFollowed(layout.name, cycle.name, short)
     say("costate")
-    problem, _, bound = clock.lap("solve", lambda: _first_bound(build_problem(tables, start_J, target_J)))
+    problem, bound = clock.lap("solve", lambda: first_bound(build_problem(tables, start_J, target_J)))
     say("refining tables")
-    tables = clock.lap("tables", lambda: _refined_near(problem, bound, grid))
+    tables = clock.lap("tables", lambda: refined_near(problem, bound, grid))
     problem = build_problem(tables, start_J, target_J, problem.changes)
-    driven, bound = _driven_and_bound(problem, bound, clock, say)
-    lower_g = clock.lap("certificate", lambda: _raised(problem, bound, driven.objective_g, say))
+    driven, bound = driven_and_bound(problem, bound, clock, say)
+    lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")
-    finer = clock.lap("certificate", lambda: _finer_bound(problem, bound, grid))
+    finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, grid))
     say("audit")
     return _result(layout, cycle, problem, driven, bound, lower_g, finer, clock)
-
-
-class _Clock:
-    """Seconds spent, by name."""
-
-    def __init__(self) -> None:
-        self.seconds: dict[str, float] = {}
-
-    def lap(self, name: str, work: Callable[[], T]) -> T:
-        begun = time.perf_counter()
-        result = work()
-        self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - begun
-        return result
 
 
 def _charge(layout: Layout, charge: tuple[float, float] | None) -> tuple[float, float]:
@@ -172,143 +141,8 @@ def _compile() -> None:
     warm_up()
 
 
-# -- the steps ---------------------------------------------------------------------------------------------------------
-
-
-def _first_bound(problem: Problem) -> tuple[Problem, IntArray, Bound]:
-    """Costate and a first certificate; where the window binds, segments between the contacts of a coarse trajectory."""
-    costate = solve_costate(problem, FIRST_COSTATE / problem.plant.heating_value_J_g)
-    final = float(costate.above.costate_g_J[-1])
-    one = np.zeros(problem.points.dt.size + 1, np.int64)
-    bound = best_bound(problem, costate.above.shape, one, np.array([final]), 4)
-    if costate.inside(*problem.window_J):
-        return problem, one, bound
-    _, rough = _coarse_sweep(problem, bound, 4 * SLACK * bound.bound_g, 201, final)
-    segments = _segments(problem, rough.energy_J)
-    start = np.full(int(segments.max()) + 1, final)
-    return problem, segments, best_bound(problem, costate.above.shape, segments, start, 12 * start.size)
-
-
-def _segments(problem: Problem, energy_J: Array) -> IntArray:
-    """(K + 1,) segment between contacts with the window: it changes where a trajectory stays at an end of the window most closely."""
-    low, high = problem.window_J
-    touch = CONTACT * (high - low)
-    side = np.where(energy_J <= low + touch, -1, np.where(energy_J >= high - touch, 1, 0))
-    segment = np.zeros(energy_J.size, np.int64)
-    number, k = 0, 1
-    while k < energy_J.size - 1:
-        if side[k] == 0:
-            segment[k] = number
-            k += 1
-            continue
-        end = k
-        while end < energy_J.size - 1 and side[end] == side[k]:
-            end += 1
-        closest = k + int(np.argmin(side[k] * -energy_J[k:end]))
-        segment[k:closest + 1] = number
-        number += 1
-        segment[closest + 1:end] = number
-        k = end
-    segment[-1] = number
-    return segment
-
-
-def _near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
-    """(U, N) demands and nodes that a trip within ``slack_g`` of the bound can use."""
-    alive = pruned(problem, bound, slack_g).alive
-    near = np.zeros(problem.tables.count.shape, bool)
-    interval, node = np.nonzero(alive)
-    near[problem.tables.demand_of[interval], node] = True
-    return near
-
-
-def _slopes(bound: Bound) -> Array:
-    values = np.unique(np.concatenate([[bound.costate_g_J.min(), bound.costate_g_J.max()], bound.values_g_J]))
-    spread = np.unique(np.round(np.outer(values, SPREAD).reshape(-1) / values.max(), 3)) * values.max()
-    chosen: Array = spread[np.linspace(0, spread.size - 1, min(spread.size, 9)).astype(int)]
-    return chosen
-
-
-def _refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
-    """Tables with supporting points sought around the costate, where an optimum can pass."""
-    return added(problem.tables, _near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3)), grid, _slopes(bound))
-
-
-def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Driven:
-    """Coarse sweep over the whole window, then ever finer sweeps in corridors around the best trip so far.
-
-    slack_g : how far from the bound a point may lie to be looked at      effort : 0, 1, ..: more nodes
-    """
-    costate = float(bound.costate_g_J.max())
-    narrow, best = _coarse_sweep(problem, bound, slack_g, COARSE_NODES * (1 + effort), costate)
-    low, high = problem.window_J
-    for share in CORRIDORS:
-        half = share * (high - low)
-        corridor = narrow_corridor(narrow, best.energy_J - half, best.energy_J + half, FINE_NODES * (1 + effort), costate)
-        with suppress(RunError):                    # a corridor may hold no way to the target; the trip it lies around does
-            best = min(best, solve_dynamic(narrow, corridor)[0], key=lambda d: d.objective_g)
-    point = best.point if narrow.source is None else narrow.source[best.point]
-    return Driven(best.node, point, best.energy_J, best.objective_g)
-
-
-def _coarse_sweep(problem: Problem, bound: Bound, slack_g: float, nodes: int, costate: float) -> tuple[Problem, Driven]:
-    """The pruned problem and a trip through it; more points where too few were kept to stay inside the window."""
-    for times in (1.0, 10.0, 100.0):
-        narrow = pruned(problem, bound, times * slack_g)
-        try:
-            return narrow, solve_dynamic(narrow, full_corridor(narrow, nodes, costate))[0]
-        except RunError:
-            continue
-    return problem, solve_dynamic(problem, full_corridor(problem, nodes, costate))[0]
-
-
-def _driven_and_bound(problem: Problem, bound: Bound, clock: _Clock, say: Progress) -> tuple[Driven, Bound]:
-    """Trip and certificate, with more effort while the gap is wide."""
-    best: Driven | None = None
-    for effort in range(EFFORTS):
-        say("dynamic programming" if effort == 0 else "dynamic programming, finer")
-        slack = SLACK * bound.bound_g if best is None else min(1.05 * (best.objective_g - bound.bound_g), 8 * SLACK * bound.bound_g)
-        driven = clock.lap("solve", partial(_drive, problem, bound, slack, effort))
-        best = driven if best is None else min(best, driven, key=lambda d: d.objective_g)
-        say("certificate")
-        bound = clock.lap("certificate", partial(_final_bound, problem, best, bound))
-        good = GOOD_BINDING if bound.values_g_J.size > 1 else GOOD_FREE
-        if best.objective_g - bound.bound_g <= good * best.objective_g:
-            break
-    assert best is not None
-    return best, bound
-
-
-def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
-    """Certificate along the trajectory that was found."""
-    shape = costate_shape(problem, driven.energy_J, problem.points.power[driven.point])
-    segments = _segments(problem, driven.energy_J)
-    start = np.array([np.mean(bound.values_g_J[bound.segments[segments == s]]) for s in range(int(segments.max()) + 1)])
-    again = best_bound(problem, shape, segments, start, 6 if start.size == 1 else 12 * start.size)
-    first = best_bound(problem, bound.shape, bound.segments, bound.values_g_J, 4)
-    return max(again, first, key=lambda b: b.bound_g)
-
-
-def _raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) -> float:
-    """The lower bound, raised in cells of stored energy where the affine one leaves more than a small gap."""
-    lower_g = max(bound.bound_g, 0.0)               # fuel and prices are never negative
-    for count in CELLS:
-        if objective_g - lower_g <= GOOD_FREE * objective_g:
-            break
-        say(f"certificate in {count} cells")
-        lower_g = max(lower_g, raised_bound_g(problem, bound, objective_g, count))
-    return lower_g
-
-
-def _finer_bound(problem: Problem, bound: Bound, grid: Grid) -> float:
-    """Lower bound with tables of twice the points on every axis, where an optimum can pass [g]."""
-    near = _near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3))
-    finer = build_problem(added(problem.tables, near, refined(grid, 2), _slopes(bound)), problem.start_J, problem.target_J, problem.changes)
-    return best_bound(finer, bound.shape, bound.segments, bound.values_g_J, 3).bound_g
-
-
 def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bound: Bound, lower_g: float,
-            finer_g: float, clock: _Clock) -> Optimum:
+            finer_g: float, clock: Clock) -> Optimum:
     plant, tables = problem.plant, problem.tables
     fuel_fixed, price_fixed = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, driven.node, tables.choice[driven.point], driven.energy_J,

@@ -36,10 +36,9 @@ def warm_up() -> None:
     one = np.zeros(problem.points.dt.size + 1, np.int64)
     bound = best_bound(problem, costate.above.shape, one, costate.above.costate_g_J[-1:], 2)
     narrow = pruned(problem, bound, 1e3)
-    driven, _ = solve_dynamic(narrow, full_corridor(narrow, 21, float(bound.costate_g_J[-1])))
-    costate_shape(problem, driven.energy_J, narrow.points.power[driven.point])
-    assert narrow.source is not None
+    driven = solve_dynamic(narrow, full_corridor(narrow, 21, float(bound.costate_g_J[-1])))
+    costate_shape(problem, driven.energy_J, problem.points.power[driven.point])
     fuel, price = fixed_costs(plant)
     trace(plant, cut, tables.demands, tables.demand_of, driven.node,
-          tables.choice[narrow.source[driven.point]], driven.energy_J, fuel, price)
+          tables.choice[driven.point], driven.energy_J, fuel, price)
     _done = True

@@ -51,7 +51,7 @@ class Cycle:
     source, status : where the trace comes from, and how well it was checked
     invented : whether the file says that it is
     notes : what the file says of itself, and what was done to it (resampling)
-    warnings : what looks wrong with it but may be right
+    warnings : what looks wrong with it but may be right; each names the file
     file : the file read; None for a cycle made in memory
     """
 
@@ -148,7 +148,7 @@ def load_cycle(word: str, *, where: str = "--cycle", beside: Path | None = None)
     notes, warnings = _comments(table, "note"), suspicions(table, speed_column, trace)
     if not resample.is_uniform(trace.time_s):
         trace, note, warning = _resampled(trace)
-        notes, warnings = [*notes, note], [*warnings, *warning]
+        notes, warnings = [*notes, note], [*warnings, *(f"{table.where}: {text}" for text in warning)]
     return Cycle(
         name=path.stem,
         title=table.comments.get("title", path.stem),

@@ -42,7 +42,7 @@ def test_cycle_of_ones_own_warns_on_stderr(ems):
     loud, quiet = ems("cycles", "mine.csv"), ems("cycles", "mine.csv", "--quiet")
     assert loud.code == quiet.code == 0
     assert loud.out == quiet.out and quiet.err == ""
-    assert "warning: mine:" in loud.err
+    assert "warning: mine.csv: column speed_kmh" in loud.err and "mine: mine.csv" not in loud.err
 
 
 def test_new_then_check(ems):

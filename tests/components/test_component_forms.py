@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -20,7 +22,7 @@ from ems.components.vehicle import load_vehicle
 from ems.errors import InputError
 
 
-def battery(soc: list[float], voltage_V: list[float], resistance_ohm: list[float]) -> Battery:
+def of_table(soc: list[float], voltage_V: list[float], resistance_ohm: list[float]) -> Battery:
     return Battery(
         name="b", title="b", soc=np.array(soc), voltage_V=np.array(voltage_V),
         resistance_discharge_ohm=np.array(resistance_ohm), resistance_charge_ohm=np.array(resistance_ohm),
@@ -29,29 +31,17 @@ def battery(soc: list[float], voltage_V: list[float], resistance_ohm: list[float
     )
 
 
-def shipped_battery() -> Battery:
-    return load_battery("hybrid-1k5", where="t", key="b")
-
-
-def shipped_engine() -> Engine:
-    return load_engine("dedicated-1500", where="t", key="e")
-
-
-def shipped_machine() -> Machine:
-    return load_machine("machine-75", where="t", key="m")
-
-
 def test_stored_energy_by_hand() -> None:
     """5 Ah, 300 V at empty and 360 V at full: 330 V on average, 1.65 kWh; half full 315 V on average, 0.7875 kWh."""
-    b = battery([0.0, 1.0], [300.0, 360.0], [0.1, 0.1])
+    b = of_table([0.0, 1.0], [300.0, 360.0], [0.1, 0.1])
     assert b.energy_J(1.0) == pytest.approx(1.65 * 3.6e6, rel=1e-14)
     assert b.energy_J(0.5) == pytest.approx(0.7875 * 3.6e6, rel=1e-14)
     assert b.soc_at(0.7875 * 3.6e6) == pytest.approx(0.5, rel=1e-14)
 
 
-def test_stored_energy_is_the_integral_of_voltage() -> None:
+def test_stored_energy_is_the_integral_of_voltage(battery: Battery) -> None:
     """Against adaptive quadrature (scipy) of the interpolated voltage, piece by piece."""
-    b = shipped_battery()
+    b = battery
     for soc in (0.07, 0.3512, 0.55, 0.949):
         points = [s for s in b.soc if s < soc] + [soc]
         pieces = [quad(lambda s: np.interp(s, b.soc, b.voltage_V), lo, hi)[0]
@@ -67,39 +57,46 @@ def test_stored_energy_is_the_integral_of_voltage() -> None:
 def test_charge_and_stored_energy_are_inverse(steps: list[tuple[float, float]], share: float) -> None:
     """Any positive voltage, rising, falling or flat: each is the other's inverse to 1e-12 of the range."""
     soc = np.concatenate([[0.0], np.cumsum([s for s, _ in steps[1:]])])
-    b = battery(list(soc), [v for _, v in steps], [0.1] * len(steps))
+    b = of_table(list(soc), [v for _, v in steps], [0.1] * len(steps))
     at = share * soc[-1]
     assert float(b.soc_at(b.energy_J(at))) == pytest.approx(at, abs=1e-12 * soc[-1])
     energy = share * b.node_energy_J[-1]
     assert float(b.energy_J(b.soc_at(energy))) == pytest.approx(energy, abs=1e-12 * b.node_energy_J[-1])
 
 
-def test_shipped_battery_inverts_at_every_node_and_between() -> None:
-    b = shipped_battery()
+def test_shipped_battery_inverts_at_every_node_and_between(battery: Battery) -> None:
+    b = battery
     soc = np.linspace(b.soc[0], b.soc[-1], 1001)
     assert np.max(np.abs(b.soc_at(b.energy_J(soc)) - soc)) < 1e-12
     assert np.array_equal(b.energy_J(b.soc), b.node_energy_J)
 
 
 @pytest.mark.parametrize("soc", [0.0, 1.0, float("nan")])
-def test_no_stored_energy_outside_the_table(soc: float) -> None:
+def test_no_stored_energy_outside_the_table(soc: float, battery: Battery) -> None:
     with pytest.raises(ValueError, match=r"state of charge outside the table: .*table 0\.05 to 0\.95"):
-        shipped_battery().energy_J([0.5, soc])
+        battery.energy_J([0.5, soc])
 
 
-@pytest.mark.parametrize("voltage_V, resistance_ohm", [
-    ([300.0, 300.0], [0.1, 0.2]),
-    ([200.0, 400.0], [0.05, 0.4]),     # V^2/R is least inside: 2 V' R = V R'
-    ([400.0, 200.0], [0.4, 0.02]),
-    ([250.0, 350.0], [0.2, 0.1]),
+@pytest.mark.parametrize("voltage_V, resistance_ohm, limit_kW", [
+    ([300.0, 300.0], [0.1, 0.2], [90.0, 90.0]),
+    ([200.0, 400.0], [0.05, 0.4], [150.0, 150.0]),     # V^2 - 4 R P is least inside, P constant
+    ([400.0, 200.0], [0.4, 0.02], [99.0, 99.0]),
+    ([250.0, 350.0], [0.2, 0.1], [20.0, 120.0]),
+    ([200.0, 400.0], [0.1, 0.1], [90.0, 390.0]),       # and with P over charge
 ])
-def test_weakest_point_is_the_least_of_a_fine_scan(voltage_V: list[float], resistance_ohm: list[float]) -> None:
-    b = battery([0.2, 0.8], voltage_V, resistance_ohm)
+def test_weakest_point_is_the_least_of_a_fine_scan(
+    voltage_V: list[float], resistance_ohm: list[float], limit_kW: list[float]
+) -> None:
+    limit_W = 1e3 * np.array(limit_kW)
+    b = dataclasses.replace(of_table([0.2, 0.8], voltage_V, resistance_ohm), discharge_soc_W=limit_W, discharge_limit_W=limit_W.max())
     s = np.linspace(0.2, 0.8, 200_001)
-    scan = np.interp(s, b.soc, b.voltage_V) ** 2 / (4 * np.interp(s, b.soc, b.resistance_discharge_ohm))
-    soc, most_W = weakest_point(b)
-    assert most_W == pytest.approx(scan.min(), rel=1e-8) and most_W <= scan.min() * (1 + 1e-12)
-    assert soc == pytest.approx(s[np.argmin(scan)], abs=1e-4)
+    voltage, resistance, limit = (np.interp(s, b.soc, y) for y in (b.voltage_V, b.resistance_discharge_ohm, limit_W))
+    margin = voltage**2 - 4 * resistance * limit
+    soc, at_limit_W, most_W = weakest_point(b)
+    assert soc == pytest.approx(s[np.argmin(margin)], abs=1e-4)
+    assert at_limit_W == pytest.approx(np.interp(soc, s, limit), rel=1e-12)
+    at_resistance = np.interp(soc, b.soc, b.resistance_discharge_ohm)
+    assert 4 * at_resistance * (most_W - at_limit_W) == pytest.approx(margin.min(), abs=1e-6 * np.abs(margin).max())
 
 
 def test_bilinear_against_scipy_and_nan_outside() -> None:
@@ -111,25 +108,20 @@ def test_bilinear_against_scipy_and_nan_outside() -> None:
     assert np.all(np.isnan(bilinear(x, y, table, [x[0] - 1e-9, x[-1] + 1e-9, x[2]], [y[1], y[1], y[-1] + 1e-9])))
 
 
-def constant_efficiency_engine(efficiency: float) -> Engine:
+def test_best_efficiency_of_a_constant_efficiency_engine(engine: Engine) -> None:
     """Fuel exactly in proportion to power: the efficiency is the same everywhere above zero torque."""
-    e = shipped_engine()
-    fuel_g_s = e.speed_rad_s[:, None] * e.torque_Nm / (efficiency * e.fuel.heating_value_J_g)
-    return Engine(**{**{k: getattr(e, k) for k in Engine.__slots__}, "fuel_g_s": fuel_g_s})
-
-
-def test_best_efficiency_of_a_constant_efficiency_engine() -> None:
-    assert constant_efficiency_engine(0.37).best_efficiency() == pytest.approx(0.37, rel=1e-12)
+    fuel_g_s = engine.speed_rad_s[:, None] * engine.torque_Nm / (0.37 * engine.fuel.heating_value_J_g)
+    assert dataclasses.replace(engine, fuel_g_s=fuel_g_s).best_efficiency() == pytest.approx(0.37, rel=1e-12)
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.31, 0.5, 0.77])
-def test_best_efficiency_bounds_every_point_and_is_reached(shift: float) -> None:
+def test_best_efficiency_bounds_every_point_and_is_reached(shift: float, engine: Engine) -> None:
     """Brute force over a fine scan, full load cut low so that the best point lies on the curve inside a cell."""
-    e = shipped_engine()
+    e = engine
     full = np.minimum(e.full_load_Nm, 100.0 + 3.0 * shift) if shift else e.full_load_Nm
     limit = e.limit_speed_rad_s + shift * np.gradient(e.limit_speed_rad_s) * (np.arange(full.size) % 2)
     limit[-1] = e.limit_speed_rad_s[-1]
-    e = Engine(**{**{k: getattr(e, k) for k in Engine.__slots__}, "full_load_Nm": full, "limit_speed_rad_s": limit})
+    e = dataclasses.replace(e, full_load_Nm=full, limit_speed_rad_s=limit, cold=None)
     speed = np.linspace(e.idle_rad_s, e.max_rad_s, 4001)
     top = np.interp(speed, limit, full)
     torque = np.concatenate([np.linspace(0.3, 1.0, 281)[None, :] * top[:, None],
@@ -138,10 +130,28 @@ def test_best_efficiency_bounds_every_point_and_is_reached(shift: float) -> None
     scan = np.max(power / (e.fuel_rate_g_s(speed[:, None], torque) * e.fuel.heating_value_J_g))
     assert scan <= e.best_efficiency() * (1 + 1e-12)
     assert scan == pytest.approx(e.best_efficiency(), rel=2e-6)
+    efficiency, at_rad_s, at_Nm = e.best_point()
+    burnt_W = float(e.fuel_rate_g_s(at_rad_s, at_Nm)) * e.fuel.heating_value_J_g
+    assert at_rad_s * at_Nm / burnt_W == pytest.approx(efficiency, rel=1e-12)
+    most_W = float(np.max(e.fuel_rate_g_s(speed[:, None], torque))) * e.fuel.heating_value_J_g
+    assert most_W <= e.most_fuel_W * (1 + 1e-12) and most_W == pytest.approx(e.most_fuel_W, rel=1e-6)
 
 
-def test_scaling_keeps_efficiencies_and_speeds() -> None:
-    e, m = shipped_engine(), shipped_machine()
+def test_best_line_is_the_best_of_a_scan(engine: Engine) -> None:
+    power = np.array([5e3, 20e3, 60e3, 1.2 * engine.rated_power_W])
+    speed, torque, efficiency = engine.best_line(power, speeds=201)
+    assert np.all(np.isnan([speed[3], torque[3], efficiency[3]]))
+    for i in range(3):
+        scan = [float(w * t / (engine.fuel_rate_g_s(w, t) * engine.fuel.heating_value_J_g))
+                for w in np.linspace(engine.idle_rad_s, engine.max_rad_s, 201)
+                if (t := power[i] / w) <= np.interp(w, engine.limit_speed_rad_s, engine.full_load_Nm)]
+        assert efficiency[i] == pytest.approx(max(scan), rel=1e-12) and speed[i] * torque[i] == pytest.approx(power[i])
+    assert efficiency[1] < engine.best_efficiency()
+
+
+def test_scaling_keeps_efficiencies_and_speeds(engine: Engine, machine: Machine) -> None:
+    """Similarity: mean effective pressures, hence efficiencies, stay; everything that goes with displacement is halved."""
+    e, m = engine, machine
     half, smaller = e.scaled(0.5 * e.rated_power_W), m.scaled(60e3)
     assert half.best_efficiency() == pytest.approx(e.best_efficiency(), rel=1e-12)
     assert np.max(half.limit_speed_rad_s * half.full_load_Nm) == pytest.approx(0.5 * e.rated_power_W, rel=1e-12)
@@ -151,25 +161,39 @@ def test_scaling_keeps_efficiencies_and_speeds() -> None:
     assert smaller.loss_at_W(500.0, k * 70.0) == pytest.approx(k * m.loss_at_W(500.0, 70.0), rel=1e-12)
     assert np.max(smaller.limit_speed_rad_s * smaller.peak_Nm) == pytest.approx(60e3, rel=1e-12)
     assert (smaller.inertia_kgm2, smaller.max_rad_s) == (pytest.approx(k * m.inertia_kgm2), m.max_rad_s)
+    assert half.motoring_drag_Nm(200.0) == pytest.approx(0.5 * e.motoring_drag_Nm(200.0), rel=1e-12)
+    assert half.cranking_energy_J == pytest.approx(0.5 * e.cranking_energy_J, rel=1e-12)
+    assert (half.mass_kg, smaller.mass_kg) == (pytest.approx(0.5 * e.mass_kg), pytest.approx(k * m.mass_kg))
+    assert half.cold is not None and e.cold is not None       # half the fuel warms half the engine as fast
+    assert half.cold.schedule(300.0, 10e3) == pytest.approx(e.cold.schedule(300.0, 20e3), rel=1e-12)
     assert (half.start_fuel_g, half.cranking_time_s) == (pytest.approx(0.5 * e.start_fuel_g), e.cranking_time_s)
 
 
 @pytest.mark.parametrize("rating_W", [0.0, -5e3, float("nan"), float("inf")])
-def test_scaling_to_no_rating_is_refused(rating_W: float) -> None:
-    for component in (shipped_engine(), shipped_machine()):
+def test_scaling_to_no_rating_is_refused(rating_W: float, engine: Engine, machine: Machine) -> None:
+    for component in (engine, machine):
         with pytest.raises(InputError, match=r"my\.toml: engine\.rating_kW: found .* kW; expected a rating above zero"):
             component.scaled(rating_W, where="my.toml", key="engine.rating_kW")
 
 
-def test_machine_backwards_mirrors_forwards() -> None:
-    m = shipped_machine()
+def test_machine_backwards_mirrors_forwards(machine: Machine) -> None:
+    m = machine
     assert m.loss_at_W(-500.0, -70.0) == m.loss_at_W(500.0, 70.0)
     assert m.loss_at_W(-500.0, 70.0) == m.loss_at_W(500.0, -70.0) != m.loss_at_W(500.0, 70.0)
 
 
-def test_machine_loss_from_electrical_power_is_the_same(tmp_path: Path) -> None:
+def test_machine_efficiency_by_hand(small: Any) -> None:
+    """100 N m at 6000 rpm are 62 831.85 W; with 3000 W lost 95.443 % driving, 95.225 % generating. At rest nothing comes out."""
+    m = small("machine")
+    w = 6000 * np.pi / 30
+    assert float(m.efficiency(w, 100.0)) == pytest.approx(62_831.853 / 65_831.853, rel=1e-6)
+    assert float(m.efficiency(w, -100.0)) == float(m.efficiency(-w, 100.0)) == pytest.approx(59_831.853 / 62_831.853, rel=1e-6)
+    assert float(m.efficiency(0.0, 50.0)) == 0.0 and np.isnan(m.efficiency(w, 101.0))
+
+
+def test_machine_loss_from_electrical_power_is_the_same(tmp_path: Path, machine: Machine) -> None:
     """The map given as electrical power, loss + torque times speed, must come back as the same loss."""
-    m = shipped_machine()
+    m = machine
     for file in m.files:
         (tmp_path / file.name).write_bytes(file.read_bytes())
     lines = ["speed_rpm,torque_Nm,electrical_power_W"] + [
@@ -194,3 +218,5 @@ def test_overrides_replace_keys() -> None:
     assert v.mass_kg == 2000.0 and v.wheel_radius_m == 0.33
     b = load_battery("hybrid-1k5", where="--set", key="battery", overrides={"soc_low": 0.2})
     assert b.soc_low == 0.2
+    e = load_engine("dedicated-1500", where="--set", key="engine.map", overrides={"cold": {"start_C": -10}})
+    assert e.cold is not None and (e.cold.start_C, e.cold.heat_share) == (-10.0, 0.28)      # tables are merged key by key

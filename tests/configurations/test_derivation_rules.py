@@ -164,17 +164,25 @@ def test_reverse_idler_has_a_negative_ratio(layout_of):
     assert off.speed_map[1] == (Fraction(-29, 4), 0) and off.balances == ((0, 1, Fraction(29, 4)),)
 
 
-def test_a_free_machine_speed_is_told_and_not_invented(layout_of):
-    """Two machines on sun and carrier, wheels on the ring: with the engine away one machine's speed is free."""
+def test_a_free_machine_speed_is_a_neutral(layout_of):
+    """Two machines on sun and carrier, wheels on the ring: with the engine away one machine's speed is free.
+
+    What is honest then is a neutral: no torque anywhere, the stronger machine (on the carrier) at rest, the other
+    carried along by the ring at -2.6.
+    """
     derivation = derive(layout_of("""
         machines.mg1 = { shaft = "sun", map = "machine-75" }
         machines.mg2 = { shaft = "carrier", map = "machine-120" }
         planetary_sets.split = { sun = "sun", ring = "diff", carrier = "carrier", ratio = 2.6 }
         clutches.K1 = { joins = ["crank", "carrier"] }
     """))
-    assert ids(derivation) == {"off:K1", "on:K1"}       # engaged, the engine at rest holds the carrier's speed
+    assert ids(derivation) == {"off:K1", "on:K1", "off:open", "on:open"}
+    off, on = derivation.find("off:open"), derivation.find("on:open")
+    assert (off.kind, off.active, off.balances, off.wheel_driven) == ("neutral", (), (), False)
+    assert off.speed_map == ((0, 0), (Fraction(-13, 5), 0), (0, 0))
+    assert (on.kind, on.idling, on.degrees_of_freedom) == ("neutral, engine idling", True, 0)
     told = reasons(derivation, "open")
-    assert len(told) == 4 and all("turns free of wheels and engine" in r and "not searched" in r for r in told)
+    assert len(told) == 4 and all("turns free of wheels and engine; used without its torque" in r for r in told)
 
 
 @pytest.mark.parametrize(("inertia", "merged"), [(0.0, True), (0.02, False)])

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from ems.layout.schema import GearTable, PlanetarySetTable, exact
+from ems.layout.schema import GearTable, PlanetarySetTable
+from ems.layout.values import exact
 
 
 @given(st.decimals(min_value="0.005", max_value="200", places=6), st.booleans())

@@ -118,7 +118,7 @@ def test_charge_at_the_end_couples_all_seconds(window):
     costate = solve_costate(problem, 2.5 / problem.plant.heating_value_J_g)
     final = float(costate.above.costate_g_J[-1])
     bound = best_bound(problem, costate.above.shape, np.zeros(K + 1, np.int64), np.array([final]), 12).bound_g
-    driven, _ = solve_dynamic(problem, full_corridor(problem, 8001, final))
+    driven = solve_dynamic(problem, full_corridor(problem, 8001, final))
     assert bound <= exact * (1 + 1e-9)
     assert proven <= driven.objective_g * (1 + 1e-9)
     assert driven.energy_J[-1] >= problem.target_J - 1e-3
@@ -130,5 +130,5 @@ def test_fine_nodes_of_charge_reach_the_integer_optimum(pieces):
     problem = pieces.problem("series", "udds", 60, 68, battery=pieces.constant_battery(resistance_ohm=0.15, capacity_As=3e3),
                              gain_J=-2e4)
     exact, _ = Network(problem).least(spend_J=2e4)
-    driven, _ = solve_dynamic(problem, full_corridor(problem, 200_001, 2.5 / problem.plant.heating_value_J_g))
+    driven = solve_dynamic(problem, full_corridor(problem, 200_001, 2.5 / problem.plant.heating_value_J_g))
     assert driven.objective_g == pytest.approx(exact, rel=1e-6)

@@ -32,7 +32,7 @@ def test_small_battery_on_real_speeds(pieces, layout):
     assert min(energy.min() - low, high - energy.max()) < 0.02 * (high - low)
     assert found.lower_bound_g <= found.objective_g
     costate = float(found.bound.costate_g_J.max())
-    fine, _ = solve_dynamic(found.problem, full_corridor(found.problem, 4001, costate))
+    fine = solve_dynamic(found.problem, full_corridor(found.problem, 4001, costate))
     assert found.lower_bound_g <= fine.objective_g
     assert found.objective_g <= fine.objective_g * 1.001
     assert abs(found.energy_residual_percent) < 1e-4

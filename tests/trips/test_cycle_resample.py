@@ -94,6 +94,6 @@ def test_notes_tell_what_happened_at_the_end_and_a_large_correction_is_warned_ab
     cycle = load_cycle(str(path))
     assert "0.6 s at rest added to complete the last second" in cycle.notes[0]
     assert "multiplied by 1.125000" in cycle.notes[0]
-    assert any("changed its distance by -11.1 %" in warning for warning in cycle.warnings)
+    assert any("short.csv: bringing the trace to steps of 1 s changed its distance by -11.1 %" in w for w in cycle.warnings)
     path.write_text("time_s,speed_m_s\n0,0\n1,6\n2.4,6\n")
     assert "the last 0.4 s, no whole second, left off" in load_cycle(str(path)).notes[0]

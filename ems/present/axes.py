@@ -1,0 +1,36 @@
+"""How every figure of ours looks: axes without a box, small text beside them, no pyplot."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ems.present.palette import INK, QUIET
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def new_axes(height: float, width: float = 11.0) -> Axes:
+    """Axes in a figure of their own, inches."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), layout="constrained").subplots()
+
+
+def dress(ax: Axes, ylabel: str, title: str) -> None:
+    """Label, finding as the title, thin spines, grid lines upwards."""
+    ax.set_ylabel(ylabel, fontsize=9, color=INK)
+    ax.set_title(title, loc="left", fontsize=10, color=INK)
+    ax.tick_params(labelsize=8, colors=INK)
+    ax.margins(x=0.0)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        ax.spines[side].set_color(QUIET)
+    ax.grid(axis="x", color=QUIET, linewidth=0.4)
+    ax.set_axisbelow(True)
+
+
+def beside(ax: Axes, at: float, words: str, x: float = 1.01) -> None:
+    """Small text to the right of the axes at a height of the data."""
+    ax.text(x, at, words, transform=ax.get_yaxis_transform(), va="center", fontsize=8, color=INK)

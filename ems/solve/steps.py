@@ -1,0 +1,172 @@
+"""The steps of the optimum: first bound, refined tables, trip and certificate, raised bound, and what finer tables would take off."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from functools import partial
+
+import numpy as np
+
+from ems.errors import RunError
+from ems.kernels.frontier import Grid
+from ems.solve.cells import raised_bound_g
+from ems.solve.certificate import Bound, best_bound, pruned
+from ems.solve.clock import Clock, Progress
+from ems.solve.costate import costate_shape, solve_costate
+from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
+from ems.solve.problem import Problem, build_problem
+from ems.tables.build import Tables, added, refined
+from ems.types import Array, BoolArray, IntArray
+
+FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
+ROUGH_NODES = 101               # battery nodes of the sweep that only shows where the window binds
+COARSE_NODES, FINE_NODES = 251, 201
+CORRIDORS = (0.025, 0.004)      # half widths of the fine corridors, share of the window
+EFFORTS = 2                     # how often more effort is spent while the relative gap is wider than one of the next two
+GOOD_FREE, GOOD_BINDING = 0.0004, 0.0012
+BINDS = 0.002                   # spread of the costate's segment values, relative, from which the window is said to bind
+CELLS = (3000,)                 # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
+SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
+SLACK_TABLES = 0.0002           # the same for the nodes whose tables are refined
+SPREAD = 0.015                  # how far around the costate supporting points are sought, and how far apart, relative
+MOST_SLOPES = 9
+CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
+
+
+def first_bound(problem: Problem) -> tuple[Problem, Bound]:
+    """Costate and a first certificate; where the window binds, segments between the contacts of a coarse trajectory."""
+    costate = solve_costate(problem, FIRST_COSTATE / problem.plant.heating_value_J_g)
+    final = float(costate.above.costate_g_J[-1])
+    one = np.zeros(problem.points.dt.size + 1, np.int64)
+    bound = best_bound(problem, costate.above.shape, one, np.array([final]), 4)
+    if costate.inside(*problem.window_J):
+        return problem, bound
+    rough = _coarse_sweep(problem, bound, SLACK * bound.bound_g, ROUGH_NODES)
+    segments = segments_between_contacts(problem, rough.energy_J)
+    start = np.full(int(segments.max()) + 1, final)
+    return problem, best_bound(problem, costate.above.shape, segments, start, 8 * start.size)
+
+
+def segments_between_contacts(problem: Problem, energy_J: Array) -> IntArray:
+    """(K + 1,) segment between contacts with the window: it changes where a trajectory stays at an end of the window most closely."""
+    low, high = problem.window_J
+    touch = CONTACT * (high - low)
+    side = np.where(energy_J <= low + touch, -1, np.where(energy_J >= high - touch, 1, 0))
+    segment = np.zeros(energy_J.size, np.int64)
+    number, k = 0, 1
+    while k < energy_J.size - 1:
+        if side[k] == 0:
+            segment[k] = number
+            k += 1
+            continue
+        end = k
+        while end < energy_J.size - 1 and side[end] == side[k]:
+            end += 1
+        closest = k + int(np.argmin(side[k] * -energy_J[k:end]))
+        segment[k:closest + 1] = number
+        number += 1
+        segment[closest + 1:end] = number
+        k = end
+    segment[-1] = number
+    return segment
+
+
+def binds(bound: Bound) -> bool:
+    """Whether the window binds: stored energy is not worth the same before and after a contact."""
+    values = bound.values_g_J
+    return bool(np.ptp(values) > BINDS * values.max())
+
+
+def _near(problem: Problem, bound: Bound) -> BoolArray:
+    """(U, N) demands and nodes that a trip near the bound can use."""
+    alive = pruned(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3)).alive
+    near = np.zeros(problem.tables.count.shape, bool)
+    interval, node = np.nonzero(alive)
+    near[problem.tables.demand_of[interval], node] = True
+    return near
+
+
+def _slopes(bound: Bound, spread: float) -> Array:
+    """Slopes from a little below the least costate to a little above the greatest."""
+    low, high = (1.0 - spread) * bound.costate_g_J.min(), (1.0 + spread) * bound.costate_g_J.max()
+    count = 1 + int(np.ceil((high - low) / (max(spread, SPREAD) * high)))
+    return np.linspace(low, high, min(count, MOST_SLOPES))
+
+
+def refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
+    """Tables with supporting points sought around the costate, where an optimum can pass."""
+    return added(problem.tables, _near(problem, bound), grid, _slopes(bound, SPREAD))
+
+
+def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress) -> tuple[Driven, Bound]:
+    """Trip and certificate, with more effort while the gap is wide.
+
+    bound : values to begin with; they may come from another problem on the same trip
+    """
+    best: Driven | None = None
+    bound = clock.lap("certificate", lambda: best_bound(problem, bound.shape, bound.segments, bound.values_g_J, 1))
+    for effort in range(EFFORTS):
+        say("dynamic programming" if effort == 0 else "dynamic programming, finer")
+        slack = SLACK * bound.bound_g if best is None else min(1.05 * (best.objective_g - bound.bound_g), 8 * SLACK * bound.bound_g)
+        driven = clock.lap("solve", partial(_drive, problem, bound, slack, effort))
+        best = driven if best is None else min(best, driven, key=lambda d: d.objective_g)
+        say("certificate")
+        bound = clock.lap("certificate", partial(_final_bound, problem, best, bound))
+        if best.objective_g - bound.bound_g <= (GOOD_BINDING if binds(bound) else GOOD_FREE) * best.objective_g:
+            break
+    assert best is not None
+    return best, bound
+
+
+def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Driven:
+    """Coarse sweep over the whole window, then ever finer sweeps in corridors around the best trip so far.
+
+    slack_g : how far from the bound a point may lie to be looked at      effort : 0, 1, ..: more nodes
+    """
+    costate = float(bound.costate_g_J.max())
+    best = _coarse_sweep(problem, bound, slack_g, COARSE_NODES * (1 + effort))
+    low, high = problem.window_J
+    for share in CORRIDORS:
+        half = share * (high - low)
+        narrow = pruned(problem, bound, min(slack_g, best.objective_g - bound.bound_g) + 1e-6)
+        corridor = narrow_corridor(narrow, best.energy_J - half, best.energy_J + half, FINE_NODES * (1 + effort), costate)
+        with suppress(RunError):                    # a corridor may hold no way to the target; the trip it lies around does
+            best = min(best, solve_dynamic(narrow, corridor), key=lambda d: d.objective_g)
+    return best
+
+
+def _coarse_sweep(problem: Problem, bound: Bound, slack_g: float, nodes: int) -> Driven:
+    """A trip through the pruned problem; through more points where too few were kept to stay inside the window."""
+    costate = float(bound.costate_g_J.max())
+    for times in (1.0, 10.0, 100.0):
+        narrow = pruned(problem, bound, times * slack_g)
+        with suppress(RunError):
+            return solve_dynamic(narrow, full_corridor(narrow, nodes, costate))
+    return solve_dynamic(problem, full_corridor(problem, nodes, costate))
+
+
+def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
+    """Certificate along the trajectory that was found."""
+    shape = costate_shape(problem, driven.energy_J, problem.points.power[driven.point])
+    segments = segments_between_contacts(problem, driven.energy_J)
+    start = np.array([np.mean(bound.values_g_J[bound.segments[segments == s]]) for s in range(int(segments.max()) + 1)])
+    again = best_bound(problem, shape, segments, start, 6 if start.size == 1 else 12 * start.size)
+    return max(again, bound, key=lambda b: b.bound_g)
+
+
+def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) -> float:
+    """The lower bound [g], raised in cells of stored energy where the affine one leaves more than a small gap."""
+    lower_g = max(bound.bound_g, 0.0)               # fuel and prices are never negative
+    for count in CELLS:
+        if objective_g - lower_g <= GOOD_FREE * objective_g:
+            break
+        say(f"certificate in {count} cells")
+        lower_g = max(lower_g, raised_bound_g(problem, bound, objective_g, count))
+    return lower_g
+
+
+def finer_bound_g(problem: Problem, bound: Bound, grid: Grid) -> float:
+    """Lower bound with tables of twice the points on every axis, where an optimum can pass [g]."""
+    finer = added(problem.tables, _near(problem, bound), refined(grid, 2), _slopes(bound, 0.0))
+    again = build_problem(finer, problem.start_J, problem.target_J, problem.changes)
+    return best_bound(again, bound.shape, bound.segments, bound.values_g_J, 3).bound_g
