@@ -90,7 +90,7 @@ def _power(cut: Cut, now: Second, asked: Asked, share: float, Te: float, free: b
     """Terminal power with this share of the braking torque and this engine torque; division as asked, or the best where ``free``."""
     Tw = now.Tw * share if now.Tw < 0.0 else now.Tw
     if free or math.isnan(asked.inner[0]):
-        P = best_division(cut, Tw, Te, POINTS, STEPS)
+        P = best_division(cut, Tw, Te, POINTS, STEPS, False)
     else:
         cut.x[0], cut.x[1] = Tw, Te
         for i in range(cut.x.size - 3):
@@ -390,7 +390,7 @@ def polish(plant: PlantArrays, t: int, now: Second, space: Room, slope: float, c
             cost = math.inf
             if cut.code == OK:
                 T = min(best_T if over_speed else x, cut.limit[0])
-                P = best_division(cut, now.Tw, T, POINTS, STEPS)
+                P = best_division(cut, now.Tw, T, POINTS, STEPS, False)
                 if _fits(space, P) and cut.out[cut.speed.size] >= now.Tw - 1e-9 * (1.0 + abs(now.Tw)):
                     cost = fuel_rate(cut) + slope * internal(space, P)
                 if cost < least:
