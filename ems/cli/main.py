@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "modes": ("ems.cli.modes", "What can be engaged, and where power flows then."),
     "optimum": ("ems.cli.optimum", "The least fuel on a cycle, with proof."),
     "explain": ("ems.cli.explain", "Why this configuration at this second."),
+    "tune": ("ems.cli.tune", "Fit a calibration of the rules; judge it on unseen cycles."),
     "layouts": ("ems.cli.layouts", "Layouts that are shipped; the keys of a layout file."),
     "maps": ("ems.cli.maps", "Engines, machines, batteries, vehicles that are shipped; check and draw your own."),
     "cycles": ("ems.cli.cycles", "Drive cycles that are shipped, with their totals."),

@@ -21,7 +21,6 @@ from ems.trips.demand import Demand
 from ems.trips.demand import demand as demand_of_cycle
 from ems.types import Array, BoolArray
 
-
 CHANGE_MARGIN = 1.2     # energy kept for a change, over what it takes or gives now
 
 

@@ -142,7 +142,7 @@ def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: f
 
     low = high = FIRST_CONSTANT
     step, up = 1.05, miss(FIRST_CONSTANT) < 0.0
-    while LOWEST < low and high < HIGHEST:
+    while low > LOWEST and high < HIGHEST:
         if up:
             low, high = high, high * step
         else:
@@ -150,7 +150,9 @@ def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: f
         if (miss(high if up else low) < 0.0) != up:
             break
         step = min(step**1.5, 1.5)
-    while tried[low] < 0.0 <= tried[high] and min(abs(v) for v in tried.values()) > 0.2 * RESIDUAL and high / low > 1.0 + 1e-6 and len(tried) < EVALUATIONS:
+    while tried[low] < 0.0 <= tried[high] and high / low > 1.0 + 1e-6 and len(tried) < EVALUATIONS:
+        if min(abs(v) for v in tried.values()) <= 0.2 * RESIDUAL:
+            break
         middle = math.sqrt(low * high)
         if miss(middle) < 0.0:
             low = middle
@@ -158,7 +160,8 @@ def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: f
             high = middle
     best = min(tried, key=lambda c: (abs(tried[c]), c))
     residual = tried[best]
-    notes = [f"constant {best:.4f}, found in {len(tried)} simulations; charge at the end misses the target by {100 * residual:+.3f} % of capacity"]
+    notes = [f"constant {best:.4f}, found in {len(tried)} simulations; charge at the end misses the target by {100 * residual:+.3f} % of "
+             "capacity"]
     if not math.isfinite(residual):
         raise RunError(f"ECMS: no constant from {LOWEST:g} to {HIGHEST:g} brings the battery through the trip")
     if abs(residual) > RESIDUAL:
@@ -175,5 +178,6 @@ def _why(tried: dict[float, float], residual: float, capacity_As: float) -> str:
     if not below:
         return f"no constant down to {min(tried):.2f} drains the battery to the target: more is taken back than can be used"
     c_below, c_above = max(below), min(above)
-    return (f"between the constants {c_below:.5f} and {c_above:.5f} a decision flips and the charge at the end jumps by "
+    return (f"between the constants {c_below:.5f} and {c_above:.5f} a decision flips and the charge at the end "
+            "jumps by "
             f"{100 * (tried[c_above] - tried[c_below]):.2f} % of capacity ({capacity_As / 3600:.2f} Ah): no constant in between does better")

@@ -113,7 +113,8 @@ class _Costs:
         plant, vehicle = self.plant, self.plant.layout.vehicle
         V, A, N = *self.force.shape, len(plant.nodes)
         speed = np.repeat(self.kmh / 3.6, A) / vehicle.wheel_radius_m
-        demands = Demands(speed, np.tile(self.accelerations, V) / vehicle.wheel_radius_m, self.force.reshape(-1) * vehicle.wheel_radius_m, np.full(V * A, vehicle.auxiliary_W))
+        demands = Demands(speed, np.tile(self.accelerations, V) / vehicle.wheel_radius_m,
+                          self.force.reshape(-1) * vehicle.wheel_radius_m, np.full(V * A, vehicle.auxiliary_W))
         row_demand, row_node = np.repeat(np.arange(V * A), N), np.tile(np.arange(N), V * A)
         grid = coarse(DEFAULT_GRID)
         out = Frontiers(np.empty((row_node.size, grid.capacity)), np.empty((row_node.size, grid.capacity)),
@@ -126,7 +127,8 @@ class _Costs:
         best = np.argmin(fuel + slope * internal, axis=1)
         rows = np.arange(row_node.size)
         cost = (fuel + slope * internal)[rows, best]
-        engine_w = plant.arrays.source_wheel[row_node, 0] * speed[row_demand] + plant.arrays.source_free[row_node, 0] * out.choice[rows, best, 0]
+        engine_w = plant.arrays.source_wheel[row_node, 0] * speed[row_demand]
+        engine_w = engine_w + plant.arrays.source_free[row_node, 0] * out.choice[rows, best, 0]
         engine_W = np.where(used[rows, best], engine_w * out.choice[rows, best, 2], 0.0)
         return cost.reshape(V, A, N), engine_W.reshape(V, A, N)
 

@@ -96,7 +96,8 @@ class Replay:
             words.append(f"fuel as recorded {float(np.nansum(recorded * dt)):.1f} g")
         speed, torque = self.mean.get("engine_rpm"), self.mean.get("engine_torque_Nm")
         if speed is not None and torque is not None:
-            words.append(f"by the map at the recorded speeds and torques {float(np.nansum(self._map_fuel(speed / RPM, torque) * dt)):.1f} g")
+            by_map = float(np.nansum(self._map_fuel(speed / RPM, torque) * dt))
+            words.append(f"by the map at the recorded speeds and torques {by_map:.1f} g")
         return words
 
     def _map_fuel(self, speed_rad_s: Array, torque_Nm: Array) -> Array:

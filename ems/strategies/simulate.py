@@ -234,8 +234,8 @@ class _Drive:
         course = self.course
         slope = FALLBACK_COSTATE / course.plant.heating_value_J_g
         price = Price(slope, 5.0, 0.0, course.changes.stored[k, present], course.changes.fixed[present])
-        return least_cost(course.frontier(k), course.plant.battery, float(self.energy_J[k]), course.seconds[k].dt, course.keep(k, reserve_s), price,
-                          present, False)
+        return least_cost(course.frontier(k), course.plant.battery, float(self.energy_J[k]), course.seconds[k].dt,
+                          course.keep(k, reserve_s), price, present, False)
 
     def _note(self, k: int, present: int, node: int, P: float, fuel: float) -> None:
         course, now = self.course, self.course.seconds[k]
@@ -249,10 +249,10 @@ class _Drive:
                 self.switched_s = self.changed_s
 
     def _stuck(self, k: int) -> RunError:
-        course = self.course
+        course, battery = self.course, self.course.plant.layout.battery
         soc = course.soc(float(self.energy_J[k]))
         return RunError(f"second {course.rows[k][0]:g}: no configuration can give {course.rows[k][6] / 1e3:.1f} kW at the wheels with the "
-                        f"battery at {soc:.3f} (window {course.plant.layout.battery.soc_low:g} to {course.plant.layout.battery.soc_high:g}); "
+                        f"battery at {soc:.3f} (window {battery.soc_low:g} to {battery.soc_high:g}); "
                         "the strategy has brought the battery to an end of its window")
 
 

@@ -289,8 +289,9 @@ def search(evaluator: Evaluator, seed: int, evaluations: int) -> Found:
     population[:near] = np.clip(start + 0.1 * (high - low) * draw.standard_normal((near, len(searched))), low, high)
     population[0] = start
     rounds = max(evaluations // size - 1, 1)
-    done = differential_evolution(_unused, list(zip(low, high, strict=True)), init=population, maxiter=rounds, popsize=1, tol=0.0, polish=False,
-                                  rng=np.random.default_rng(seed + 1), updating="deferred", workers=evaluator.map, mutation=(0.4, 0.9),
+    done = differential_evolution(_unused, list(zip(low, high, strict=True)), init=population, maxiter=rounds, popsize=1, tol=0.0,
+                                  polish=False, rng=np.random.default_rng(seed + 1), updating="deferred", workers=evaluator.map,
+                                  mutation=(0.4, 0.9),
                                   recombination=0.8)
     return Found({r.name: x for r, x in zip(searched, evaluator.key(done.x), strict=True)}, float(done.fun), evaluator.count)
 

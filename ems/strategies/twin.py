@@ -45,7 +45,8 @@ def costate_twin(course: Course, start_J: float, target_J: float) -> Schedule:
             break
     if best is None:
         raise RunError("the costate's trip leaves the window of the battery, and cannot be driven")
-    best.notes = (f"costate {costate:.4f}; charge at the end misses the target by {100 * miss:+.3f} % of capacity", *_why(problem, found, miss))
+    best.notes = (f"costate {costate:.4f}; charge at the end misses the target by {100 * miss:+.3f} % of capacity",
+                  *_why(problem, found, miss))
     return best
 
 

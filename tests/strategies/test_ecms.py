@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ems.kernels.battery import electrochemical
-from ems.kernels.simulate import Frontier, Price, least_cost
+from ems.kernels.simulate import Price, least_cost
 from ems.solve.costate import solve_costate
 from ems.solve.optimum import optimum
 from ems.strategies.ecms import Ecms, adaptive
@@ -58,7 +58,7 @@ def test_the_kernel_takes_the_point_of_least_equivalent_cost(courses):
                 _, v, rd, rc = state(battery, e - stored[n])
                 P = front.power[j]
                 p = electrochemical(P, (rd if P > 0 else rc) / v**2)
-                if P <= battery.discharge_W and P >= -battery.charge_W:
+                if battery.discharge_W >= P and -battery.charge_W <= P:
                     costs[n, j] = front.fuel[j] + slope * p + (0.0 if n == stay else (fixed[n] + slope * stored[n]) / 8.0)
         assert costs[node, point] == pytest.approx(min(costs.values()), rel=1e-12)
 

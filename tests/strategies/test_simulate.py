@@ -137,7 +137,8 @@ def test_ten_lines_of_a_users_own(tmp_path, courses):
 
 @pytest.mark.parametrize("word, found", [
     ("ruls", "nearest: rules"), ("python:no_such_module:A", "fails to import"), ("python:A", "expected python:module:Class"),
-    ("python:none.py:A", "existing Python file"), ("replay:none.toml", "existing mapping file"), ("rules:none.toml", "existing calibration"),
+    ("python:none.py:A", "existing Python file"), ("replay:none.toml", "existing mapping file"),
+    ("rules:none.toml", "existing calibration"),
     ("python:json:Nothing", "a class in json"), ("python:json:JSONDecoder", "without a method decide")])
 def test_words_that_are_no_strategy(courses, word, found):
     with pytest.raises(InputError, match=found):
