@@ -99,7 +99,7 @@ class GearsTable(Table):
                 if rungs[i + 1].down_kmh > rungs[i].up_kmh:
                     text = "in {name}, down_kmh of gear {n} at most up_kmh of gear {m} ({up:g}), not {down:g}"
                     values = {"name": name, "n": i + 2, "m": i + 1, "up": rungs[i].up_kmh, "down": rungs[i + 1].down_kmh}
-                    raise PydanticCustomError("order", text.format(**values))  # type: ignore[arg-type]
+                    raise PydanticCustomError("order", text.format(**values))
         return self
 
 

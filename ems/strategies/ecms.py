@@ -178,6 +178,6 @@ def _why(tried: dict[float, float], residual: float, capacity_As: float) -> str:
     if not below:
         return f"no constant down to {min(tried):.2f} drains the battery to the target: more is taken back than can be used"
     c_below, c_above = max(below), min(above)
-    return (f"between the constants {c_below:.5f} and {c_above:.5f} a decision flips and the charge at the end "
-            "jumps by "
-            f"{100 * (tried[c_above] - tried[c_below]):.2f} % of capacity ({capacity_As / 3600:.2f} Ah): no constant in between does better")
+    jump = 100 * (tried[c_above] - tried[c_below])
+    return (f"between the constants {c_below:.5f} and {c_above:.5f} a decision flips and the charge at the end jumps by {jump:.2f} % of "
+            f"capacity ({capacity_As / 3600:.2f} Ah): no constant in between does better")

@@ -18,6 +18,7 @@ frozen in ``shipped/calibrations``.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -36,6 +37,7 @@ from ems.strategies.calibration import (
     Rung,
     SeriesTable,
     load_calibration,
+    to_toml,
 )
 from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.tables.build import DEFAULT_GRID, coarse
@@ -66,6 +68,21 @@ def frozen_path(plant: Plant) -> Path | None:
     """File of the frozen calibration of a shipped layout."""
     path = library.folder("layout") / "calibrations" / f"{plant.layout.name}.toml"
     return path if path.is_file() else None
+
+
+def freeze(names: Sequence[str] = ()) -> list[Path]:
+    """Write the first calibrations of shipped layouts (all of them when none is named) where ``default_calibration`` finds them."""
+    from ems.layout.load import load_layout
+    from ems.plant.plant import build_plant
+
+    folder = library.folder("layout") / "calibrations"
+    folder.mkdir(exist_ok=True)
+    written = []
+    for name in names or library.names("layout"):
+        path = folder / f"{name}.toml"
+        path.write_text(to_toml(first_calibration(build_plant(load_layout(name)))), encoding="utf-8")
+        written.append(path)
+    return written
 
 
 def first_calibration(plant: Plant) -> Calibration:

@@ -23,8 +23,9 @@ def record(run, folder, *, noise_rpm=20.0, missing=0.02, states=False, seed=3):
     row = np.repeat(np.arange(K), HZ)
     time = np.arange(K * HZ) / HZ
     machines = [m.name for m in run.layout.machines]
-    columns = {"t": [f"{t:.1f}" for t in time], "v": [f"{x:.3f}" for x in frame.speed_kmh.to_numpy()[row]],
-               "tq": [f"{x:.3f}" for x in frame.engine_torque_Nm.to_numpy()[row]], "fuel": [f"{x:.5f}" for x in frame.fuel_g_s.to_numpy()[row]]}
+    columns = {"t": [f"{t:.1f}" for t in time]}
+    for short, name in (("v", "speed_kmh"), ("tq", "engine_torque_Nm"), ("fuel", "fuel_g_s")):
+        columns[short] = [f"{x:.5f}" for x in frame[name].to_numpy()[row]]
     for name in ("engine", *machines):
         speed = frame[f"{name}_speed_rpm"].to_numpy()[row]
         columns[f"n_{name}"] = [f"{x:.1f}" for x in speed + noise_rpm * draw.standard_normal(time.size)]
