@@ -3,7 +3,8 @@
 Each configuration says which speeds its sources must have at the wheels' speed (and at the recorded speed of the engine, where that
 is free); the squared distance to the recorded speeds over their noise, and the actuators that are recorded otherwise, are what it
 costs to believe in it in that second. The most likely sequence, a change costing ``CHANGE``, is found by dynamic programming
-(Viterbi, IEEE Trans. Inf. Theory 13, 1967), which also settles seconds in which configurations look alike, as at rest.
+(Viterbi, IEEE Trans. Inf. Theory 13, 1967), which also settles seconds in which configurations look alike. At rest, speeds alone
+cannot tell which of the configurations without a turning machine is engaged: one of them is taken.
 """
 
 from __future__ import annotations
@@ -140,11 +141,21 @@ def likelihoods(course: Course, recording: Recording, mean: dict[str, Array]) ->
             total[:, n] += np.where(there, np.minimum(0.5 * apart, WORST), 0.0)
             squares[:, n] += np.where(there, apart, 0.0)
             count[:, n] += there
+        if plant.arrays.has_free[n]:
+            total[:, n] += _freedom(plant, n, recording.mapping.noise_rpm / RPM / np.sqrt(per_second))
     total += np.where(course.able, 0.0, WORST)
     state_cost, state_seen = _states(course, recording)
     seen = (count.max(axis=1) > 0) | state_seen
     distance = np.sqrt(squares / np.maximum(count, 1.0)) + np.where(state_cost > 0.5 * WORST, FITTING, 0.0)
     return Likelihoods(total + state_cost, distance, seen)
+
+
+def _freedom(plant: Plant, node: int, noise_rad_s: float) -> float:
+    """What a free engine speed costs to believe in: it fits any speed, so each speed is the less likely by noise over range (the
+    evidence of a model with a free parameter; MacKay, Information Theory, Inference, and Learning Algorithms, 2003, ch. 28; from memory).
+    """
+    width = float(plant.arrays.free_high[node] - plant.arrays.free_low[node])
+    return float(np.log(max(width / (noise_rad_s * np.sqrt(2.0 * np.pi)), 1.0)))
 
 
 def _states(course: Course, recording: Recording) -> tuple[Array, Array]:

@@ -190,6 +190,7 @@ class Evaluator:
                  say: Progress) -> None:
         self.task, self.searched, self.journal, self.mapper, self.say = task, searched, journal, mapper, say
         self.known: dict[tuple[float, ...], float] = _read_journal(journal, _digest(task, searched))
+        _end_last_line(journal)
         self.count, self.best = 0, math.inf
 
     def key(self, vector: Array) -> tuple[float, ...]:
@@ -240,6 +241,13 @@ def _read_journal(path: Path | None, digest: str) -> dict[tuple[float, ...], flo
         if isinstance(row, dict) and row.get("task") == digest:
             known[tuple(row["values"])] = float(row["cost"])
     return known
+
+
+def _end_last_line(path: Path | None) -> None:
+    """A last line that was cut short is ended, so that the next begins anew."""
+    if path is not None and path.is_file() and (content := path.read_bytes()) and not content.endswith(b"\n"):
+        with path.open("ab") as file:
+            file.write(b"\n")
 
 
 def _append(path: Path | None, digest: str, key: tuple[float, ...], cost: float) -> None:
