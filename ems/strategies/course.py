@@ -24,6 +24,9 @@ from ems.types import Array, BoolArray
 CHANGE_MARGIN = 1.2     # energy kept for a change, over what it takes or gives now
 
 
+Row = tuple[float, float, float, float, float, float, float, float]
+
+
 @dataclass(frozen=True, eq=False)
 class Course:
     """Plant, cycle, demand, tables of what is possible, costs of changes.
@@ -49,11 +52,11 @@ class Course:
         return [Second(*map(float, row)) for row in rows]
 
     @cached_property
-    def rows(self) -> list[tuple[float, ...]]:
+    def rows(self) -> list[Row]:
         """What the road asks, by interval, in the order of ``Situation``: time_s to auxiliary_W."""
         d = self.demand
         columns = (d.time_s, d.dt_s, d.speed_m_s, d.acceleration_m_s2, d.grade, d.force_N, d.power_W, d.auxiliary_W)
-        return [tuple(map(float, row)) for row in zip(*columns, strict=True)]
+        return list(zip(*(column.tolist() for column in columns), strict=True))
 
     @cached_property
     def able(self) -> BoolArray:
@@ -82,7 +85,7 @@ class Course:
         """(N, 3) what is kept of the battery's window in each node (see ``ems.kernels.simulate.room``): nothing without a reserve."""
         if reserve_s <= 0.0:
             return self._nothing
-        kept = self._kept[interval]
+        kept: Array = self._kept[interval]
         kept[:, 0] = reserve_s
         return kept
 

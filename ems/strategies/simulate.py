@@ -122,12 +122,14 @@ def simulate(layout: Layout, cycle: Cycle, strategy: Strategy | str, *, charge: 
     if isinstance(strategy, str):
         from ems.strategies.load import load_strategy
 
-        strategy = load_strategy(strategy, layout, plant=course.plant)
-    prepare = getattr(strategy, "prepare", None)
+        driver = load_strategy(strategy, layout, plant=course.plant)
+    else:
+        driver = strategy
+    prepare = getattr(driver, "prepare", None)
     if prepare is not None:
-        strategy = prepare(course, course.energy_J(start), course.energy_J(end))
-    driven = drive(course, strategy, course.energy_J(start))
-    return _simulation(course, strategy, driven)
+        driver = prepare(course, course.energy_J(start), course.energy_J(end))
+    driven = drive(course, driver, course.energy_J(start))
+    return _simulation(course, driver, driven)
 
 
 def charge_of(layout: Layout, charge: tuple[float, float] | None) -> tuple[float, float]:

@@ -285,7 +285,7 @@ class Found:
 
 def search(evaluator: Evaluator, seed: int, evaluations: int) -> Found:
     """Differential evolution from the start: a third of the first population lies near it, the rest is spread over the ranges."""
-    from scipy.optimize import differential_evolution
+    from scipy.optimize import Bounds, differential_evolution
 
     searched = evaluator.searched
     low, high = np.array([r.low for r in searched]), np.array([r.high for r in searched])
@@ -297,7 +297,7 @@ def search(evaluator: Evaluator, seed: int, evaluations: int) -> Found:
     population[:near] = np.clip(start + 0.1 * (high - low) * draw.standard_normal((near, len(searched))), low, high)
     population[0] = start
     rounds = max(evaluations // size - 1, 1)
-    done = differential_evolution(_unused, list(zip(low, high, strict=True)), init=population, maxiter=rounds, popsize=1, tol=0.0,
+    done = differential_evolution(_unused, Bounds(low, high), init=population, maxiter=rounds, popsize=1, tol=0.0,
                                   polish=False, rng=np.random.default_rng(seed + 1), updating="deferred", workers=evaluator.map,
                                   mutation=(0.4, 0.9),
                                   recombination=0.8)

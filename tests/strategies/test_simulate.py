@@ -85,10 +85,10 @@ def test_too_much_torque_becomes_the_most_there_is(courses, target_J):
 
     class Flat:
         def decide(self, s):
-            return Request(running, 300.0, 1e4)
+            return Request(running, 200.0, 1e4)
 
     driven = drive(c, Flat(), target_J(c))
-    full = np.interp(300.0, c.plant.arrays.engine_limit_speed, c.plant.arrays.engine_full_load)
+    full = np.interp(200.0, c.plant.arrays.engine_limit_speed, c.plant.arrays.engine_full_load)
     assert driven.choice[0, 2] == pytest.approx(full, rel=1e-9)
     assert driven.corrections["engine torque"] == driven.node.size
 
