@@ -5,10 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ems.kernels.battery import electrochemical
-from ems.kernels.simulate import Price, least_cost
+from ems.components.battery import Battery
+from ems.kernels.battery import electrochemical, state
+from ems.kernels.simulate import Frontier, Price, least_cost
+from ems.plant.plant import battery_arrays
 from ems.solve.costate import solve_costate
 from ems.solve.optimum import optimum
+from ems.solve.problem import build_problem
 from ems.strategies.ecms import Ecms, adaptive
 from ems.strategies.protocol import Situation
 from ems.strategies.simulate import drive, simulate
@@ -22,22 +25,31 @@ def fuel(P_kW):
     return 0.10 + 0.055 * P_kW + 0.0006 * P_kW**2
 
 
-@pytest.mark.parametrize("x, costate_g_kJ, cost_g", [(0.0, 0.073, 6.36), (0.004e-3, 0.07375209496226, 6.635928778305)])
-def test_least_cost_at_the_costate_of_the_textbook_problem(x, costate_g_kJ, cost_g):
-    """Six seconds of demand on the bus, fuel 0.10 + 0.055 P + 0.0006 P^2, battery without loss and with P_s = P_b + 0.004 P_b^2 (kW):
-    costate and cost are derived exactly, and each second's least equivalent cost at the costate must give just that cost and a battery
-    that ends where it began. Here the battery is the program's own (P_b = P_s - x P_s^2 with x fitted to each point), so power in the
-    store is given and terminal power derived."""
-    grid_kW = np.linspace(0.0, 60.0, 600_001)
-    slope = costate_g_kJ
-    total, stored = 0.0, 0.0
+def constant_battery():
+    """Constant voltage and resistance, and a window that never binds."""
+    two = np.ones(2)
+    return battery_arrays(Battery("constant", "constant voltage", np.array([0.0, 1.0]), 300.0 * two, 0.03 * two, 0.03 * two, 1e6, 0.0, 1.0,
+                                  0.5, 1e6, 1e6, 1e4, 1e4, "made for a test", True, ()))
+
+
+@pytest.mark.parametrize("loss_per_kW, costate_g_kJ, cost_g", [(0.0, 0.073, 6.36), (0.004, 0.07375209496226, 6.635928778305)])
+def test_ecms_at_the_costate_solves_the_textbook_problem(loss_per_kW, costate_g_kJ, cost_g):
+    """Six seconds of demand on the bus, fuel 0.10 + 0.055 P + 0.0006 P^2, battery without loss or with P_s = P_b + 0.004 P_b^2 (kW):
+    costate and cost are derived exactly (convex: the least equivalent cost of each second at the costate is the optimum, and the
+    battery ends where it began). The kernel is given points whose power in the store is that of the problem."""
+    battery = constant_battery()
+    x = 0.03 / 300.0**2
+    engine_kW = np.linspace(0.0, 60.0, 60_001)
+    total = stored = 0.0
     for demand in DEMAND_W / 1e3:
-        battery_kW = demand - grid_kW
-        inside = battery_kW + 1e3 * x * battery_kW**2
-        k = int(np.argmin(fuel(grid_kW) + slope * inside))
-        total, stored = total + fuel(grid_kW[k]), stored + inside[k]
-    assert total == pytest.approx(cost_g, rel=1e-6)
-    assert stored == pytest.approx(0.0, abs=1e-3)
+        battery_kW = demand - engine_kW
+        inside_W = 1e3 * (battery_kW + loss_per_kW * battery_kW**2)
+        front = Frontier(np.array([0]), np.array([engine_kW.size]), fuel(engine_kW), inside_W - x * inside_W**2, np.zeros((1, 4)))
+        price = Price(costate_g_kJ / 1e3, 8.0, 0.0, np.zeros(1), np.zeros(1))
+        _, j = least_cost(front, battery, 0.5 * battery.high_J, 1.0, np.zeros((1, 3)), price, 0, False)
+        total, stored = total + fuel(engine_kW[j]), stored + inside_W[j]
+    assert total == pytest.approx(cost_g, rel=1e-5)
+    assert stored == pytest.approx(0.0, abs=10.0)
 
 
 def test_the_kernel_takes_the_point_of_least_equivalent_cost(courses):
@@ -45,8 +57,6 @@ def test_the_kernel_takes_the_point_of_least_equivalent_cost(courses):
     c = courses("three-clutch", *PIECE)
     slope, e = 2.6 / c.plant.heating_value_J_g, c.energy_J(0.55)
     battery, draw = c.plant.battery, np.random.default_rng(1)
-    from ems.kernels.battery import state
-
     for k in draw.integers(1, 599, 25):
         stay = int(np.flatnonzero(c.able[k - 1])[0])
         front, stored, fixed = c.frontier(k), c.changes.stored[k, stay], c.changes.fixed[stay]
@@ -120,8 +130,6 @@ def test_constant_costate_and_slope_agree_on_a_smooth_problem(courses, target_J)
     c = courses("series", "hwfet", 0, 300, overrides)
     start = target_J(c)
     constant = Ecms().prepare(c, start, start).constant
-    from ems.solve.problem import build_problem
-
     costate = solve_costate(build_problem(c.tables, start, start, c.changes), 2.5 / c.plant.heating_value_J_g)
     value = float(costate.above.costate_g_J[150]) * c.plant.heating_value_J_g
     step = 20e3
