@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from ems.configurations.exact import Matrix
-from ems.layout.model import Clutch, Layout, OneWay
+from ems.layout.model import Brake, Clutch, Layout, OneWay
 
 WHEEL = "wheels"   # name of the virtual shaft that all axles turn with
 
@@ -127,8 +127,7 @@ def engaged_joints(layout: Layout, state: ActuatorState) -> list[Joint]:
 def carrying_joints(layout: Layout, state: ActuatorState) -> list[Joint]:
     """Joints that an actuator state adds for the torques: a slipping clutch carries."""
     joints = [clutch_joint(c) for c in layout.clutches if c.name in state.closed]
-    joints += [Joint(b.name, ((b.shaft, Fraction(1)),), capacity_Nm=b.capacity_Nm)
-               for b in layout.brakes if b.name in state.closed]
+    joints += [brake_joint(b) for b in layout.brakes if b.name in state.closed]
     joints += [one_way_joint(w) for w in layout.one_way if w.name in state.closed]
     positions = dict(state.shifters)
     for shifter in layout.shifters:
@@ -143,6 +142,11 @@ def carrying_joints(layout: Layout, state: ActuatorState) -> list[Joint]:
 def clutch_joint(clutch: Clutch) -> Joint:
     """A closed clutch."""
     return _rigid(clutch.name, clutch.first, clutch.second, clutch.capacity_Nm)
+
+
+def brake_joint(brake: Brake) -> Joint:
+    """A closed brake."""
+    return Joint(brake.name, ((brake.shaft, Fraction(1)),), capacity_Nm=brake.capacity_Nm)
 
 
 def one_way_joint(one_way: OneWay) -> Joint:

@@ -90,7 +90,7 @@ def _limit(optimum: Optimum, k: int, n: int) -> str:
     low, high = c.speed_range_kmh
     if not low <= kmh <= high:
         return f"runs from {low:.0f} to {high:.0f} km/h only"
-    if not c.wheel_driven:
-        return "nothing reaches the wheels"
+    if not plant.arrays.wheel_free[n]:
+        return "nothing that can be chosen reaches the wheels"
     _, code = most_wheel_torque(plant.arrays, n, tables.demands, int(tables.demand_of[k]), Grid(24, 24, 2, 9, 12, 4, 8))
-    return limit_words(plant, code)
+    return limit_words(plant, n, code)

@@ -11,6 +11,7 @@ import math
 from typing import Any, NamedTuple
 
 from ems.kernels.jit import compiled, compiled_inline
+from ems.kernels.lookup import at
 
 
 class BatteryArrays(NamedTuple):
@@ -19,7 +20,7 @@ class BatteryArrays(NamedTuple):
     energy_J, soc, voltage_V, discharge_ohm, charge_ohm : (n,) at the knots of the file
     capacity_As : charge of the whole battery
     low_J, high_J : usable window
-    discharge_W, charge_W : terminal power limits, both positive
+    discharge_W, charge_W : (n,) terminal power limits at the knots, both positive
     discharge_A, charge_A : current limits, both positive
     """
 
@@ -31,8 +32,8 @@ class BatteryArrays(NamedTuple):
     capacity_As: float
     low_J: float
     high_J: float
-    discharge_W: float
-    charge_W: float
+    discharge_W: Any
+    charge_W: Any
     discharge_A: float
     charge_A: float
 
@@ -65,10 +66,10 @@ def electrochemical(P: float, x: float) -> float:
 
 
 @compiled
-def power_limits(b: BatteryArrays, v: float, rd: float, rc: float) -> tuple[float, float]:
-    """(most charging, negative; most discharging) terminal power at this voltage and these resistances [W]."""
-    most = min(b.discharge_W, v * v / (4.0 * rd))
+def power_limits(b: BatteryArrays, soc: float, v: float, rd: float, rc: float) -> tuple[float, float]:
+    """(most charging, negative; most discharging) terminal power at this charge, voltage and these resistances [W]."""
+    most = min(at(b.soc, b.soc.size, b.discharge_W, soc), v * v / (4.0 * rd))
     current = min(b.discharge_A, v / (2.0 * rd))
     most = min(most, v * current - rd * current * current)
-    least = -min(b.charge_W, v * b.charge_A + rc * b.charge_A * b.charge_A)
+    least = -min(at(b.soc, b.soc.size, b.charge_W, soc), v * b.charge_A + rc * b.charge_A * b.charge_A)
     return least, most

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from ems.kernels.jit import compiled
-from ems.kernels.plant import Cut, judged_power, set_line, set_torques, set_torques_on_line, terminal_power
+from ems.kernels.plant import DRAGGED, Cut, judged_power, set_line, set_torques, set_torques_on_line, terminal_power
 
 GOLDEN = 0.6180339887498949
 
@@ -98,7 +98,7 @@ def best_division(cut: Cut, Tw: float, Te: float, points: int, steps: int, near:
 
     near : look only around the division that stands in the cut
     """
-    cut.x[0], cut.x[1] = Tw, Te
+    cut.x[0], cut.x[1] = Tw, cut.engine_torque if cut.mode == DRAGGED else Te
     count = cut.inner_source.size
     if count > 0:
         if not near:

@@ -90,8 +90,8 @@ def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int
         curve = -bend * dt * inverse
         if P > NEAR_LIMIT * edge.most[0] or P < NEAR_LIMIT * edge.least[0]:
             for i in range(size):
-                _, v, rd, rc = state(b, corridor.low[k] + i * corridor.step[k])
-                least, most = power_limits(b, v, rd, rc)
+                soc, v, rd, rc = state(b, corridor.low[k] + i * corridor.step[k])
+                least, most = power_limits(b, soc, v, rd, rc)
                 if least <= P <= most:
                     stage[i] = min(stage[i], fuel + value_at(next_value, corridor, k + 1, start + i * (slope + i * curve)))
             continue
@@ -145,9 +145,9 @@ def dynamic_programming(points: Points, b: BatteryArrays, changes: Changes, corr
     for k in range(K - 1, -1, -1):
         edge.least[0], edge.most[0] = -math.inf, math.inf
         for i in range(3):
-            _, v, rd, rc = state(b, corridor.low[k] + 0.5 * i * (size - 1) * corridor.step[k])
+            soc, v, rd, rc = state(b, corridor.low[k] + 0.5 * i * (size - 1) * corridor.step[k])
             edge.x_out[i], edge.x_in[i] = rd / (v * v), rc / (v * v)
-            least, most = power_limits(b, v, rd, rc)
+            least, most = power_limits(b, soc, v, rd, rc)
             edge.least[0], edge.most[0] = max(edge.least[0], least), min(edge.most[0], most)
         for c in range(N):
             if row[k + 1, c] >= 0:
@@ -180,8 +180,8 @@ def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor
                 e_start = e - changes.stored[k, a, c]
                 if e_start < corridor.window_low - 1e-6 or e_start > corridor.window_high + 1e-6:
                     continue
-                _, v, rd, rc = state(b, e_start)
-                least, most = power_limits(b, v, rd, rc)
+                soc, v, rd, rc = state(b, e_start)
+                least, most = power_limits(b, soc, v, rd, rc)
                 out_x, in_x = rd / (v * v), rc / (v * v)
                 for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
                     P = points.power[j]

@@ -47,16 +47,20 @@ class Grid(NamedTuple):
 
 
 class Demands(NamedTuple):
-    """Distinct demands: wheel speed [rad/s], acceleration [rad/s2] and torque [N m], auxiliaries [W]; each (U,)."""
+    """Distinct demands: wheel speed [rad/s], acceleration [rad/s2] and torque [N m], auxiliaries [W]; each (U,).
+
+    axle_least : (U, A) least torque each limited axle may take [N m]
+    """
 
     wheel_speed: Any
     wheel_acceleration: Any
     wheel_torque: Any
     auxiliary: Any
+    axle_least: Any
 
 
 class Moment(NamedTuple):
-    """One demand in one table: table, wheel speed, acceleration and torque, auxiliaries, nominal x of the battery."""
+    """One demand in one table: table, wheel speed, acceleration and torque, auxiliaries, nominal x of the battery, least axle torques."""
 
     t: int
     ww: float
@@ -64,6 +68,7 @@ class Moment(NamedTuple):
     Tw: float
     aux: float
     x: float
+    axle_least: Any
 
 
 class Candidates(NamedTuple):
@@ -86,6 +91,13 @@ class Frontiers(NamedTuple):
 
 
 @compiled
+def lane_points(plant: PlantArrays, t: int, grid: Grid) -> int:
+    """Points on the axis of the free engine speed: the grid's on the engine's whole range, a part of them in a lane."""
+    share = (plant.free_high[t] - plant.free_low[t]) / (plant.engine_max - plant.engine_idle)
+    return max(3, int(math.ceil((grid.free_points - 1) * min(share, 1.0))) + 1)
+
+
+@compiled
 def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Candidates) -> None:
     """Keeps the choice in the cut as a candidate, if it is possible."""
     n = found.count[0]
@@ -98,7 +110,7 @@ def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Cand
     found.choice[n, 0] = f
     found.choice[n, 1] = wheel_torque
     found.choice[n, 2] = cut.out[0]
-    for i in range(2, cut.x.size - 1):
+    for i in range(2, cut.fixed):
         found.choice[n, 1 + i] = cut.x[i]
     found.count[0] = n + 1
 
@@ -199,7 +211,7 @@ def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, 
 def _cost_at_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, slope: float,
                    grid: Grid) -> float:
     """Fuel rate plus slope times electrochemical power at free speed f and engine torque Te (inf: not possible)."""
-    cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
+    cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
     if cut.code != OK:
         return math.inf
     P = best_division(cut, now.Tw, min(Te, cut.limit[0]), grid.inner_points, grid.inner_steps, False)
@@ -253,13 +265,12 @@ def _support(plant: PlantArrays, bench: Bench, now: Moment, slope: float, low: f
         return
     f, Te = found.choice[start, 0], found.choice[start, 2]
     free = high > low
-    points = grid.free_points if free else grid.torque_points
-    wide = (high - low) / (grid.free_points - 1.0)
-    share = 1.0 / (points - 1.0)
+    wide = (high - low) / (lane_points(plant, now.t, grid) - 1.0)
+    share = 1.0 / ((grid.free_points if free else grid.torque_points) - 1.0)
     for _ in range(3 if free else 1):
         if free:
             f = _golden_speed(plant, bench, now, f, Te, max(low, f - wide), min(high, f + wide), slope, grid)
-        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
+        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
         if cut.code != OK:
             return
         Te = _golden_torque(cut, now, Te, share * cut.limit[0], slope, grid)
@@ -277,17 +288,18 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
         return
     choosing = plant.engine_mode[now.t] == COUPLED and plant.engine_free[now.t]
     free = plant.has_free[now.t] and high > low
-    points = grid.free_points if free else 1
+    points = lane_points(plant, now.t, grid) if free else 1
     torques = 1
     if choosing:
         torques = grid.free_points if free else grid.torque_points
-    braking = now.Tw < 0.0 and plant.wheel_driven[now.t]
+    braking_speeds = BRAKING_SPEEDS if points == grid.free_points else 2
+    braking = now.Tw < 0.0 and plant.wheel_free[now.t]
     for q in range(points):
         f = low + (high - low) * q / (points - 1.0) if points > 1 else low
-        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux)
+        cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
         if cut.code != OK:
             continue
-        if braking and q % (1 + points // BRAKING_SPEEDS) == 0:
+        if braking and q % (1 + points // braking_speeds) == 0:
             _braking(cut, now, f, grid, found)
         if choosing or not braking:
             for i in range(torques):
@@ -359,7 +371,7 @@ def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_t
     """
     rows = row_demand.size
     workers = min(rows, 16)
-    width = plant.torque_map.shape[2]
+    width = 3 + plant.inner_source.shape[1]
     most = grid.free_points * (grid.free_points + grid.brake_points + 2) + grid.torque_points + 3 * slopes.size + 8
     for worker in numba.prange(workers):
         bench = make_bench(plant)
@@ -368,6 +380,6 @@ def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_t
         for row in range(worker, rows, workers):
             u = row_demand[row]
             now = Moment(row_table[row], demands.wheel_speed[u], demands.wheel_acceleration[u], demands.wheel_torque[u],
-                         demands.auxiliary[u], x)
+                         demands.auxiliary[u], x, demands.axle_least[u])
             _scan(plant, bench, now, slopes, grid, found)
             _reduce(found, row, out)

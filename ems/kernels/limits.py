@@ -27,7 +27,7 @@ def most_wheel_torque(plant: PlantArrays, t: int, demands: Demands, u: int, grid
     low, high = free_range(plant, t, ww)
     if low > high:
         return -math.inf, OK
-    if not plant.wheel_driven[t]:
+    if not plant.wheel_free[t]:
         return -math.inf, NO_DRIVE * STRIDE
     bench = make_bench(plant)
     best, reason = -math.inf, OK
@@ -35,7 +35,7 @@ def most_wheel_torque(plant: PlantArrays, t: int, demands: Demands, u: int, grid
     torques = grid.torque_points if plant.engine_mode[t] == COUPLED and plant.engine_free[t] else 1
     for q in range(points):
         f = low + (high - low) * q / max(points - 1.0, 1.0)
-        cut = make_cut(plant, bench, t, ww, f, alpha, aux)
+        cut = make_cut(plant, bench, t, ww, f, alpha, aux, demands.axle_least[u])
         if cut.code != OK:
             if best == -math.inf:
                 reason = cut.code

@@ -14,28 +14,38 @@ import numpy as np
 from ems.kernels.jit import compiled, compiled_inline
 from ems.kernels.lookup import at, row_at
 
-# Why a choice is impossible: code = LIMIT * STRIDE + source (0 the engine, 1.. the machines).
-STRIDE = 16
+# Why a choice is impossible: code = LIMIT * STRIDE + source (0 the engine, 1.. the machines), speed limit, load limit or axle.
+STRIDE = 64
 OK, ENGINE_SLOW, ENGINE_FAST, ENGINE_TORQUE, ENGINE_DRIVEN, MACHINE_SPEED, MACHINE_TORQUE = range(7)
-BATTERY_GIVES, BATTERY_TAKES, NO_DRIVE, UNSETTLED = range(7, 11)
+BATTERY_GIVES, BATTERY_TAKES, NO_DRIVE, UNSETTLED, SPEED, LOAD, MACHINE_DRIVES, AXLE = range(7, 15)
 
-STOPPED, COUPLED, IDLING = 0, 1, 2
+STOPPED, COUPLED, IDLING, DRAGGED = 0, 1, 2, 3      # dragged: turned with fuel cut
 SLACK = 1e-9                        # relative, on every limit
 
 
 class PlantArrays(NamedTuple):
-    """What a choice is judged by: T tables, S sources (engine first), M machines, G lossy joints, I inner torques.
+    """What a choice is judged by: T tables, S sources (engine first), M machines, G told joints, I inner torques, D drags.
 
-    engine_mode : (T,) STOPPED, COUPLED or IDLING       engine_free : (T,) engine torque is a free choice
-    wheel_driven : (T,)                                  has_free : (T,) engine speed is a free choice
-    free_low, free_high : (T,) range of the free engine speed [rad/s]
+    Told joints are those that lose power or have a limit on their load.
+
+    engine_mode : (T,) STOPPED, COUPLED, IDLING, DRAGGED      engine_free : (T,) engine torque is a free choice
+    wheel_driven : (T,)      wheel_free : (T,) the wheel torque is an input; where not, it follows from the others
+    has_free : (T,) engine speed is a free choice
+    free_low, free_high, reference : (T,) range of the free engine speed, and the speed at which its energy is counted [rad/s]
     source_wheel, source_free : (T, S) speeds per wheel speed and per free speed; mesh_wheel, mesh_free : (T, G) alike
     kinetic_wheel, kinetic_free : (T,) rotating kinetic energy grows at alpha * (kinetic_wheel * w + kinetic_free * f)
     mesh_loss : (G,) 1 - efficiency; bits : (T,), bit_mesh : (T, B) meshes that carry load; first_pattern : (T,)
-    torque_map : (patterns, S + 1 + G, 3 + I) from (wheel torque, engine torque, inner torques, wheel acceleration)
-                 to (source torques, wheel torque, mesh loads)
+    torque_map : (patterns, S + 1 + G, 3 + I + D) from (wheel torque, engine torque, inner torques, wheel acceleration, drags)
+                 to (source torques, wheel torque, loads of told joints)
     inner_count : (T,), inner_source : (T, I) machines whose torque is a free choice
-    hold_W : (T,)
+    hold_W : (T,) actuators, pumps, machines standing by
+    drag_count : (T,), drag : (T, D, 4) speed per wheel and per free speed, constant [N m] and viscous [N m s] torque
+    speed_count : (T,), speed_limit : (T, L, 4) speed per wheel and per free speed, low and high [rad/s]
+    load_count : (T,), load_joint : (T, L) told joint, load_limit : (T, L, 3) factor, low and high [N m]
+    axle_joint : (A,) told joint of each axle whose braking is limited (no axles: none is)
+    slip_joint : (T,) told joint of the slipping clutch or -1; slip : (T, 3) its speed per wheel and free speed, torque per load
+    motoring_speed, motoring_drag : engine turned without fuel      machine_drives : (M,) may give mechanical power
+    reserve : (T, M) torque kept for starting the engine [N m]
     engine_* and machine_* : maps on their grids, machines padded to a common size with their own counts
     battery_gives_W, battery_takes_W : terminal power limits, both positive
     """
@@ -43,9 +53,11 @@ class PlantArrays(NamedTuple):
     engine_mode: Any
     engine_free: Any
     wheel_driven: Any
+    wheel_free: Any
     has_free: Any
     free_low: Any
     free_high: Any
+    reference: Any
     source_wheel: Any
     source_free: Any
     mesh_wheel: Any
@@ -60,6 +72,20 @@ class PlantArrays(NamedTuple):
     inner_count: Any
     inner_source: Any
     hold_W: Any
+    drag_count: Any
+    drag: Any
+    speed_count: Any
+    speed_limit: Any
+    load_count: Any
+    load_joint: Any
+    load_limit: Any
+    axle_joint: Any
+    slip_joint: Any
+    slip: Any
+    motoring_speed: Any
+    motoring_drag: Any
+    machine_drives: Any
+    reserve: Any
     engine_speed: Any
     engine_torque: Any
     engine_fuel: Any
@@ -98,13 +124,16 @@ class Bench(NamedTuple):
 class Cut(NamedTuple):
     """The plant cut at one table, wheel speed and free speed: all a torque choice is judged by (small, cheap to pass).
 
-    x : (3 + I,) inputs of the torque map; out : (S + 1 + G,) its outputs; speed : (S,); mesh_speed : (G,)
+    x : (3 + I + D,) inputs of the torque map, the first ``fixed`` of them torques to choose; out : (S + 1 + G,) its outputs
+    speed : (S,); mesh_speed : (G,)
     limit : (S,) largest torque, loss_row : (M, Q) machine losses, fuel_row : (Qe,) fuel rates, all at this speed
     torque_axis, torque_count : (M, Q), (M,) of ``loss_row``; fuel_axis : (Qe,) of ``fuel_row``
     maps : (patterns, S + 1 + G, 3 + I); bit_mesh : (bits,) loaded meshes; inner_source : (inner,)
     pattern : (1,) last pattern of directions, a good first guess for the next
     base, gain : (S + 1 + G,) outputs along a line in one input, see ``set_line``
-    mode : STOPPED, COUPLED, IDLING; base_W : auxiliaries and hold power; gives_W, takes_W : limits
+    load_joint, load_limit : limits on loads of told joints; axle_joint, axle_least : (A,) least torque of axles [N m]
+    drives : (M,); engine_torque : of an engine turned without fuel [N m]
+    mode : STOPPED, COUPLED, IDLING, DRAGGED; base_W : auxiliaries and hold power; gives_W, takes_W : limits
     code : limit broken, or OK
     """
 
@@ -124,6 +153,13 @@ class Cut(NamedTuple):
     maps: Any
     bit_mesh: Any
     inner_source: Any
+    load_joint: Any
+    load_limit: Any
+    axle_joint: Any
+    axle_least: Any
+    drives: Any
+    fixed: int
+    engine_torque: float
     mode: int
     base_W: float
     gives_W: float
@@ -143,45 +179,69 @@ def make_bench(plant: PlantArrays) -> Bench:
 
 @compiled
 def _set_speeds(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float) -> int:
-    """Speeds of all sources and meshes, and the maps at these speeds, into the bench. OK, or the limit broken."""
+    """Speeds of all sources and joints, and the maps at these speeds, into the bench. OK, or the limit broken."""
     sources = plant.source_wheel.shape[1]
     for s in range(sources):
         bench.speed[s] = plant.source_wheel[t, s] * ww + plant.source_free[t, s] * f
     for g in range(plant.mesh_wheel.shape[1]):
         bench.mesh_speed[g] = plant.mesh_wheel[t, g] * ww + plant.mesh_free[t, g] * f
     bench.pattern[0] = 0
-    if plant.engine_mode[t] != STOPPED:
+    mode = plant.engine_mode[t]
+    if mode != STOPPED:
         w = bench.speed[0]
-        if w < plant.engine_idle * (1.0 - SLACK):
+        if mode != DRAGGED and w < plant.engine_idle * (1.0 - SLACK):
             return ENGINE_SLOW * STRIDE
         if w > plant.engine_max * (1.0 + SLACK):
             return ENGINE_FAST * STRIDE
-        row_at(plant.engine_speed, plant.engine_speed.size, plant.engine_fuel, plant.engine_torque.size, w,
+    for q in range(plant.speed_count[t]):
+        w = plant.speed_limit[t, q, 0] * ww + plant.speed_limit[t, q, 1] * f
+        if not plant.speed_limit[t, q, 2] - SLACK * (1.0 + abs(w)) <= w <= plant.speed_limit[t, q, 3] + SLACK * (1.0 + abs(w)):
+            return SPEED * STRIDE + q
+    if mode in (COUPLED, IDLING):
+        row_at(plant.engine_speed, plant.engine_speed.size, plant.engine_fuel, plant.engine_torque.size, bench.speed[0],
                bench.fuel_row)
-        bench.limit[0] = at(plant.engine_limit_speed, plant.engine_limit_speed.size, plant.engine_full_load, w)
+        bench.limit[0] = at(plant.engine_limit_speed, plant.engine_limit_speed.size, plant.engine_full_load, bench.speed[0])
     for m in range(sources - 1):
         w = abs(bench.speed[m + 1])
         if w > plant.machine_max[m] * (1.0 + SLACK):
             return MACHINE_SPEED * STRIDE + m + 1
         row_at(plant.machine_speed[m], plant.machine_speed_count[m], plant.machine_loss[m],
                plant.machine_torque_count[m], w, bench.loss_row[m])
-        bench.limit[m + 1] = at(plant.machine_limit_speed[m], plant.machine_limit_count[m], plant.machine_peak[m], w)
+        peak = at(plant.machine_limit_speed[m], plant.machine_limit_count[m], plant.machine_peak[m], w)
+        bench.limit[m + 1] = max(peak - plant.reserve[t, m], 0.0)
     return OK
 
 
 @compiled
-def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alpha: float, auxiliary_W: float) -> Cut:
-    """The plant at these speeds, wheel acceleration alpha set; ``code`` tells whether the speeds are possible."""
+def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alpha: float, auxiliary_W: float,
+             axle_least: Any) -> Cut:
+    """The plant at these speeds, wheel acceleration alpha set; ``code`` tells whether the speeds are possible.
+
+    Rotating energy is counted at the reference of a free speed, here as in the transitions, so that none comes from nowhere:
+    the battery pays the difference.
+    axle_least : (A,) least torque the axles may take while braking [N m]
+    """
     code = _set_speeds(plant, bench, t, ww, f)
     first, bits = plant.first_pattern[t], plant.bits[t]
+    fixed = 2 + plant.inner_source.shape[1]
     bench.x[:] = 0.0
     bench.out[:] = 0.0
-    bench.x[bench.x.size - 1] = alpha
+    bench.x[fixed] = alpha
+    for d in range(plant.drag_count[t]):
+        w = plant.drag[t, d, 0] * ww + plant.drag[t, d, 1] * f
+        size = plant.drag[t, d, 2] + plant.drag[t, d, 3] * abs(w)
+        bench.x[fixed + 1 + d] = size if w > 0.0 else -size if w < 0.0 else 0.0
+    engine_torque = 0.0
+    if plant.engine_mode[t] == DRAGGED:
+        engine_torque = -at(plant.motoring_speed, plant.motoring_speed.size, plant.motoring_drag, bench.speed[0])
+    loads = plant.load_count[t]
     return Cut(bench.x, bench.out, bench.speed, bench.mesh_speed, bench.limit, bench.loss_row, bench.fuel_row,
                bench.pattern, bench.base, bench.gain, plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
                plant.torque_map[first:first + (1 << bits)], plant.bit_mesh[t, :bits],
-               plant.inner_source[t, :plant.inner_count[t]],
-               plant.engine_mode[t], auxiliary_W + plant.hold_W[t], plant.battery_gives_W, plant.battery_takes_W, code)
+               plant.inner_source[t, :plant.inner_count[t]], plant.load_joint[t, :loads], plant.load_limit[t, :loads],
+               plant.axle_joint, axle_least, plant.machine_drives, fixed, engine_torque,
+               plant.engine_mode[t], auxiliary_W + plant.hold_W[t] + alpha * plant.kinetic_free[t] * (plant.reference[t] - f),
+               plant.battery_gives_W, plant.battery_takes_W, code)
 
 
 @compiled_inline
@@ -260,6 +320,29 @@ def terminal_power(cut: Cut) -> tuple[float, int]:
     return judged_power(cut)
 
 
+@compiled
+def load_of(cut: Cut, g: int) -> float:
+    """Load of told joint g [N m] for the inputs and directions that are set."""
+    load = 0.0
+    for i in range(cut.x.size):
+        load += cut.maps[cut.pattern[0], cut.speed.size + 1 + g, i] * cut.x[i]
+    return load
+
+
+@compiled
+def _broken_load(cut: Cut) -> int:
+    """The first limit on a joint's load, or on an axle's braking, that is broken; OK when none is."""
+    for q in range(cut.load_joint.size):
+        load = cut.load_limit[q, 0] * load_of(cut, cut.load_joint[q])
+        if not cut.load_limit[q, 1] - SLACK * (1.0 + abs(load)) <= load <= cut.load_limit[q, 2] + SLACK * (1.0 + abs(load)):
+            return LOAD * STRIDE + q
+    for a in range(cut.axle_joint.size):
+        torque = -load_of(cut, cut.axle_joint[a])
+        if torque < cut.axle_least[a] - SLACK * (1.0 + abs(torque)):
+            return AXLE * STRIDE + a
+    return OK
+
+
 @compiled_inline
 def judged_power(cut: Cut) -> tuple[float, int]:
     """Battery terminal power for the torques in ``cut.out``, and OK or the limit that is broken (power then inf)."""
@@ -268,11 +351,17 @@ def judged_power(cut: Cut) -> tuple[float, int]:
             return math.inf, ENGINE_TORQUE * STRIDE
         if cut.out[0] < -SLACK:
             return math.inf, ENGINE_DRIVEN * STRIDE
+    if cut.load_joint.size + cut.axle_joint.size > 0:
+        code = _broken_load(cut)
+        if code != OK:
+            return math.inf, code
     P = cut.base_W
     for m in range(cut.loss_row.shape[0]):
         T = cut.out[m + 1]
         if abs(T) > cut.limit[m + 1] * (1.0 + SLACK) + SLACK:
             return math.inf, MACHINE_TORQUE * STRIDE + m + 1
+        if not cut.drives[m] and T * cut.speed[m + 1] > SLACK:
+            return math.inf, MACHINE_DRIVES * STRIDE + m + 1
         P += T * cut.speed[m + 1] + machine_loss(cut, m, T)
     if P > cut.gives_W * (1.0 + SLACK):
         return math.inf, BATTERY_GIVES * STRIDE
@@ -283,21 +372,21 @@ def judged_power(cut: Cut) -> tuple[float, int]:
 
 @compiled_inline
 def fuel_rate(cut: Cut) -> float:
-    """Fuel rate at the engine speed cut and the torque set [g/s]; nothing when stopped."""
-    if cut.mode == STOPPED:
+    """Fuel rate at the engine speed cut and the torque set [g/s]; nothing when stopped or turned without fuel."""
+    if cut.mode == STOPPED or cut.mode == DRAGGED:
         return 0.0
     return at(cut.fuel_axis, cut.fuel_axis.size, cut.fuel_row, cut.out[0] if cut.mode == COUPLED else 0.0)
 
 
 @compiled
 def free_range(plant: PlantArrays, t: int, ww: float) -> tuple[float, float]:
-    """Range of the free engine speed in which no machine is too fast at this wheel speed (empty: low > high)."""
+    """Range of the free engine speed in which every speed limit holds at this wheel speed (empty: low > high)."""
     low, high = plant.free_low[t], plant.free_high[t]
     if plant.has_free[t]:
-        for m in range(plant.machine_max.size):
-            a, b, top = plant.source_wheel[t, m + 1] * ww, plant.source_free[t, m + 1], plant.machine_max[m]
+        for q in range(plant.speed_count[t]):
+            a, b = plant.speed_limit[t, q, 0] * ww, plant.speed_limit[t, q, 1]
             if b > 0.0:
-                low, high = max(low, (-top - a) / b), min(high, (top - a) / b)
+                low, high = max(low, (plant.speed_limit[t, q, 2] - a) / b), min(high, (plant.speed_limit[t, q, 3] - a) / b)
             elif b < 0.0:
-                low, high = max(low, (top - a) / b), min(high, (-top - a) / b)
+                low, high = max(low, (plant.speed_limit[t, q, 3] - a) / b), min(high, (plant.speed_limit[t, q, 2] - a) / b)
     return low, high

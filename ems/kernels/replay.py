@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from ems.kernels.frontier import Demands
 from ems.kernels.jit import compiled
-from ems.kernels.plant import PlantArrays, fuel_rate, machine_loss, make_bench, make_cut, terminal_power
+from ems.kernels.plant import PlantArrays, fuel_rate, load_of, machine_loss, make_bench, make_cut, terminal_power
+from ems.kernels.transitions import NodeArrays, transition
 
 
 class Played(NamedTuple):
     """What a schedule does, K intervals: speed, torque (K, S), machine_loss (K, M), mesh_loss (K, G), wheel_torque, terminal power,
-    fuel rate, rotating power and limit code (K,); SI, fuel in g/s."""
+    fuel rate, rotating power, drag loss, heat of a slipping clutch and limit code (K,); SI, fuel in g/s."""
 
     speed: Any
     torque: Any
@@ -21,6 +24,8 @@ class Played(NamedTuple):
     power: Any
     fuel: Any
     rotating: Any
+    drag: Any
+    slip: Any
     code: Any
 
 
@@ -31,9 +36,9 @@ def play(plant: PlantArrays, demands: Demands, demand_of: Any, node: Any, choice
     for k in range(node.size):
         u, t = demand_of[k], node[k]
         ww, alpha, f = demands.wheel_speed[u], demands.wheel_acceleration[u], choice[k, 0]
-        cut = make_cut(plant, bench, t, ww, f, alpha, demands.auxiliary[u])
+        cut = make_cut(plant, bench, t, ww, f, alpha, demands.auxiliary[u], demands.axle_least[u])
         cut.x[0], cut.x[1] = choice[k, 1], choice[k, 2]
-        for i in range(2, cut.x.size - 1):
+        for i in range(2, cut.fixed):
             cut.x[i] = choice[k, 1 + i]
         code = cut.code
         if code == 0:
@@ -41,7 +46,7 @@ def play(plant: PlantArrays, demands: Demands, demand_of: Any, node: Any, choice
         out.code[k] = code
         out.fuel[k] = fuel_rate(cut)
         out.wheel_torque[k] = cut.out[cut.speed.size]
-        out.rotating[k] = alpha * (plant.kinetic_wheel[t] * ww + plant.kinetic_free[t] * f)
+        out.rotating[k] = alpha * (plant.kinetic_wheel[t] * ww + plant.kinetic_free[t] * plant.reference[t])
         for s in range(cut.speed.size):
             out.speed[k, s], out.torque[k, s] = cut.speed[s], cut.out[s]
         for m in range(cut.loss_row.shape[0]):
@@ -50,3 +55,22 @@ def play(plant: PlantArrays, demands: Demands, demand_of: Any, node: Any, choice
         for b in range(cut.bit_mesh.size):
             g = cut.bit_mesh[b]
             out.mesh_loss[k, g] = plant.mesh_loss[g] * abs(cut.out[cut.speed.size + 1 + g] * cut.mesh_speed[g])
+        out.drag[k] = 0.0
+        for d in range(plant.drag_count[t]):
+            out.drag[k] += abs(cut.x[cut.fixed + 1 + d] * (plant.drag[t, d, 0] * ww + plant.drag[t, d, 1] * f))
+        out.slip[k] = 0.0
+        if plant.slip_joint[t] >= 0:
+            torque = plant.slip[t, 2] * load_of(cut, plant.slip_joint[t])
+            out.slip[k] = torque * (plant.slip[t, 0] * ww + plant.slip[t, 1] * f)
+
+
+@compiled
+def play_changes(n: NodeArrays, node: Any, wheel_speed: Any, out: Any, machines: Any) -> None:
+    """Energies of the change at the start of every interval [J]: out (K, 5) as in ``Exchange``, machines (K, M) their losses.
+
+    node : (K,)      wheel_speed : (K,) at the start of each interval
+    """
+    before, after = np.zeros(n.inertia.size), np.zeros(n.inertia.size)
+    for k in range(node.size):
+        done = transition(n, node[k - 1] if k > 0 else -1, node[k], wheel_speed[k], before, after, machines[k])
+        out[k, 0], out[k, 1], out[k, 2], out[k, 3], out[k, 4] = done.stored, done.electric, done.clutches, done.engine, done.kinetic

@@ -62,6 +62,13 @@ def internal_power(b: BatteryArrays, e: float, P: float) -> float:
     return electrochemical(P, (rd if P > 0.0 else rc) / (v * v))
 
 
+@compiled
+def internal_powers(b: BatteryArrays, energy: Any, power: Any, out: Any) -> None:
+    """out (K,): ``internal_power`` of every interval, energy and power (K,)."""
+    for k in range(out.size):
+        out[k] = internal_power(b, energy[k], power[k])
+
+
 @compiled_parallel
 def stage_at(points: Points, b: BatteryArrays, slope: Any, reference: Any, out_cost: Any, out_pick: Any) -> None:
     """Least fuel + slope * energy of every interval and node, the battery taken at a reference energy.

@@ -1,9 +1,9 @@
-"""What it costs to pass from one node to another at a given wheel speed, rotor by rotor.
+"""What it costs to pass from one node to another at a given wheel speed, part by part.
 
-Machines synchronise their own rotors, over an efficiency in either direction. The engine is cranked from rest; between
-two fixed ratios the engaging clutch slips (half J dw^2 lost, the rest exchanged with the driveline); where a machine
-holds the engine (series, power split) that machine synchronises it. The battery pays, at its efficiency for a nominal
-pulse.
+Machines synchronise their own rotors and the shafts, over an efficiency in either direction. The engine is cranked from
+rest by the machine that starts it; between two fixed ratios the engaging clutch slips (half J dw^2 lost, the rest
+exchanged with the driveline); where a machine holds the engine (series, power split) that machine synchronises it.
+The battery pays, at its efficiency for a nominal pulse. Where no machine drives, nothing is recovered.
 """
 
 from __future__ import annotations
@@ -15,80 +15,105 @@ import numpy as np
 
 from ems.kernels.jit import compiled, compiled_parallel
 from ems.kernels.plant import IDLING, STOPPED
+from ems.kernels.sweep import HUGE
 
 
 class NodeArrays(NamedTuple):
     """What transitions need of N nodes and S sources (engine first).
 
     source_wheel, source_offset : (N, S) speeds per wheel speed, and at the node's reference free speed [rad/s]
-    engine_mode : (N,) STOPPED, COUPLED, IDLING      has_free : (N,) a machine holds the engine's speed
-    inertia : (S,) [kg m2]
-    crank_torque [N m], crank_time [s], start_fuel [g]
-    efficiency : of a machine while it synchronises
+    own_kinetic : (N, 3) twice the shafts' own rotating energy, by wheel^2, 2 wheel free, free^2 [kg m2]
+    reference, low, high : (N,) free speed at which energy is counted, and its range [rad/s]
+    engine_mode : (N,) STOPPED, COUPLED, IDLING, DRAGGED      has_free : (N,) the engine's speed is a free choice
+    slipping : (N,) a clutch slips between engine and wheels      inertia : (S,) [kg m2]
+    starter : machine (0, 1, ..) that cranks the engine and synchronises it; -1 without machines
+    crank_torque [N m], crank_time [s], start_fuel [g], ramp : most change of a free engine speed [rad/s2]
+    efficiency, recovery : of a machine while it brings something up to speed, and down
     pulse_out, pulse_in : electrochemical over terminal energy of a nominal pulse out of and into the battery
     """
 
     source_wheel: Any
     source_offset: Any
+    own_kinetic: Any
+    reference: Any
+    low: Any
+    high: Any
     engine_mode: Any
     has_free: Any
+    slipping: Any
     inertia: Any
+    starter: int
     crank_torque: float
     crank_time: float
     start_fuel: float
+    ramp: float
     efficiency: float
+    recovery: float
     pulse_out: float
     pulse_in: float
 
 
 class Exchange(NamedTuple):
-    """Energies of one transition [J]: from the battery's store, at its terminals, lost in machines, clutches and
-    engine, and gained by the rotors.
+    """Energies of one transition [J]: from the battery's store, at its terminals, lost in clutches and engine, gained by what turns.
 
-    stored = (stored - electric) lost in the battery + electric; electric = sum of the others.
+    What the machines lose stands in an array of its own, (M,).
+    stored = (stored - electric) lost in the battery + electric; electric = machines + clutches + engine + kinetic.
     """
 
     stored: float
     electric: float
-    machines: float
     clutches: float
     engine: float
     kinetic: float
 
 
 @compiled
-def _by_machine(work: float, efficiency: float) -> tuple[float, float]:
+def _by_machine(n: NodeArrays, work: float) -> tuple[float, float]:
     """(electrical energy, loss) for mechanical work done by a machine, or taken back by it."""
-    electric = work / efficiency if work > 0.0 else work * efficiency
+    electric = work / n.efficiency if work > 0.0 else work * n.recovery
     return electric, electric - work
 
 
 @compiled
-def exchange(n: NodeArrays, before: Any, after: Any, b: int, mode_before: int, held_before: bool) -> Exchange:
-    """Energies of the change to node b; before, after : (S,) source speeds on either side."""
-    electric, machines, clutches, engine, kinetic = 0.0, 0.0, 0.0, 0.0, 0.0
+def own_energy(n: NodeArrays, a: int, ww: float, f: float) -> float:
+    """Rotating energy of the shafts themselves in node a at wheel speed ww and free speed f [J]."""
+    return 0.5 * (n.own_kinetic[a, 0] * ww * ww + 2.0 * n.own_kinetic[a, 1] * ww * f + n.own_kinetic[a, 2] * f * f)
+
+
+@compiled
+def exchange(n: NodeArrays, before: Any, after: Any, own_gain: float, b: int, mode_before: int, held_before: bool,
+             slipped_before: bool, machines: Any) -> Exchange:
+    """Energies of the change to node b; before, after : (S,) source speeds on either side; machines : (M,) out, their losses.
+
+    own_gain : rotating energy that the shafts gain
+    """
+    electric, clutches, engine, kinetic = 0.0, 0.0, 0.0, 0.0
     for s in range(1, n.inertia.size):
         gain = 0.5 * n.inertia[s] * (after[s] ** 2 - before[s] ** 2)
-        paid, lost = _by_machine(gain, n.efficiency)
-        electric, machines, kinetic = electric + paid, machines + lost, kinetic + gain
+        paid, machines[s - 1] = _by_machine(n, gain)
+        electric, kinetic = electric + paid, kinetic + gain
     J, wa, wb = n.inertia[0], before[0], after[0]
     gain = 0.5 * J * (wb * wb - wa * wa)
-    kinetic += gain
+    kinetic += gain + own_gain
+    work = own_gain                                   # done by the machine that synchronises
     if mode_before == STOPPED and n.engine_mode[b] != STOPPED:
-        friction = n.crank_torque * 0.5 * wb * n.crank_time
-        paid, lost = _by_machine(gain + friction, n.efficiency)
-        electric, machines, engine = electric + paid, machines + lost, engine + friction
+        engine = n.crank_torque * 0.5 * wb * n.crank_time
+        work += gain + engine
     elif n.engine_mode[b] == STOPPED or (n.engine_mode[b] == IDLING and wb < wa):
-        engine -= gain                                # runs down by its own friction
-    elif held_before or n.has_free[b]:
-        paid, lost = _by_machine(gain, n.efficiency)
-        electric, machines = electric + paid, machines + lost
+        engine = -gain                                # runs down by its own friction
+    elif (held_before and not slipped_before) or (n.has_free[b] and not n.slipping[b]):
+        work += gain
     elif wa != wb:
-        slip = 0.5 * J * (wb - wa) ** 2
-        paid, lost = _by_machine(gain + slip, n.efficiency)
-        electric, machines, clutches = electric + paid, machines + lost, clutches + slip
+        clutches = 0.5 * J * (wb - wa) ** 2
+        work += gain + clutches
+    paid, lost = _by_machine(n, work)
+    electric += paid
+    if n.starter >= 0 and n.recovery > 0.0:
+        machines[n.starter] += lost
+    else:
+        clutches += lost
     stored = electric * (n.pulse_out if electric > 0.0 else n.pulse_in)
-    return Exchange(stored, electric, machines, clutches, engine, kinetic)
+    return Exchange(stored, electric, clutches, engine, kinetic)
 
 
 @compiled
@@ -99,28 +124,47 @@ def speeds(n: NodeArrays, a: int, ww: float, out: Any) -> None:
 
 
 @compiled
-def transition(n: NodeArrays, a: int, b: int, ww: float, before: Any, after: Any) -> Exchange:
-    """Energies of the change from node a to node b (a = -1: from rest, engine stopped, machines already at speed)."""
+def transition(n: NodeArrays, a: int, b: int, ww: float, before: Any, after: Any, machines: Any) -> Exchange:
+    """Energies of the change from node a to node b (a = -1: from rest, only what turns with the wheels is at speed).
+
+    before, after : (S,) scratch      machines : (M,) out, losses [J]
+    """
+    machines[:] = 0.0
     speeds(n, b, ww, after)
     if a < 0:
-        speeds(n, b, ww, before)
+        for s in range(n.inertia.size):
+            before[s] = n.source_wheel[b, s] * ww
         before[0] = 0.0
-        return exchange(n, before, after, b, STOPPED, False)
+        return exchange(n, before, after, own_energy(n, b, ww, n.reference[b]) - own_energy(n, b, ww, 0.0), b, STOPPED, False, False,
+                        machines)
     if a == b:
-        return Exchange(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        return Exchange(0.0, 0.0, 0.0, 0.0, 0.0)
     speeds(n, a, ww, before)
-    return exchange(n, before, after, b, n.engine_mode[a], n.has_free[a])
+    own_gain = own_energy(n, b, ww, n.reference[b]) - own_energy(n, a, ww, n.reference[a])
+    return exchange(n, before, after, own_gain, b, n.engine_mode[a], n.has_free[a], n.slipping[a], machines)
+
+
+@compiled
+def ramp_allows(n: NodeArrays, a: int, b: int, dt: float) -> bool:
+    """Whether two ranges of a free engine speed lie near enough to pass from one to the other in an interval."""
+    if not (n.has_free[a] and n.has_free[b]):
+        return True
+    apart = max(n.low[b] - n.high[a], n.low[a] - n.high[b], 0.0)
+    return apart <= n.ramp * dt
 
 
 @compiled_parallel
-def stored_energies(n: NodeArrays, wheel_speed: Any, out: Any) -> None:
-    """Energy every transition takes from the battery's store.
+def stored_energies(n: NodeArrays, wheel_speed: Any, dt: Any, out: Any) -> None:
+    """Energy every transition takes from the battery's store; HUGE where the engine's ramp does not allow it.
 
-    wheel_speed : (K,) at the start of each interval      out : (K, N + 1, N), row N from rest [J]
+    wheel_speed : (K,) at the start of each interval      dt : (K,) [s]      out : (K, N + 1, N), row N from rest [J]
     """
     nodes = n.engine_mode.size
     for k in numba.prange(wheel_speed.size):
-        before, after = np.zeros(n.inertia.size), np.zeros(n.inertia.size)
+        before, after, machines = np.zeros(n.inertia.size), np.zeros(n.inertia.size), np.zeros(n.inertia.size - 1)
         for a in range(nodes + 1):
             for b in range(nodes):
-                out[k, a, b] = transition(n, a if a < nodes else -1, b, wheel_speed[k], before, after).stored
+                if a < nodes and not ramp_allows(n, a, b, dt[k]):
+                    out[k, a, b] = HUGE
+                else:
+                    out[k, a, b] = transition(n, a if a < nodes else -1, b, wheel_speed[k], before, after, machines).stored

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 
 from ems.components.battery import Battery
 from ems.components.machine import Machine
-from ems.configurations import Configuration, Derivation, EngineState, derive
+from ems.configurations import WHEEL, Configuration, Derivation, EngineState, derive
+from ems.configurations.kinematics import Joint
 from ems.kernels.battery import BatteryArrays, electrochemical, state
-from ems.kernels.plant import COUPLED, IDLING, STOPPED, PlantArrays
+from ems.kernels.plant import COUPLED, DRAGGED, IDLING, STOPPED, PlantArrays
 from ems.kernels.transitions import NodeArrays
 from ems.layout.model import Layout
-from ems.plant.torque_maps import TorqueMaps, lossy_joints, torque_maps
-from ems.types import Array
+from ems.plant.torque_maps import TorqueMaps, limited_axles, told_joints, torque_maps
+from ems.types import Array, IntArray
 
 SYNCHRONISATION_EFFICIENCY = 0.90   # machine and inverter while they bring a rotor to speed; usual, no source
 PULSE_POWER_W = 10_000.0            # nominal power at which the battery pays for a transition; usual, no source
@@ -84,7 +87,7 @@ def build_plant(layout: Layout, derivation: Derivation | None = None, lanes: int
     maps = tuple(torque_maps(layout, c) for c in derivation.configurations)
     battery = battery_arrays(layout.battery)
     return Plant(layout, derivation, nodes, maps, _plant_arrays(layout, derivation, nodes, maps), battery,
-                 _transition_arrays(layout, derivation, nodes, battery))
+                 _transition_arrays(layout, derivation, nodes, maps, battery))
 
 
 def _nodes(layout: Layout, index: int, c: Configuration, lanes: int) -> list[Node]:
@@ -93,9 +96,10 @@ def _nodes(layout: Layout, index: int, c: Configuration, lanes: int) -> list[Nod
         return [Node(index, 0, engine.idle_rad_s, engine.idle_rad_s, engine.idle_rad_s)]
     if c.free_speed is None:
         return [Node(index, 0, 0.0, 0.0, 0.0)]
+    lowest = 0.0 if c.engine is EngineState.FUEL_CUT else engine.idle_rad_s
     if lanes == 1:
-        return [Node(index, 0, engine.idle_rad_s, engine.max_rad_s, _best_speed(layout))]
-    edges = np.linspace(engine.idle_rad_s, engine.max_rad_s, lanes + 1)
+        return [Node(index, 0, lowest, engine.max_rad_s, _best_speed(layout))]
+    edges = np.linspace(lowest, engine.max_rad_s, lanes + 1)
     return [Node(index, i, float(a), float(b), float(a + b) / 2) for i, (a, b) in enumerate(itertools.pairwise(edges))]
 
 
@@ -114,71 +118,135 @@ def battery_arrays(battery: Battery) -> BatteryArrays:
     return BatteryArrays(
         np.ascontiguousarray(battery.node_energy_J), battery.soc, battery.voltage_V, battery.resistance_discharge_ohm,
         battery.resistance_charge_ohm, battery.capacity_As, float(battery.energy_J(battery.soc_low)),
-        float(battery.energy_J(battery.soc_high)), battery.discharge_limit_W, battery.charge_limit_W,
+        float(battery.energy_J(battery.soc_high)), np.asarray(battery.discharge_power_W, float),
+        np.asarray(battery.charge_power_W, float),
         battery.discharge_limit_A, battery.charge_limit_A)
 
 
 def _mode(c: Configuration) -> int:
-    if c.engine is EngineState.STOPPED:
-        return STOPPED
-    return IDLING if c.idling else COUPLED
+    if c.engine is EngineState.RUNNING:
+        return IDLING if c.idling else COUPLED
+    return STOPPED if c.engine is EngineState.STOPPED else DRAGGED
 
 
 def _plant_arrays(layout: Layout, derivation: Derivation, nodes: tuple[Node, ...],
                   maps: tuple[TorqueMaps, ...]) -> PlantArrays:
     configurations = [derivation.configurations[n.configuration] for n in nodes]
     node_maps = [maps[n.configuration] for n in nodes]
-    joints = lossy_joints(layout)
-    column = {name: i for i, name in enumerate((*layout.shafts, "wheels"))}
-    mesh_wheel, mesh_free = np.zeros((len(nodes), len(joints))), np.zeros((len(nodes), len(joints)))
-    for t, c in enumerate(configurations):
-        for g, joint in enumerate(joints):
-            for shaft, coefficient in joint.relative:
-                wheel, free = c.shaft_map[column[shaft]]
-                mesh_wheel[t, g] += float(coefficient * wheel)
-                mesh_free[t, g] += float(coefficient * free)
+    joints = told_joints(layout)
+    number = {joint.name: g for g, joint in enumerate(joints)}
+    mesh_wheel, mesh_free = _joint_speeds(layout, joints, configurations)
     inner = max([1, *(len(m.inner) for m in node_maps)])
     torque_map, first = _stack(maps, inner)
     engine = layout.engine.engine
-    machines = _padded([m.machine for m in layout.machines])
+    standby_W = sum(m.machine.standby_W for m in layout.machines)
     return PlantArrays(
         engine_mode=np.array([_mode(c) for c in configurations]),
         engine_free=np.array([m.engine_free for m in node_maps]),
-        wheel_driven=np.array([c.wheel_driven for c in configurations]),
+        wheel_driven=np.array([c.wheel_driven for c in configurations]), wheel_free=np.array([m.wheel_free for m in node_maps]),
         has_free=np.array([n.high_rad_s > n.low_rad_s for n in nodes]),
         free_low=np.array([n.low_rad_s for n in nodes]), free_high=np.array([n.high_rad_s for n in nodes]),
+        reference=np.array([n.reference_rad_s for n in nodes]),
         source_wheel=np.array([[float(w) for w, _ in c.speed_map] for c in configurations]),
         source_free=np.array([[float(f) for _, f in c.speed_map] for c in configurations]),
         mesh_wheel=mesh_wheel, mesh_free=mesh_free,
-        kinetic_wheel=np.array([m.kinetic_wheel for m in node_maps]),
-        kinetic_free=np.array([m.kinetic_free for m in node_maps]),
+        kinetic_wheel=np.array([m.kinetic[0] for m in node_maps]), kinetic_free=np.array([m.kinetic[1] for m in node_maps]),
         mesh_loss=np.array([1.0 - j.efficiency for j in joints]),
         bits=np.array([len(m.loaded) for m in node_maps]), bit_mesh=_ragged([m.loaded for m in node_maps]),
         first_pattern=np.array([first[n.configuration] for n in nodes]), torque_map=torque_map,
         inner_count=np.array([len(m.inner) for m in node_maps]), inner_source=_ragged([m.inner for m in node_maps]),
-        hold_W=np.array([c.hold_W for c in configurations]),
+        hold_W=np.array([c.electric_W + standby_W for c in configurations]),
+        **_limits(layout, configurations, number), axle_joint=np.array([number[name] for name in limited_axles(layout)], np.int64),
+        motoring_speed=_or_zeros(engine.motoring_speed_rad_s), motoring_drag=_or_zeros(engine.motoring_Nm),
+        machine_drives=np.array([m.drives for m in layout.machines], bool), reserve=starting_reserve_Nm(layout, derivation)[
+            [n.configuration for n in nodes]],
         engine_speed=engine.speed_rad_s, engine_torque=engine.torque_Nm,
         engine_fuel=np.ascontiguousarray(engine.fuel_g_s),
         engine_limit_speed=engine.limit_speed_rad_s, engine_full_load=engine.full_load_Nm,
         engine_idle=engine.idle_rad_s, engine_max=engine.max_rad_s,
-        **machines, battery_gives_W=layout.battery.discharge_limit_W, battery_takes_W=layout.battery.charge_limit_W)
+        **_padded([m.machine for m in layout.machines]), battery_gives_W=layout.battery.discharge_limit_W,
+        battery_takes_W=layout.battery.charge_limit_W)
+
+
+def _or_zeros(values: Array) -> Array:
+    return values if values.size else np.zeros(2)
+
+
+def _joint_speeds(layout: Layout, joints: list[Joint], configurations: list[Configuration]) -> tuple[Array, Array]:
+    """(T, G) speeds at which the joints roll, per wheel speed and per free speed."""
+    column = {name: i for i, name in enumerate((*layout.shafts, WHEEL))}
+    wheel, free = np.zeros((len(configurations), len(joints))), np.zeros((len(configurations), len(joints)))
+    for t, c in enumerate(configurations):
+        for g, joint in enumerate(joints):
+            for shaft, coefficient in joint.relative:
+                wheel[t, g] += float(coefficient * c.shaft_map[column[shaft]][0])
+                free[t, g] += float(coefficient * c.shaft_map[column[shaft]][1])
+    return wheel, free
+
+
+def _limits(layout: Layout, configurations: list[Configuration], number: dict[str, int]) -> dict[str, Array]:
+    """Drags, speed limits, load limits and slipping clutches as padded arrays."""
+    drags = [[(d.wheel, d.free, d.constant_Nm, d.viscous_Nms_rad) for d in c.drags] for c in configurations]
+    speeds = [[(q.wheel, q.free, q.low_rad_s, q.high_rad_s) for q in c.speed_limits] for c in configurations]
+    loads = [[(q.factor, q.low_Nm, q.high_Nm) for q in c.load_limits] for c in configurations]
+    slips = [[(q.wheel, q.free, q.factor) for q in c.slips] for c in configurations]
+    return {
+        "drag_count": _counts(drags), "drag": _block(drags, 4), "speed_count": _counts(speeds), "speed_limit": _block(speeds, 4),
+        "load_count": _counts(loads), "load_limit": _block(loads, 3),
+        "load_joint": _ragged([tuple(number[q.joint] for q in c.load_limits) for c in configurations]),
+        "slip_joint": np.array([number[c.slips[0].clutch] if c.slips else -1 for c in configurations]), "slip": _block(slips, 3)[:, 0],
+    }
+
+
+def _counts(rows: Sequence[Sequence[object]]) -> IntArray:
+    return np.array([len(row) for row in rows], np.int64)
+
+
+def _block(rows: Sequence[Sequence[tuple[Fraction | float, ...]]], width: int) -> Array:
+    """(T, most, width) rows padded with zeros."""
+    out = np.zeros((len(rows), max([1, *map(len, rows)]), width))
+    for t, row in enumerate(rows):
+        for i, values in enumerate(row):
+            out[t, i] = [float(v) for v in values]
+    return out
+
+
+def starting_reserve_Nm(layout: Layout, derivation: Derivation) -> Array:
+    """(configurations, machines) torque that the starting machine keeps for cranking while the engine stands.
+
+    The lever is that of a configuration in which it turns the running engine at rest: cranking torque over its speed per engine speed.
+    """
+    out = np.zeros((len(derivation.configurations), len(layout.machines)))
+    names = [m.name for m in layout.machines]
+    if layout.engine.started_by is None:
+        return out
+    m = names.index(layout.engine.started_by)
+    levers = [abs(float(c.speed_map[m + 1][1])) for c in derivation.configurations
+              if c.free_speed and not c.idling and not c.slipping and c.speed_map[m + 1][1]]
+    torque = layout.engine.engine.cranking_torque_Nm / max(levers, default=1.0)
+    for i, c in enumerate(derivation.configurations):
+        if c.engine is EngineState.STOPPED and names[m] in c.active:
+            out[i, m] = torque
+    return out
 
 
 def _stack(maps: tuple[TorqueMaps, ...], inner: int) -> tuple[Array, list[int]]:
     """All torque maps in one array, inner torques padded, and where each configuration's patterns begin."""
     first, blocks, count = [], [], 0
+    most_drags = max(m.matrices.shape[2] - 3 - len(m.inner) for m in maps)
     for m in maps:
         own = len(m.inner)
-        block = np.zeros((m.matrices.shape[0], m.matrices.shape[1], 3 + inner))
+        drags = m.matrices.shape[2] - 3 - own
+        block = np.zeros((m.matrices.shape[0], m.matrices.shape[1], 3 + inner + most_drags))
         block[:, :, : 2 + own] = m.matrices[:, :, : 2 + own]
-        block[:, :, -1] = m.matrices[:, :, -1]
+        block[:, :, 2 + inner : 3 + inner + drags] = m.matrices[:, :, 2 + own :]
         first.append(count)
         blocks.append(block)
         count += len(block)
     return np.concatenate(blocks), first
 
 
-def _ragged(rows: list[tuple[int, ...]]) -> np.ndarray[tuple[int, int], np.dtype[np.int64]]:
+def _ragged(rows: list[tuple[int, ...]]) -> IntArray:
     out = np.zeros((len(rows), max([1, *map(len, rows)])), np.int64)
     for i, row in enumerate(rows):
         out[i, : len(row)] = row
@@ -207,20 +275,25 @@ def _padded(machines: list[Machine]) -> dict[str, Array]:
     }
 
 
-def _transition_arrays(layout: Layout, derivation: Derivation, nodes: tuple[Node, ...],
+def _transition_arrays(layout: Layout, derivation: Derivation, nodes: tuple[Node, ...], maps: tuple[TorqueMaps, ...],
                        battery: BatteryArrays) -> NodeArrays:
     configurations = [derivation.configurations[n.configuration] for n in nodes]
     engine = layout.engine.engine
     _, v, rd, rc = state(battery, float(layout.battery.energy_J(layout.battery.soc_target)))
     wheel = np.array([[float(w) for w, _ in c.speed_map] for c in configurations])
-    offset = np.array([[float(f) * n.reference_rad_s for _, f in c.speed_map]
-                       for n, c in zip(nodes, configurations, strict=True)])
+    reference = np.array([n.reference_rad_s for n in nodes])
+    offset = np.array([[float(f) for _, f in c.speed_map] for c in configurations]) * reference[:, None]
+    names = [m.name for m in layout.machines]
+    recovers = any(m.drives for m in layout.machines)
     return NodeArrays(
-        source_wheel=wheel, source_offset=offset,
+        source_wheel=wheel, source_offset=offset, own_kinetic=np.array([maps[n.configuration].own_kinetic for n in nodes]),
+        reference=reference, low=np.array([n.low_rad_s for n in nodes]), high=np.array([n.high_rad_s for n in nodes]),
         engine_mode=np.array([_mode(c) for c in configurations]),
-        has_free=np.array([n.high_rad_s > n.low_rad_s for n in nodes]),
+        has_free=np.array([n.high_rad_s > n.low_rad_s for n in nodes]), slipping=np.array([bool(c.slips) for c in configurations]),
         inertia=np.array([engine.inertia_kgm2, *(m.machine.inertia_kgm2 for m in layout.machines)]),
+        starter=names.index(layout.engine.started_by) if layout.engine.started_by else 0 if names else -1,
         crank_torque=engine.cranking_torque_Nm, crank_time=engine.cranking_time_s, start_fuel=engine.start_fuel_g,
-        efficiency=SYNCHRONISATION_EFFICIENCY,
+        ramp=engine.speed_ramp_rad_s2, efficiency=SYNCHRONISATION_EFFICIENCY,
+        recovery=SYNCHRONISATION_EFFICIENCY if recovers else 0.0,
         pulse_out=electrochemical(PULSE_POWER_W, rd / v**2) / PULSE_POWER_W,
         pulse_in=-electrochemical(-PULSE_POWER_W, rc / v**2) / PULSE_POWER_W)

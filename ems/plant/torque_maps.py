@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from ems.configurations import WHEEL, Configuration
+from ems.configurations import WHEEL, Configuration, EngineState
 from ems.configurations.exact import reduced_rows, transpose
-from ems.configurations.kinematics import Joint, constraint_matrix, engaged_joints, fixed_joints
+from ems.configurations.kinematics import (
+    Joint,
+    brake_joint,
+    carrying_joints,
+    clutch_joint,
+    constraint_matrix,
+    fixed_joints,
+    one_way_joint,
+)
 from ems.layout.model import Layout
 from ems.types import Array
 
@@ -18,27 +27,42 @@ ENGINE = "engine"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TorqueMaps:
-    """Torque balance of one configuration; S sources, G lossy joints of the layout, I inner torques.
+    """Torque balance of one configuration; S sources, G told joints of the layout, I inner torques, D drags.
 
-    engine_free : engine torque is a free choice
+    engine_free : engine torque is a free choice      wheel_free : the wheel torque is an input; else it follows
     inner : machines (1.. in source order) whose torque is a free choice
-    loaded : lossy joints (0..G-1) that carry load, one bit of the pattern each, lowest first
-    matrices : (2^bits, S + 1 + G, 3 + inner) from (wheel torque, engine torque, inner torques, wheel acceleration) to
-               (source torques, wheel torque, loads of the lossy joints); bit set: power enters at the first member
-    kinetic_wheel, kinetic_free : rotating power = acceleration * (kinetic_wheel * wheel + kinetic_free * free speed)
+    loaded : lossy joints (of 0..G-1) that carry load, one bit of the pattern each, lowest first
+    matrices : (2^bits, S + 1 + G, 3 + inner + D) from (wheel torque, engine torque, inner torques, wheel acceleration, drags) to
+               (source torques, wheel torque, loads of the told joints); bit set: power enters at the first member
+    kinetic : (3,) rotating energy = (kinetic[0] wheel^2 + 2 kinetic[1] wheel free + kinetic[2] free^2) / 2 [kg m2]
+    own_kinetic : the same of the shafts' own inertias, sources left out
     """
 
     engine_free: bool
+    wheel_free: bool
     inner: tuple[int, ...]
     loaded: tuple[int, ...]
     matrices: Array
-    kinetic_wheel: float
-    kinetic_free: float
+    kinetic: tuple[float, float, float]
+    own_kinetic: tuple[float, float, float]
 
 
-def lossy_joints(layout: Layout) -> list[Joint]:
-    """Joints of the layout that can lose power, in a fixed order."""
-    return [j for j in fixed_joints(layout) if j.efficiency < 1.0]
+def told_joints(layout: Layout) -> list[Joint]:
+    """Joints whose load is told: those that lose power first, then those that may have a limit on their load."""
+    lossy = [j for j in fixed_joints(layout) if j.efficiency < 1.0]
+    rigid = [j for j in fixed_joints(layout) if j.efficiency >= 1.0 and (j.capacity_Nm is not None or j.name in limited_axles(layout))]
+    limited = [clutch_joint(c) for c in layout.clutches if c.capacity_Nm is not None or c.slips]
+    limited += [brake_joint(b) for b in layout.brakes if b.capacity_Nm is not None]
+    return [*lossy, *rigid, *limited, *map(one_way_joint, layout.one_way)]
+
+
+def limited_axles(layout: Layout) -> list[str]:
+    """Joints of the axles whose braking by the powertrain is limited, in the order of the layout."""
+    vehicle = layout.vehicle
+    def limited(name: str) -> bool:
+        own = vehicle.axle(name)
+        return vehicle.fade_from_m_s > 0.0 or own.regeneration_share < 1.0 or own.regeneration_m_s2 < math.inf
+    return [f"axle {a.name}" for a in layout.axles if limited(a.name)]
 
 
 def torque_maps(layout: Layout, c: Configuration) -> TorqueMaps:
@@ -53,12 +77,13 @@ class _Balance:
         self.layout, self.c = layout, c
         self.shafts = (*layout.shafts, WHEEL)
         self.column = {name: i for i, name in enumerate(self.shafts)}
-        joints = fixed_joints(layout) + engaged_joints(layout, c.state)
+        joints = fixed_joints(layout) + carrying_joints(layout, c.state)
         independent = reduced_rows(transpose(constraint_matrix(joints, layout.shafts)))[1]
         self.joints = [joints[i] for i in independent]      # a redundant joint is taken to carry nothing
         self.given, self.determined = self._roles()
-        self.lossy = {j.name: g for g, j in enumerate(lossy_joints(layout))}
-        self.inertia = self._inertia()
+        self.told = {j.name: g for g, j in enumerate(told_joints(layout))}
+        self.lossy = {j.name for j in told_joints(layout) if j.efficiency < 1.0}
+        self.own_inertia, self.inertia = self._inertia()
 
     def _roles(self) -> tuple[list[int], list[int]]:
         """Sources whose torque is a free choice, and those the balance then determines.
@@ -67,19 +92,21 @@ class _Balance:
         set takes no torque, so its torque too is determined, and it is zero unless the wheels accelerate.
         """
         c, wheel = self.c, len(self.c.sources)
+        dragged = c.engine is EngineState.FUEL_CUT          # the engine's torque is then given first of all
         rating = [0.0, *(m.machine.rated_power_W for m in self.layout.machines)]
         machines = sorted(range(1, wheel), key=lambda j: (rating[j], j))
-        _, pivots = reduced_rows(c.balances, [wheel, 0, *machines])
+        _, pivots = reduced_rows(c.balances, [0, wheel, *machines] if dragged else [wheel, 0, *machines])
         active = [c.sources.index(name) for name in c.active]
         given = sorted(j for j in pivots if j != wheel)
+        self.wheel_free = wheel in pivots
         return given, [j for j in range(wheel) if j not in given and (j in active or j != 0)]
 
     def _shaft_of(self, source: int) -> int:
         shafts = [self.layout.engine.shaft, *(m.shaft for m in self.layout.machines)]
         return self.column[shafts[source]]
 
-    def _inertia(self) -> Array:
-        """(shafts,) inertia that follows the wheels' acceleration [kg m2].
+    def _inertia(self) -> tuple[Array, Array]:
+        """(shafts,) inertia of the shafts alone, and with the sources, that follows the wheels' acceleration [kg m2].
 
         A member that nothing can hold against (a planetary set's third shaft without source, brake or wheels) floats:
         it transmits no torque, so its inertia is nobody's load.
@@ -87,17 +114,19 @@ class _Balance:
         inertia = np.zeros(len(self.shafts))
         for name, properties in self.layout.shaft_properties.items():
             inertia[self.column[name]] += properties.inertia_kgm2
+        own = inertia.copy()
         inertia[self.column[self.layout.engine.shaft]] += self.layout.engine.engine.inertia_kgm2
         for use in self.layout.machines:
             inertia[self.column[use.shaft]] += use.machine.inertia_kgm2
         unknown = self._unknown({})
         unheld = np.eye(len(self.shafts)) - unknown @ np.linalg.pinv(unknown)
-        return np.where(np.abs(unheld).max(axis=0) > 1e-9, 0.0, inertia)
+        floating = np.abs(unheld).max(axis=0) > 1e-9
+        return np.where(floating, 0.0, own), np.where(floating, 0.0, inertia)
 
     def _unknown(self, forward: dict[str, bool]) -> Array:
         """(shafts, unknowns) torque on each shaft per unit of joint loads, determined sources, reaction of wheels."""
         columns = [self._joint_columns(forward), *(self._unit(self._shaft_of(j)) for j in self.determined)]
-        if not self.c.wheel_driven:
+        if not self.wheel_free:
             columns.append(-self._unit(self.column[WHEEL]))
         return np.hstack(columns)
 
@@ -116,27 +145,30 @@ class _Balance:
         """(S + 1 + G, inputs) for one pattern of directions."""
         sources, wheel = len(self.c.sources), self.column[WHEEL]
         inner = [j for j in self.given if j != 0]
-        inputs = np.zeros((len(self.shafts), 3 + len(inner)))
-        if self.c.wheel_driven:
+        inputs = np.zeros((len(self.shafts), 3 + len(inner) + len(self.c.drags)))
+        if self.wheel_free:
             inputs[wheel, 0] = -1.0
         if 0 in self.given:
             inputs[self._shaft_of(0), 1] = 1.0
         for i, j in enumerate(inner):
             inputs[self._shaft_of(j), 2 + i] = 1.0
         acceleration = np.array([float(w) for w, _ in self.c.shaft_map])
-        inputs[:, -1] = -self.inertia * acceleration
+        inputs[:, 2 + len(inner)] = -self.inertia * acceleration
+        for d, drag in enumerate(self.c.drags):
+            for shaft, coefficient in drag.terms:
+                inputs[self.column[shaft], 3 + len(inner) + d] -= float(coefficient)
         solution = np.linalg.pinv(self._unknown(forward)) @ -inputs
-        out = np.zeros((sources + 1 + len(self.lossy), inputs.shape[1]))
+        out = np.zeros((sources + 1 + len(self.told), inputs.shape[1]))
         for r, joint in enumerate(self.joints):
-            if joint.name in self.lossy:
-                out[sources + 1 + self.lossy[joint.name]] = solution[r]
+            if joint.name in self.told:
+                out[sources + 1 + self.told[joint.name]] = solution[r]
         for i, j in enumerate(self.determined):
             out[j] = solution[len(self.joints) + i]
         if 0 in self.given:
             out[0, 1] = 1.0
         for i, j in enumerate(inner):
             out[j, 2 + i] = 1.0
-        if self.c.wheel_driven:
+        if self.wheel_free:
             out[sources, 0] = 1.0
         else:
             out[sources] = solution[-1]
@@ -152,17 +184,21 @@ class _Balance:
         """Matrices of every pattern of power-flow directions; kinetic terms in kg m2."""
         sources = len(self.c.sources)
         lossless = self._solve({})
-        loaded = [g for g in range(len(self.lossy)) if np.any(lossless[sources + 1 + g])]
-        names = {g: name for name, g in self.lossy.items()}
+        loaded = [g for name, g in self.told.items() if name in self.lossy and np.any(lossless[sources + 1 + g])]
+        names = {g: name for name, g in self.told.items()}
         matrices = [
             self._solve({names[g]: bool(bit) for g, bit in zip(loaded, reversed(bits), strict=True)})
             for bits in itertools.product((0, 1), repeat=len(loaded))
         ]
-        inertia = self.inertia
+        return TorqueMaps(0 in self.given and self.c.engine is EngineState.RUNNING, self.wheel_free,
+                          tuple(j for j in self.given if j != 0), tuple(loaded), np.stack(matrices), self._kinetic(self.inertia),
+                          self._kinetic(self.own_inertia))
+
+    def _kinetic(self, inertia: Array) -> tuple[float, float, float]:
+        """Coefficients of wheel^2, wheel times free and free^2 in twice the rotating energy [kg m2]."""
         wheel = np.array([float(w) for w, _ in self.c.shaft_map])
         free = np.array([float(f) for _, f in self.c.shaft_map])
-        return TorqueMaps(0 in self.given, tuple(j for j in self.given if j != 0), tuple(loaded), np.stack(matrices),
-                          float(np.sum(inertia * wheel * wheel)), float(np.sum(inertia * wheel * free)))
+        return (float(np.sum(inertia * wheel * wheel)), float(np.sum(inertia * wheel * free)), float(np.sum(inertia * free * free)))
 
 
 def _lossy_terms(terms: list[tuple[int, float]], efficiency: float, forward: bool) -> list[tuple[int, float]]:

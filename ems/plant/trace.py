@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ems.configurations import Configuration
 from ems.kernels.battery import state
 from ems.kernels.frontier import Demands
-from ems.kernels.replay import Played, play
-from ems.kernels.sweep import internal_power
-from ems.kernels.transitions import Exchange, transition
+from ems.plant.audit import Trip, play_trip, power_losses_W, residual_percent, stores_kJ
 from ems.plant.modes import mode_label
 from ems.plant.plant import Plant
 from ems.trips.demand import Demand
@@ -55,102 +54,54 @@ class Trace:
                             index=pd.Index(np.asarray(self.columns["time_s"]), name="time_s"))
 
 
-def residual_percent(losses_kJ: dict[str, float], stores_kJ: dict[str, float]) -> float:
-    """Energy in minus energy out, per fuel energy (or per battery energy where no fuel was burnt) [%].
-
-    stores_kJ : ``fuel`` and ``battery`` given, ``kinetic`` and ``climb`` gained; every loss adds to what went out.
-    """
-    given = stores_kJ["fuel"] + stores_kJ["battery"]
-    gone = math.fsum([*losses_kJ.values(), stores_kJ["kinetic"], stores_kJ["climb"]])
-    return 100.0 * (given - gone) / max(abs(stores_kJ["fuel"]), 1e-3 * math.fsum(losses_kJ.values()), 1e-9)
-
-
 def trace(plant: Plant, demand: Demand, demands: Demands, demand_of: IntArray, node: IntArray, choice: Array, energy_J: Array,
-          fixed_fuel_g: Array, fixed_price_g: Array) -> Trace:
+          fixed_fuel_g: Array, fixed_price_g: Array, fuel_factor: Array | None = None) -> Trace:
     """The trace of a schedule.
 
     energy_J : (K + 1,) stored energy at the interval ends
     fixed_fuel_g, fixed_price_g : (N + 1, N) start fuel, and shift and start price, of every change
+    fuel_factor : (K,) fuel over that of the warm engine; 1 when None
     """
-    played = _played(plant, demands, demand_of, node, choice)
-    changes = _changes(plant, demand, node)
+    trip = play_trip(plant, demand, demands, demand_of, node, choice, energy_J, np.ones(node.size) if fuel_factor is None else fuel_factor)
     before = np.concatenate([[len(plant.nodes)], node[:-1]])
-    columns, losses, stores = _account(plant, demand, node, played, changes, energy_J, fixed_fuel_g[before, node],
-                                       fixed_price_g[before, node])
-    return Trace(plant, demand, node, choice, columns, losses, stores)
+    fuel_g, price_g = fixed_fuel_g[before, node], fixed_price_g[before, node]
+    losses_W = power_losses_W(trip, fuel_g)
+    columns = _columns(trip, losses_W, fuel_g, price_g)
+    losses_kJ = {name: float(np.sum(value * demand.dt_s)) / 1e3 for name, value in losses_W.items()}
+    return Trace(plant, demand, node, choice, columns, losses_kJ, stores_kJ(trip, fuel_g))
 
 
-def _played(plant: Plant, demands: Demands, demand_of: IntArray, node: IntArray, choice: Array) -> Played:
-    K, S, M, G = node.size, plant.arrays.source_wheel.shape[1], plant.arrays.machine_max.size, plant.arrays.mesh_loss.size
-    out = Played(np.zeros((K, S)), np.zeros((K, S)), np.zeros((K, M)), np.zeros((K, G)), np.zeros(K), np.zeros(K), np.zeros(K),
-                 np.zeros(K), np.zeros(K, np.int64))
-    play(plant.arrays, demands, demand_of, node, np.ascontiguousarray(choice), out)
-    return out
-
-
-def _changes(plant: Plant, demand: Demand, node: IntArray) -> dict[str, Array]:
-    """Energies of the change at the start of every interval, by the names of ``Exchange``, arrays (K,) [J]."""
-    S = plant.transitions.inertia.size
-    wheel = demand.boundary_speed_m_s / plant.layout.vehicle.wheel_radius_m
-    rows = [transition(plant.transitions, -1 if k == 0 else int(node[k - 1]), int(n), wheel[k], np.zeros(S), np.zeros(S))
-            for k, n in enumerate(node)]
-    return {name: np.array([getattr(row, name) for row in rows]) for name in Exchange._fields}
-
-
-def _account(plant: Plant, demand: Demand, node: IntArray, played: Played, change: dict[str, Array], energy_J: Array, start_fuel_g: Array,
-             price_g: Array) -> tuple[dict[str, Column], dict[str, float], dict[str, float]]:
-    layout, dt = plant.layout, demand.dt_s
-    radius = layout.vehicle.wheel_radius_m
-    wheel_speed = demand.speed_m_s / radius
-    brake_W = (played.wheel_torque - demand.force_N * radius) * wheel_speed
-    shaft_W = played.speed * played.torque
-    after_J = energy_J[:-1] - change["stored"]
-    internal_W = np.array([internal_power(plant.battery, float(e), float(P)) for e, P in zip(after_J, played.power, strict=True)])
-    engine_heat_W = played.fuel * plant.heating_value_J_g - shaft_W[:, 0]
-    hold_W = plant.arrays.hold_W[node]
-    machines = [m.name for m in layout.machines]
-    per_machine = change["machines"] / max(len(machines), 1)
-    losses_W = {
-        "engine": engine_heat_W + (start_fuel_g * plant.heating_value_J_g + change["engine"]) / dt,
-        **{name: played.machine_loss[:, i] + per_machine / dt for i, name in enumerate(machines)},
-        "meshes": played.mesh_loss.sum(axis=1),
-        "clutches": change["clutches"] / dt,
-        "battery": internal_W - played.power + (change["stored"] - change["electric"]) / dt,
-        "brakes": brake_W,
-        "air": demand.air_N * demand.speed_m_s,
-        "tyres": demand.tyre_N * demand.speed_m_s,
-        "auxiliaries": demand.auxiliary_W + hold_W,
-    }
-    kinetic_W = demand.inertia_N * demand.speed_m_s + played.rotating + change["kinetic"] / dt
-    stores = {
-        "fuel": float(np.sum(played.fuel * dt + start_fuel_g)) * plant.heating_value_J_g / 1e3,
-        "battery": float(energy_J[0] - energy_J[-1]) / 1e3,
-        "kinetic": float(np.sum(kinetic_W * dt)) / 1e3,
-        "climb": float(np.sum(demand.climb_N * demand.speed_m_s * dt)) / 1e3,
-    }
-    losses = {name: float(np.sum(value * dt)) / 1e3 for name, value in losses_W.items()}
-    configurations = [plant.configuration(n) for n in node]
-    soc = np.array([state(plant.battery, float(e))[0] for e in energy_J])
+def _columns(trip: Trip, losses_W: dict[str, Array], start_fuel_g: Array, price_g: Array) -> dict[str, Column]:
+    demand, played, plant = trip.demand, trip.played, trip.plant
+    configurations = [plant.configuration(n) for n in trip.node]
+    labels = [mode_label(plant.derivation, c, trip.wheel_rad_s[k], demand.power_W[k], trip.brake_W[k], trip.shaft_W[k, 0],
+                         trip.shaft_W[k, 1:].tolist()) for k, c in enumerate(configurations)]
+    soc = np.array([state(plant.battery, float(e))[0] for e in trip.energy_J])
     columns: dict[str, Column] = {
         "time_s": demand.time_s, "speed_kmh": np.asarray(demand.speed_m_s * 3.6), "grade_percent": np.asarray(demand.grade * 100),
-        "configuration": [c.id for c in configurations],
-        "mode": [mode_label(plant.derivation, c, wheel_speed[k], demand.power_W[k], brake_W[k], shaft_W[k, 0], shaft_W[k, 1:].tolist())
-                 for k, c in enumerate(configurations)],
-        "wheel_torque_Nm": played.wheel_torque, "wheel_power_kW": demand.power_W / 1e3, "brake_power_kW": brake_W / 1e3,
-        "engine_speed_rpm": played.speed[:, 0] * RPM, "engine_torque_Nm": played.torque[:, 0], "engine_power_kW": shaft_W[:, 0] / 1e3,
-        "fuel_g_s": played.fuel,
+        "configuration": [c.id for c in configurations], "mode": labels,
+        "wheel_torque_Nm": played.wheel_torque, "wheel_power_kW": demand.power_W / 1e3, "brake_power_kW": trip.brake_W / 1e3,
+        "engine_speed_rpm": played.speed[:, 0] * RPM, "engine_torque_Nm": played.torque[:, 0], "engine_power_kW": trip.shaft_W[:, 0] / 1e3,
+        "fuel_g_s": trip.fuel_g_s,
     }
-    for i, name in enumerate(machines):
-        columns |= {f"{name}_speed_rpm": played.speed[:, i + 1] * RPM, f"{name}_torque_Nm": played.torque[:, i + 1],
-                    f"{name}_power_kW": shaft_W[:, i + 1] / 1e3,
-                    f"{name}_electrical_kW": (shaft_W[:, i + 1] + played.machine_loss[:, i]) / 1e3}
-    columns |= {"battery_power_kW": played.power / 1e3, "battery_internal_kW": internal_W / 1e3, "soc_start": soc[:-1], "soc_end": soc[1:],
-                "battery_energy_start_kJ": energy_J[:-1] / 1e3, "battery_energy_end_kJ": energy_J[1:] / 1e3}
+    for i, use in enumerate(plant.layout.machines):
+        electrical_W = trip.shaft_W[:, i + 1] + played.machine_loss[:, i] + use.machine.standby_W
+        columns |= {f"{use.name}_speed_rpm": played.speed[:, i + 1] * RPM, f"{use.name}_torque_Nm": played.torque[:, i + 1],
+                    f"{use.name}_power_kW": trip.shaft_W[:, i + 1] / 1e3, f"{use.name}_electrical_kW": electrical_W / 1e3}
+    columns |= {"battery_power_kW": played.power / 1e3, "battery_internal_kW": trip.internal_W / 1e3, "soc_start": soc[:-1],
+                "soc_end": soc[1:], "battery_energy_start_kJ": trip.energy_J[:-1] / 1e3, "battery_energy_end_kJ": trip.energy_J[1:] / 1e3}
     columns |= {("auxiliary_kW" if name == "auxiliaries" else f"loss_{name}_kW"): value / 1e3 for name, value in losses_W.items()}
-    columns |= {"kinetic_power_kW": kinetic_W / 1e3, "transition_fuel_g": start_fuel_g, "transition_energy_kJ": change["stored"] / 1e3,
-                "transition_price_g": price_g}
-    for name in (*(c.name for c in layout.clutches), *(b.name for b in layout.brakes)):
-        columns[name] = np.array([float(name in c.state.closed) for c in configurations])
+    columns |= {"kinetic_power_kW": trip.kinetic_W / 1e3, "transition_fuel_g": start_fuel_g,
+                "transition_energy_kJ": trip.change["stored"] / 1e3, "transition_price_g": price_g}
+    return columns | _actuators(plant, configurations)
+
+
+def _actuators(plant: Plant, configurations: list[Configuration]) -> dict[str, Column]:
+    """Clutches, brakes and one-way clutches (0 open, 1 closed, 0.5 slipping) and shifters (position or 'neutral')."""
+    layout = plant.layout
+    columns: dict[str, Column] = {}
+    for name in (*(c.name for c in layout.clutches), *(b.name for b in layout.brakes), *(w.name for w in layout.one_way)):
+        columns[name] = np.array([(0.5 if name in c.slipping else 1.0) if name in c.state.closed else 0.0 for c in configurations])
     for shifter in layout.shifters:
         columns[shifter.name] = [dict(c.state.shifters)[shifter.name] or "neutral" for c in configurations]
-    return columns, losses, stores
+    return columns

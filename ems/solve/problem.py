@@ -55,7 +55,7 @@ def transition_costs(tables: Tables) -> Changes:
     nodes = len(plant.nodes)
     wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
     stored = np.empty((wheel_speed.size, nodes + 1, nodes))
-    stored_energies(plant.transitions, wheel_speed, stored)
+    stored_energies(plant.transitions, wheel_speed, demand.dt_s, stored)
     fuel, price = fixed_costs(plant)
     return Changes(fuel + price, stored)
 

@@ -9,6 +9,7 @@ import numpy as np
 from ems.configurations import EngineState
 from ems.kernels.frontier import Demands, Frontiers, Grid, build_frontiers
 from ems.plant.plant import Plant
+from ems.plant.torque_maps import limited_axles
 from ems.trips.demand import Demand
 from ems.types import Array, BoolArray, IntArray
 
@@ -66,7 +67,7 @@ def build_tables(plant: Plant, demand: Demand, grid: Grid = DEFAULT_GRID, slopes
     wanted = _conceivable(plant, demands)
     shape = wanted.shape
     empty = Tables(plant, demand, grid, demands, demand_of, np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.zeros(0),
-                   np.zeros(0), np.zeros((0, plant.arrays.torque_map.shape[2])), slopes)
+                   np.zeros(0), np.zeros((0, 3 + plant.arrays.inner_source.shape[1])), slopes)
     return added(empty, wanted, grid, slopes)
 
 
@@ -95,7 +96,8 @@ def _twins(plant: Plant) -> IntArray:
             for m in range(len(plant.nodes)):
                 other = plant.configuration(m)
                 if other.engine is EngineState.STOPPED and other.speed_map[1:] == c.speed_map[1:] and (
-                        other.balances == c.balances and other.hold_W == c.hold_W):
+                        other.balances == c.balances and other.electric_W == c.electric_W
+                        and other.drags == c.drags and other.load_limits == c.load_limits):
                     twin[n] = m
     return twin
 
@@ -157,8 +159,28 @@ def distinct_demands(plant: Plant, demand: Demand) -> tuple[Demands, IntArray]:
     stacked = np.column_stack([demand.speed_m_s / radius, demand.acceleration_m_s2 / radius, demand.force_N * radius,
                                demand.auxiliary_W])
     unique, inverse = np.unique(stacked, axis=0, return_inverse=True)
-    columns = [np.ascontiguousarray(unique[:, i]) for i in range(4)]
-    return Demands(*columns), inverse.reshape(-1).astype(np.int64)
+    speed, acceleration, torque, auxiliary = (np.ascontiguousarray(unique[:, i]) for i in range(4))
+    return Demands(speed, acceleration, torque, auxiliary, axle_least_Nm(plant, speed, torque)), inverse.reshape(-1).astype(np.int64)
+
+
+LEAST_AXLE_TORQUE_G = 0.005     # deceleration that the drags of a driveline may always give, share of gravity; usual, no source
+
+
+def axle_least_Nm(plant: Plant, wheel_speed_rad_s: Array, wheel_torque_Nm: Array) -> Array:
+    """(U, A) least torque that each axle with a limit may take: its share of the braking torque, its deceleration, and the
+    fade-out near standstill, see the vehicle."""
+    vehicle, radius = plant.layout.vehicle, plant.layout.vehicle.wheel_radius_m
+    out = np.zeros((wheel_speed_rad_s.size, plant.arrays.axle_joint.size))
+    shares = np.array([vehicle.recoverable_share(v) for v in wheel_speed_rad_s * radius])
+    for a, joint in enumerate(limited_axles(plant.layout)):
+        own = vehicle.axle(joint.removeprefix("axle "))
+        most = np.full(wheel_speed_rad_s.size, vehicle.mass_kg * own.regeneration_m_s2 * radius)
+        braking = wheel_torque_Nm < 0.0
+        most[braking] = np.minimum(most[braking], -own.regeneration_share * wheel_torque_Nm[braking])
+        with np.errstate(invalid="ignore"):
+            faded = np.where(shares > 0.0, most * shares, 0.0)
+        out[:, a] = -np.maximum(faded, LEAST_AXLE_TORQUE_G * vehicle.mass_kg * 9.80665 * radius)
+    return out
 
 
 def _conceivable(plant: Plant, demands: Demands) -> BoolArray:
