@@ -25,13 +25,15 @@ MARGIN_J = 1e-3             # kept from the ends of the window, against rounding
 
 
 class Second(NamedTuple):
-    """What the road asks: wheel speed [rad/s], acceleration [rad/s2], torque [N m], auxiliaries [W], length [s]."""
+    """What the road asks: wheel speed [rad/s], acceleration [rad/s2], torque [N m], auxiliaries [W], length [s]; and the least torque
+    that each limited axle may take, (A,) [N m]."""
 
     ww: float
     alpha: float
     Tw: float
     aux: float
     dt: float
+    axle_least: Any
 
 
 class Asked(NamedTuple):
@@ -64,8 +66,8 @@ def room(b: BatteryArrays, e: float, dt: float, keep: Any) -> Room:
     keep : (3,) what is left above the window's low end lasts this long at least [s], once this much of it is set aside [J];
     and the energy below its high end that is not charged [J]
     """
-    _, v, rd, rc = state(b, min(max(e, b.energy_J[0]), b.energy_J[b.energy_J.size - 1]))
-    low, high = power_limits(b, v, rd, rc)
+    soc, v, rd, rc = state(b, min(max(e, b.energy_J[0]), b.energy_J[b.energy_J.size - 1]))
+    low, high = power_limits(b, soc, v, rd, rc)
     x_out, x_in = rd / (v * v), rc / (v * v)
     left = e - b.low_J - keep[1] - MARGIN_J
     out = left / (dt if left < 0.0 else max(dt, keep[0]))
@@ -93,7 +95,7 @@ def _power(cut: Cut, now: Second, asked: Asked, share: float, Te: float, free: b
         P = best_division(cut, Tw, Te, POINTS, STEPS, False)
     else:
         cut.x[0], cut.x[1] = Tw, Te
-        for i in range(cut.x.size - 3):
+        for i in range(cut.fixed - 2):
             cut.x[2 + i] = asked.inner[i] if i < cut.inner_source.size else 0.0
         P, _ = terminal_power(cut)
     if P < math.inf and cut.out[cut.speed.size] < now.Tw - 1e-9 * (1.0 + abs(now.Tw)):
@@ -146,7 +148,7 @@ def _speed_for(plant: PlantArrays, t: int, now: Second, asked: Asked, low: float
             a, c, cost_c = c, d, cost_d
             d = a + GOLDEN * (b - a)
             f = d
-        cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux)
+        cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
         cost = math.inf
         if cut.code == OK:
             Te = asked.Te if not math.isnan(asked.Te) else _torque_for(cut, now, asked, 1.0, asked.P)
@@ -240,11 +242,11 @@ def settle(plant: PlantArrays, t: int, now: Second, asked: Asked, space: Room, c
             flags |= SPEED
         f = min(max(f, low), high)
     bench = make_bench(plant)
-    cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux)
+    cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
     if cut.code != OK:
         return math.inf, 0.0, flags | IMPOSSIBLE
     choosing = plant.engine_mode[t] == COUPLED and plant.engine_free[t]
-    braking = now.Tw < 0.0 and plant.wheel_driven[t]
+    braking = now.Tw < 0.0 and plant.wheel_free[t]
     share = 1.0 if math.isnan(asked.share) else min(max(asked.share, 0.0), 1.0)
     Te = 0.0
     if choosing:
@@ -252,6 +254,9 @@ def settle(plant: PlantArrays, t: int, now: Second, asked: Asked, space: Room, c
         if Te < -1e-9 or Te > cut.limit[0] * (1.0 + 1e-9):
             flags |= TORQUE
         Te = min(max(Te, 0.0), cut.limit[0])
+    follows = choosing and plant.wheel_driven[t] and not plant.wheel_free[t]    # a slipping clutch: the engine's torque is the wheels'
+    if follows:
+        Te = 0.0
     if braking and math.isnan(asked.share):
         best = _most_electricity(cut, now, asked, space, Te)
         share = 1.0 if math.isnan(best) else best
@@ -260,13 +265,13 @@ def settle(plant: PlantArrays, t: int, now: Second, asked: Asked, space: Room, c
         if P < math.inf:
             flags |= BATTERY
         P, changed = _moved(cut, now, asked, space, share, Te, choosing, braking)
-        flags |= changed
+        flags |= changed & ~TORQUE if follows else changed
         if P == math.inf:
             return math.inf, 0.0, flags | IMPOSSIBLE
     choice[0] = f
     choice[1] = cut.out[cut.speed.size]
     choice[2] = cut.out[0]
-    for i in range(2, cut.x.size - 1):
+    for i in range(2, cut.fixed):
         choice[1 + i] = cut.x[i]
     return P, fuel_rate(cut), flags
 
@@ -386,7 +391,7 @@ def polish(plant: PlantArrays, t: int, now: Second, space: Room, slope: float, c
                 d = a + GOLDEN * (b - a)
                 x = d
             f = x if over_speed else best_f
-            cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux)
+            cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
             cost = math.inf
             if cut.code == OK:
                 T = min(best_T if over_speed else x, cut.limit[0])
@@ -396,7 +401,7 @@ def polish(plant: PlantArrays, t: int, now: Second, space: Room, slope: float, c
                 if cost < least:
                     least, best_f, best_T = cost, f, T
                     choice[0], choice[1], choice[2] = f, cut.out[cut.speed.size], cut.out[0]
-                    for i in range(2, cut.x.size - 1):
+                    for i in range(2, cut.fixed):
                         choice[1 + i] = cut.x[i]
             if q > 0:
                 if x == c:

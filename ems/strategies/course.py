@@ -10,7 +10,7 @@ import numpy as np
 from ems.errors import CycleNotFollowed
 from ems.kernels.battery import state
 from ems.kernels.simulate import Frontier, Second
-from ems.kernels.sweep import Changes
+from ems.kernels.sweep import HUGE, Changes
 from ems.layout.model import Layout
 from ems.plant.plant import Plant, build_plant
 from ems.solve.problem import fixed_costs, transition_costs
@@ -48,8 +48,9 @@ class Course:
     def seconds(self) -> list[Second]:
         """Demand of every interval for the kernels."""
         d, of = self.tables.demands, self.tables.demand_of
-        rows = zip(d.wheel_speed[of], d.wheel_acceleration[of], d.wheel_torque[of], d.auxiliary[of], self.demand.dt_s, strict=True)
-        return [Second(*map(float, row)) for row in rows]
+        columns = (d.wheel_speed[of], d.wheel_acceleration[of], d.wheel_torque[of], d.auxiliary[of], self.demand.dt_s)
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        return [Second(*row, d.axle_least[u]) for row, u in zip(rows, of, strict=True)]
 
     @cached_property
     def rows(self) -> list[Row]:
@@ -99,7 +100,8 @@ class Course:
         change which gives most back brings; with a margin, and at most a fifth of the window."""
         N, running = len(self.plant.nodes), np.array(self.running)
         able = self.able
-        stored = np.where(able[:, None, :], self.changes.stored[:, :N, :], 0.0)
+        stored = self.changes.stored[:, :N, :]
+        stored = np.where(able[:, None, :] & (stored < HUGE), stored, 0.0)
         kept = np.zeros((*able.shape, 3))
         if running.any():
             kept[:, :, 1] = np.where(running, 0.0, np.maximum(stored[:, :, running], 0.0).max(axis=2))

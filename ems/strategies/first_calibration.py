@@ -40,7 +40,7 @@ from ems.strategies.calibration import (
     to_toml,
 )
 from ems.strategies.engine_lines import EngineLines, engine_lines
-from ems.tables.build import DEFAULT_GRID, coarse
+from ems.tables.build import DEFAULT_GRID, axle_least_Nm, coarse
 from ems.types import Array, IntArray
 
 PRICES = (1.0, 6.0)         # of battery energy, looked at
@@ -130,12 +130,13 @@ class _Costs:
         plant, vehicle = self.plant, self.plant.layout.vehicle
         V, A, N = *self.force.shape, len(plant.nodes)
         speed = np.repeat(self.kmh / 3.6, A) / vehicle.wheel_radius_m
-        demands = Demands(speed, np.tile(self.accelerations, V) / vehicle.wheel_radius_m,
-                          self.force.reshape(-1) * vehicle.wheel_radius_m, np.full(V * A, vehicle.auxiliary_W))
+        torque = self.force.reshape(-1) * vehicle.wheel_radius_m
+        demands = Demands(speed, np.tile(self.accelerations, V) / vehicle.wheel_radius_m, torque, np.full(V * A, vehicle.auxiliary_W),
+                          axle_least_Nm(plant, speed, torque))
         row_demand, row_node = np.repeat(np.arange(V * A), N), np.tile(np.arange(N), V * A)
         grid = coarse(DEFAULT_GRID)
         out = Frontiers(np.empty((row_node.size, grid.capacity)), np.empty((row_node.size, grid.capacity)),
-                        np.empty((row_node.size, grid.capacity, plant.arrays.torque_map.shape[2])), np.zeros(row_node.size, np.int64))
+                        np.empty((row_node.size, grid.capacity, 3 + plant.arrays.inner_source.shape[1])), np.zeros(row_node.size, np.int64))
         build_frontiers(plant.arrays, demands, row_demand, row_node, np.zeros(0), plant.nominal_x, grid, out)
         used = np.arange(grid.capacity)[None, :] < out.count[:, None]
         fuel, P = np.where(used, out.fuel, NOTHING), np.where(used, out.power, 0.0)
@@ -184,7 +185,7 @@ class _Costs:
 
     def beside(self) -> int | None:
         """The cheapest node in which a running engine's speed is free and the wheels are driven."""
-        nodes = self.nodes(Kind.SERIES, Kind.POWER_SPLIT)
+        nodes = self.nodes(Kind.SERIES, Kind.POWER_SPLIT, Kind.LAUNCH)
         mean = [self._mean(n, self.usual).mean() for n in nodes]
         return nodes[int(np.argmin(mean))] if nodes else None
 

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ems.configurations import Kind
 from ems.errors import InputError, Mistake, nearest_name
 from ems.kernels.plant import COUPLED, free_range
 from ems.layout.model import Layout
@@ -23,7 +22,6 @@ from ems.types import Array
 if TYPE_CHECKING:
     from ems.strategies.course import Course
 
-BESIDE = (Kind.SERIES, Kind.CHARGING, Kind.POWER_SPLIT)     # engine speed is free of the wheels
 
 
 class Rules:
@@ -58,10 +56,13 @@ class Rules:
         self._deplete(s)
         engine = self._engine(s, able)
         name = self._with_engine(s, able) if engine else self._gear(s, self.electric, able, False)
+        if name is None and not engine and s.speed_m_s == 0.0:
+            name = next((i for i, n in self.nodes.items() if able[n] and not self.running[n]), None)
         if name is None:
             name = (self._gear(s, self.electric, able, False) if engine else self._with_engine(s, able)) or self._any(able, engine)
         if name is None:
             return Request(s.configuration)
+        name = self._without_fuel(s, name, able)
         return self._load(s, self.nodes[name], name)
 
     # -- engine or not ---------------------------------------------------------------------------------------------------
@@ -128,6 +129,11 @@ class Rules:
                     self.gear[engine], self.geared_s = i, s.time_s
                 return rungs[i].configuration
         return None
+
+    def _without_fuel(self, s: Situation, name: str, able: Array) -> str:
+        """While braking, the same configuration with the engine's fuel cut, where there is one."""
+        cut = name.replace("on:", "cut:", 1)
+        return cut if s.power_W < 0.0 and name.startswith("on:") and cut in self.nodes and able[self.nodes[cut]] else name
 
     def _any(self, able: Array, engine: bool) -> str | None:
         """A possible configuration where neither ladder has one: with the engine as wanted, if there is one."""

@@ -158,7 +158,7 @@ class _Drive:
     """State of a trip under way."""
 
     def __init__(self, course: Course, strategy: Strategy, start_J: float) -> None:
-        K, width = course.demand.dt_s.size, course.plant.arrays.torque_map.shape[2]
+        K, width = course.demand.dt_s.size, course.tables.choice.shape[1]
         self.course, self.strategy = course, strategy
         self.reserve_s = float(getattr(strategy, "reserve_s", RESERVE_S))
         self.node = np.full(K, -1, np.int64)

@@ -68,7 +68,7 @@ def test_the_kernel_takes_the_point_of_least_equivalent_cost(courses):
                 _, v, rd, rc = state(battery, e - stored[n])
                 P = front.power[j]
                 p = electrochemical(P, (rd if P > 0 else rc) / v**2)
-                if battery.discharge_W >= P and -battery.charge_W <= P:
+                if -battery.charge_W.min() <= P <= battery.discharge_W.min():
                     costs[n, j] = front.fuel[j] + slope * p + (0.0 if n == stay else (fixed[n] + slope * stored[n]) / 8.0)
         assert costs[node, point] == pytest.approx(min(costs.values()), rel=1e-12)
 
