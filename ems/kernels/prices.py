@@ -82,39 +82,40 @@ def look_ahead(stage: Any, changes: Changes, price: float, group: Any, size: Any
 
 
 @compiled
-def drive_priced(points: Points, b: BatteryArrays, changes: Changes, ahead: Any, price: float, feedback: float, centre: float,
-                 reluctance: float, start: float, node: Any, point: Any, energy: Any) -> int:
+def drive_priced(points: Points, b: BatteryArrays, changes: Changes, ahead: Any, price: Any, feedback: float, power: int, centre: float,
+                 share: float, start: float, node: Any, point: Any, energy: Any) -> int:
     """Each second the least of fuel, price times stored energy, change, and what is ahead; the window of charge is kept as far as possible.
 
-    price : [g/J] at the energy ``centre``, rising by ``feedback`` times itself over a whole window below it
-    reluctance : counted against every change, beside what it costs [g]      ahead : (K, N) [g]
-    node, point : (K,) out      energy : (K + 1,) out      Returns the intervals in which the window could not be kept, or -1 - k: stuck.
+    price : (K,) [g/J] at the energy ``centre``; it rises by the share ``feedback`` x ** ``power``, x the energy below the centre in windows
+    share : of the cost of a change that is counted in the second of the change      ahead : (K, N) [g]
+    node, point : (K,) out      energy : (K + 1,) out      Returns -1, or the interval at which nothing is possible.
     """
     K, N = points.dt.size, points.first.shape[1]
-    a, e, left = N, start, 0
+    a, e = N, start
     for k in range(K):
         energy[k] = e
-        worth = max(price * (1.0 + feedback * (centre - e) / (b.high_J - b.low_J)), 0.0)
+        worth = max(price[k] * (1.0 + feedback * ((centre - e) / (b.high_J - b.low_J)) ** power), 0.0)
         best, best_node, best_point, best_end = 2.0 * HUGE, -1, -1, 0.0
         for c in range(N):
+            if points.count[k, c] == 0:
+                continue
             begin = e - changes.stored[k, a, c]
             _, v, rd, rc = state(b, begin)
             least, most = power_limits(b, v, rd, rc)
             out_x, in_x = rd / (v * v), rc / (v * v)
-            enter = changes.fixed[a, c] + ahead[k, c] + (reluctance if a != c and a < N else 0.0)
+            enter = share * (changes.fixed[a, c] + worth * changes.stored[k, a, c]) + ahead[k, c]
             for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
                 P = points.power[j]
                 if P < least or P > most:
                     continue
                 end = begin - electrochemical(P, out_x if P > 0.0 else in_x) * points.dt[k]
                 over = max(b.low_J - min(begin, end), 0.0) + max(max(begin, end) - b.high_J, 0.0)
-                cost = enter + points.fuel[j] * points.dt[k] + worth * (e - end) + 1e3 * price * over
+                cost = enter + points.fuel[j] * points.dt[k] + worth * (begin - end) + (1e6 + over if over > 1e-6 else 0.0)
                 if cost < best:
                     best, best_node, best_point, best_end = cost, c, j, end
         if best_node < 0:
-            return -1 - k
-        left += 1 if best_end < b.low_J - 1e-6 or best_end > b.high_J + 1e-6 else 0
+            return k
         node[k], point[k] = best_node, best_point
         a, e = best_node, best_end
     energy[K] = e
-    return left
+    return -1
