@@ -15,12 +15,12 @@ import numpy as np
 
 from ems.errors import RunError
 from ems.kernels.prices import price_choices
-from ems.kernels.sweep import HUGE, Points, internal_power
+from ems.kernels.sweep import Points, internal_power
 from ems.plant.trace import Trace
 from ems.solve.certificate import Bound, best_bound
 from ems.solve.dynamic import Driven, objective_g
 from ems.solve.problem import Problem
-from ems.types import Array, BoolArray, IntArray
+from ems.types import Array, IntArray
 
 CAUSES = ("configuration", "division", "transition", "charge")
 """What a price is made of; see ``causes_of``."""
@@ -137,17 +137,25 @@ def _before(node: IntArray, problem: Problem) -> IntArray:
     return np.concatenate([[problem.alive.shape[1]], node[:-1]])
 
 
+def prices(problem: Problem, bound: Bound, node: IntArray, fuel_g: Array, energy_J: Array) -> tuple[Array, Array]:
+    """(K,) prices of a trip, and (K + 1,) the lower values of its states.
+
+    node : (K,)      fuel_g : (K,) burnt in each interval, starts left aside      energy_J : (K + 1,)
+    """
+    before = _before(node, problem)
+    value = bound.intercept_g[np.arange(node.size + 1), np.append(before, node[-1])] - bound.costate_g_J * (energy_J - problem.target_J)
+    price: Array = fuel_g + problem.changes.fixed[before, node] + value[1:] - value[:-1]
+    return price, value
+
+
 def priced(problem: Problem, bound: Bound, driven: Driven, choices: Array, origin: IntArray) -> Ledger:
     """The ledger of a trip that stands in the problem, against a certificate of that very problem."""
     K, N = problem.alive.shape
-    rows, before = np.arange(K), _before(driven.node, problem)
-    distance = driven.energy_J - problem.target_J
-    value = bound.intercept_g[np.arange(K + 1), np.append(before, driven.node[-1])] - bound.costate_g_J * distance
-    cost = problem.points.fuel[driven.point] * problem.points.dt + problem.changes.fixed[before, driven.node]
-    price = cost + value[1:] - value[:-1]
+    rows, points = np.arange(K), problem.points
+    price, value = prices(problem, bound, driven.node, points.fuel[driven.point] * points.dt, driven.energy_J)
     total, pick = np.empty((K, N)), np.empty((K, N), np.int64)
-    price_choices(problem.points, problem.plant.battery, problem.changes, bound.costate_g_J, bound.intercept_g, problem.target_J,
-                  before, driven.energy_J, driven.point, value[:-1], total, pick)
+    price_choices(points, problem.plant.battery, problem.changes, bound.costate_g_J, bound.intercept_g, problem.target_J,
+                  _before(driven.node, problem), driven.energy_J, driven.point, value[:-1], total, pick)
     best_node = np.argmin(total, axis=1)
     causes = causes_of(problem, bound, driven, price, total, best_node)
     return Ledger(problem, bound, driven, choices, origin, price, causes, total, pick, best_node, pick[rows, best_node])
@@ -169,9 +177,3 @@ def causes_of(problem: Problem, bound: Bound, driven: Driven, price_g: Array, to
     chosen, least = total_g[rows, driven.node], total_g[rows, best_node]
     transition = get_there[rows, driven.node] - get_there[rows, best_node]
     return {"configuration": chosen - least - transition, "division": price_g - chosen, "transition": transition, "charge": least}
-
-
-def possible(entries: Ledger, k: int) -> BoolArray:
-    """(N,) nodes that can be driven in interval k from the state of the trip."""
-    mask: BoolArray = entries.total_g[k] < HUGE
-    return mask
