@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from ems.errors import EmsError as EmsError
     from ems.errors import InputError as InputError
     from ems.errors import RunError as RunError
+    from ems.judge.compare import Comparison as Comparison
+    from ems.judge.compare import compare as compare
     from ems.layout.load import load_layout as load_layout
     from ems.layout.model import Layout as Layout
     from ems.solve.optimum import Optimum as Optimum
@@ -30,6 +32,7 @@ __version__ = "0.1.0"
 
 _PUBLIC: dict[str, str] = {
     # name: module that holds it; keep the block above alike (a test compares the two)
+    "Comparison": "ems.judge.compare",
     "Cycle": "ems.trips.cycle",
     "CycleNotFollowed": "ems.errors",
     "Derivation": "ems.configurations.model",
@@ -41,6 +44,7 @@ _PUBLIC: dict[str, str] = {
     "RunError": "ems.errors",
     "Simulation": "ems.strategies.simulate",
     "Situation": "ems.strategies.protocol",
+    "compare": "ems.judge.compare",
     "derive": "ems.configurations.derive",
     "load_cycle": "ems.trips.cycle",
     "load_layout": "ems.layout.load",

@@ -85,17 +85,28 @@ class Loaded:
 
 def case_options(function: Function) -> Function:
     """Decorator: the options of a case; the function is called with ``cycle, charge, grid, lanes``."""
-    options = [
-        click.option("--cycle", metavar="CYCLE",
-                     help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted."),
-        click.option("--charge", metavar="START:END",
-                     help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts, at the target."),
-        click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
-                     help="N times as many table points on every axis: slower, smaller table error."),
-        click.option("--lanes", type=click.IntRange(1, 64), default=1, show_default=True, metavar="N",
-                     help="Lanes of engine speed where it is free of the wheels, so that changing it has its cost."),
-    ]
+    return _with(function, _OPTIONS)
+
+
+def case_options_of_one_lane(function: Function) -> Function:
+    """Decorator: the same without ``lanes``, for what simulates strategies."""
+    return _with(function, _OPTIONS[:-1])
+
+
+def _with(function: Function, options: list[Callable[[Any], Any]]) -> Function:
     return functools.reduce(lambda made, option: option(made), reversed(options), function)
+
+
+_OPTIONS: list[Callable[[Any], Any]] = [
+    click.option("--cycle", metavar="CYCLE",
+                 help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted."),
+    click.option("--charge", metavar="START:END",
+                 help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts, at the target."),
+    click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
+                 help="N times as many table points on every axis: slower, smaller table error."),
+    click.option("--lanes", type=click.IntRange(1, 64), default=1, show_default=True, metavar="N",
+                 help="Lanes of engine speed where it is free of the wheels, so that changing it has its cost."),
+]
 
 
 def _charge(word: str, mistakes: Mistakes) -> tuple[float, float] | None:

@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("ems.cli.check", "Read your files and list every mistake."),
     "modes": ("ems.cli.modes", "What can be engaged, and where power flows then."),
     "optimum": ("ems.cli.optimum", "The least fuel on a cycle, with proof."),
+    "compare": ("ems.cli.compare", "How far a strategy is from the optimum, second by second."),
     "explain": ("ems.cli.explain", "Why this configuration at this second."),
     "tune": ("ems.cli.tune", "Fit a calibration of the rules; judge it on unseen cycles."),
     "layouts": ("ems.cli.layouts", "Layouts that are shipped; the keys of a layout file."),

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from ems.errors import RunError
 from ems.judge.ledger import CAUSES, Ledger, ledger, prices
+from ems.judge.played import best_trace_of
 from ems.judge.rollup import Entry, pair, phases, power_bands, rolled_up, speed_bands
 from ems.judge.stretches import Stretch, costliest
 from ems.layout.model import Layout
-from ems.plant.trace import Trace, trace
+from ems.plant.trace import Trace
 from ems.solve.optimum import Optimum, Progress, optimum
-from ems.solve.problem import fixed_costs
 from ems.solve.stochastic import Causal, best_causal
 from ems.tables.build import DEFAULT_GRID
 from ems.trips.cycle import Cycle
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from ems.kernels.frontier import Grid
 
+LOWER_ENDS = (0.0, 0.002, 0.01, 0.03)       # of charge: how far below the trip's end the optimum may end where it must
 STRATEGY = "strategy"       # the best causal controller known is the strategy itself
 
 
@@ -130,22 +132,42 @@ def compare(simulation: Driven, *, progress: Progress | None = None, grid: Grid 
     Raises what ``ems.optimum`` raises, and ``RunError`` where the trip's stored energy does not follow from its choices.
     """
     say = progress or (lambda _: None)
-    battery = simulation.layout.battery
-    ends = [float(np.clip(battery.soc_at(e), battery.soc_low, battery.soc_high)) for e in simulation.energy_J[[0, -1]]]
-    found = optimum(simulation.layout, simulation.cycle, charge=(ends[0], ends[1]), progress=say, grid=grid)
-    say("ledger")
-    entries = ledger(found.problem, found.bound, simulation.trace, simulation.energy_J)
+    found, entries = held_against(simulation, progress=say, grid=grid)
     say("controllers that do not see ahead")
     causals = best_causal(entries.problem, float(entries.bound.costate_g_J[-1]))
     return _comparison(simulation, found, entries, causals)
 
 
+def held_against(simulation: Driven, *, progress: Progress, grid: Grid = DEFAULT_GRID) -> tuple[Optimum, Ledger]:
+    """The optimum with a trip's charge at both ends, and the ledger of the trip."""
+    battery = simulation.layout.battery
+    ends = [float(np.clip(battery.soc_at(e), battery.soc_low, battery.soc_high)) for e in simulation.energy_J[[0, -1]]]
+    found = _reference(simulation, (ends[0], ends[1]), progress, grid)
+    progress("ledger")
+    return found, ledger(found.problem, found.bound, simulation.trace, simulation.energy_J)
+
+
+def _reference(simulation: Driven, charge: tuple[float, float], say: Progress, grid: Grid) -> Optimum:
+    """The optimum with the trip's charge at both ends; a little less at the end where its search misses a target that the trip met."""
+    start, end = charge
+    battery = simulation.layout.battery
+    for lower in LOWER_ENDS:
+        try:
+            return optimum(simulation.layout, simulation.cycle, charge=(start, max(end - lower, battery.soc_low)), progress=say, grid=grid)
+        except RunError:
+            if lower == LOWER_ENDS[-1]:
+                raise
+    raise AssertionError("unreachable")
+
+
 def _comparison(simulation: Driven, found: Optimum, entries: Ledger, causals: tuple[Causal, ...]) -> Comparison:
     own, bound_g = entries.driven.objective_g, entries.bound.bound_g
-    best_g = min(found.objective_g, own)
+    missing_J = max(entries.problem.target_J - float(simulation.layout.battery.energy_J(found.soc_end)), 0.0)
+    reference_g = found.objective_g + float(entries.bound.costate_g_J[-1]) * missing_J
+    best_g = min(reference_g, own)
     causal_g, causal = min([(c.cost_g, c.method) for c in causals] + [(own, STRATEGY)])
     causal_g = max(causal_g, best_g)
-    best_trace = _best_trace(simulation.trace, entries)
+    best_trace = best_trace_of(simulation.trace, entries)
     demand = simulation.trace.demand
     sums = (demand.dt_s, entries.price_g, entries.causes_g)
     pairs = [pair(str(a), str(b)) for a, b in zip(simulation.trace.columns["mode"], best_trace.columns["mode"], strict=True)]
@@ -156,7 +178,7 @@ def _comparison(simulation: Driven, found: Optimum, entries: Ledger, causals: tu
     return Comparison(
         layout=simulation.layout, cycle=simulation.cycle, strategy=simulation.strategy, ledger=entries, optimum=found,
         trace=simulation.trace, best_trace=best_trace, warnings=(*simulation.warnings, *_warnings(simulation, found, entries)),
-        distance_km=demand.distance_m / 1e3, soc_start=found.soc_start, soc_end=float(simulation.layout.battery.soc_at(entries.driven.energy_J[-1])),
+        distance_km=demand.distance_m / 1e3, soc_start=found.soc_start, soc_end=_soc_end(simulation),
         strategy_fuel_g=own - price_g, strategy_objective_g=own, strategy_l_per_100km=(own - price_g) * litres,
         optimum_objective_g=best_g, optimum_l_per_100km=found.fuel_l_per_100km, optimum_gap_percent=found.gap_percent,
         table_error_percent=found.table_error_percent, lower_bound_g=bound_g, gap_g=own - bound_g,
@@ -165,7 +187,7 @@ def _comparison(simulation: Driven, found: Optimum, entries: Ledger, causals: tu
         foresight_g=causal_g - best_g, calibration_g=own - causal_g, causal=causal, causals=tuple(c.to_dict() for c in causals),
         by_cause={c: float(entries.causes_g[c].sum()) for c in CAUSES}, by_mode=rolled_up(pairs, *sums),
         by_speed_band=rolled_up(speed[0], *sums, speed[1]), by_power_band=rolled_up(power[0], *sums, power[1]),
-        by_phase=rolled_up(phase[0], *sums, phase[1]), stretches=costliest(entries, simulation.trace, best_trace),
+        by_phase=rolled_up(phase[0], *sums, phase[1]), stretches=costliest(entries, simulation.trace, best_trace, found.trace),
         corrections=dict(simulation.corrections))
 
 
@@ -177,17 +199,16 @@ def _own_prices_g(found: Optimum, entries: Ledger) -> float:
     return float(own.sum())
 
 
-def _best_trace(chosen: Trace, entries: Ledger) -> Trace:
-    """The best choices at the driven states, played second by second: labels and powers, not a trip that could be driven."""
-    tables = entries.problem.tables
-    return trace(chosen.plant, chosen.demand, tables.demands, tables.demand_of, entries.best_node, entries.best_choice,
-                 entries.driven.energy_J, *fixed_costs(chosen.plant))
+def _soc_end(simulation: Driven) -> float:
+    return float(simulation.layout.battery.soc_at(simulation.energy_J[-1]))
 
 
 def _warnings(simulation: Driven, found: Optimum, entries: Ledger) -> list[str]:
     """What a reader must know of the figures."""
     battery, window = simulation.trace.plant.battery, entries.problem.window_J
     said = [w for w in found.warnings if w not in simulation.warnings]
+    if found.soc_end < _soc_end(simulation) - 1e-6:
+        said.append(f"the optimum found ends at {found.soc_end:.4f}, below the strategy, and is charged for the difference at the costate")
     if window != (battery.low_J, battery.high_J):
         depth = max(battery.low_J - window[0], window[1] - battery.high_J) / 1e3
         said.append(f"the strategy leaves the battery's window by {depth:.1f} kJ; the lower bound is computed for the wider window")

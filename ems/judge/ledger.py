@@ -113,10 +113,10 @@ def _driven(problem: Problem, node: IntArray, point: IntArray, energy_J: Array) 
     for k in range(node.size):
         begin = energy[k] - stored[k]
         energy[k + 1] = begin - internal_power(battery, begin, points.power[point[k]]) * points.dt[k]
-    off = np.abs(energy - energy_J)
-    if not off.max() <= ENERGY_TOLERANCE * (battery.high_J - battery.low_J):
-        k = int(np.flatnonzero(~(off <= ENERGY_TOLERANCE * (battery.high_J - battery.low_J)))[0])
-        raise RunError(f"the stored energy given at the end of interval {k - 1} is {energy_J[k]:.1f} J, its choices make it {energy[k]:.1f} J")
+    astray = np.flatnonzero(~(np.abs(energy - energy_J) <= ENERGY_TOLERANCE * (battery.high_J - battery.low_J)))
+    if astray.size:
+        k = int(astray[0])
+        raise RunError(f"stored energy after {k} intervals is given as {energy_J[k]:.1f} J, the trip's choices make it {energy[k]:.1f} J")
     return Driven(node, point, energy, objective_g(problem, node, point))
 
 

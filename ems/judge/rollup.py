@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -32,7 +33,8 @@ class Entry:
         return {"name": self.name, "seconds": self.seconds, "price_g": self.price_g, **{f"{c}_g": g for c, g in self.causes_g.items()}}
 
 
-def rolled_up(names: Sequence[str], dt_s: Array, price_g: Array, causes_g: Mapping[str, Array], order: Sequence[str] = ()) -> tuple[Entry, ...]:
+def rolled_up(names: Sequence[str], dt_s: Array, price_g: Array, causes_g: Mapping[str, Array],
+              order: Sequence[str] = ()) -> tuple[Entry, ...]:
     """Prices summed by name: dearest first, or in the order given."""
     labels = np.array(names)
     entries = [Entry(name, float(dt_s[here].sum()), float(price_g[here].sum()), {c: float(causes_g[c][here].sum()) for c in CAUSES})
@@ -73,5 +75,5 @@ def phases(cycle: Cycle, demand: Demand) -> tuple[list[str], list[str]]:
 
 
 def _names(edges: Sequence[float], unit: str, below: str = "") -> list[str]:
-    inner = [f"{a:g} to {b:g} {unit}" for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    inner = [f"{a:g} to {b:g} {unit}" for a, b in itertools.pairwise(edges)]
     return [f"{below}below {edges[0]:g} {unit}", *inner, f"{edges[-1]:g} {unit} and more"]

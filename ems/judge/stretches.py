@@ -7,7 +7,7 @@ else in between do not end it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from ems.types import IntArray
 
 BRIDGED = 2
 COUNT = 10
+LEAST_G = 5e-4
 NOTICED_KW = 0.5        # difference of engine or brake power worth a word
 PHRASES = {
     modes.STANDSTILL: "standing still, engine giving nothing",
@@ -36,7 +37,11 @@ ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """One stretch: start_s, end_s, modes, speeds, what the best choices would have saved, its causes, and the sentence."""
+    """One stretch.
+
+    chosen, optimal : mode labels      low_kmh, high_kmh : speeds      price_g : of its seconds, causes_g of it
+    saved_g : what the best choices at its states would have saved: the price without its part 'charge'      sentence : all in words
+    """
 
     start_s: float
     end_s: float
@@ -44,26 +49,25 @@ class Stretch:
     optimal: str
     low_kmh: float
     high_kmh: float
+    price_g: float
     saved_g: float
     causes_g: dict[str, float]
     sentence: str
 
     def to_dict(self) -> dict[str, Any]:
         """All of it, causes as keys."""
-        return {"start_s": self.start_s, "end_s": self.end_s, "chosen": self.chosen, "optimal": self.optimal, "low_kmh": self.low_kmh,
-                "high_kmh": self.high_kmh, "saved_g": self.saved_g, **{f"{c}_g": g for c, g in self.causes_g.items()},
-                "sentence": self.sentence}
+        plain = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "causes_g"}
+        return plain | {f"{c}_g": g for c, g in self.causes_g.items()}
 
 
-def costliest(entries: Ledger, chosen: Trace, best: Trace, count: int = COUNT) -> tuple[Stretch, ...]:
-    """The stretches in which other choices at the driven states would have saved most, dearest first.
+def costliest(entries: Ledger, chosen: Trace, best: Trace, optimum: Trace, count: int = COUNT) -> tuple[Stretch, ...]:
+    """The stretches of the highest prices, dearest first.
 
-    chosen : the trip      best : the choices of least price at its states, played second by second
+    chosen : the trip      best : the choices of least price at its states, played second by second      optimum : the optimum's own trip
     """
-    saved = entries.price_g - entries.causes_g["charge"]
     runs = _runs([str(m) for m in chosen.columns["mode"]], [str(m) for m in best.columns["mode"]])
-    runs.sort(key=lambda run: -float(saved[run].sum()))
-    return tuple(_stretch(entries, chosen, best, run, float(saved[run].sum())) for run in runs[:count] if saved[run].sum() > 5e-4)
+    runs.sort(key=lambda run: -float(entries.price_g[run].sum()))
+    return tuple(_stretch(entries, chosen, best, optimum, run) for run in runs[:count] if entries.price_g[run].sum() > LEAST_G)
 
 
 def _runs(chosen: Sequence[str], optimal: Sequence[str]) -> list[IntArray]:
@@ -79,16 +83,25 @@ def _runs(chosen: Sequence[str], optimal: Sequence[str]) -> list[IntArray]:
     return done + [np.array(run) for run in open_runs.values()]
 
 
-def _stretch(entries: Ledger, chosen: Trace, best: Trace, run: IntArray, saved_g: float) -> Stretch:
+def _stretch(entries: Ledger, chosen: Trace, best: Trace, optimum: Trace, run: IntArray) -> Stretch:
     demand = chosen.demand
     start, end = float(demand.time_s[run[0]]), float(demand.time_s[run[-1]] + demand.dt_s[run[-1]])
     speeds = demand.boundary_speed_m_s[run[0]:run[-1] + 2] * 3.6
     labels = str(chosen.columns["mode"][run[0]]), str(best.columns["mode"][run[0]])
     low, high = float(speeds.min()), float(speeds.max())
     causes = {c: float(entries.causes_g[c][run].sum()) for c in CAUSES}
-    did, could = _contrast(entries, chosen, best, run, labels)
-    sentence = f"seconds {start:g}-{end:g}: {did}{_speeds(low, high)} where {could} would have saved {saved_g:.2f} g"
-    return Stretch(start, end, *labels, low, high, saved_g, causes, sentence)
+    price = float(entries.price_g[run].sum())
+    saved = price - causes["charge"]
+    if saved >= 0.5 * price:
+        did, could = _contrast(entries, chosen, best, run, labels)
+        turned = causes["transition"] > 0.6 * saved
+        changes = f", {causes['transition']:.2f} g of it in changes and what follows from them" if turned else ""
+        words = f"{did}{_speeds(low, high)} where {could} would have saved {saved:.2f} g{changes}"
+    else:
+        own, other = _mean(chosen, "soc_start", run), _mean(optimum, "soc_start", run)
+        words = (f"{phrase(labels[0])}{_speeds(low, high)} with the charge at {own:.3f}, the optimum's at {other:.3f}: {price:.2f} g lost, "
+                 f"of which no choice at that charge saves {causes['charge']:.2f} g")
+    return Stretch(start, end, *labels, low, high, price, saved, causes, f"seconds {start:g}-{end:g}: {words}")
 
 
 def _speeds(low: float, high: float) -> str:
@@ -101,24 +114,24 @@ def _contrast(entries: Ledger, chosen: Trace, best: Trace, run: IntArray, labels
     """What was done and what would have been better, told by what differs most plainly."""
     if labels[0] != labels[1]:
         return phrase(labels[0]), phrase(labels[1])
-    engine = _mean_kW(chosen, "engine_power_kW", run), _mean_kW(best, "engine_power_kW", run)
+    engine = _mean(chosen, "engine_power_kW", run), _mean(best, "engine_power_kW", run)
     if abs(engine[0] - engine[1]) >= NOTICED_KW:
         return f"{phrase(labels[0])} with the engine giving {engine[0]:.1f} kW", f"{engine[1]:.1f} kW"
     ids = _most_common(chosen, run), _most_common(best, run)
     if ids[0] != ids[1]:
         return f"{phrase(labels[0])} in {ids[0]}", ids[1]
-    brakes = _mean_kW(chosen, "brake_power_kW", run), _mean_kW(best, "brake_power_kW", run)
+    brakes = _mean(chosen, "brake_power_kW", run), _mean(best, "brake_power_kW", run)
     if abs(brakes[0] - brakes[1]) >= NOTICED_KW:
         return f"{phrase(labels[0])} with {brakes[0]:.1f} kW in the friction brakes", f"{brakes[1]:.1f} kW"
     if np.any(entries.driven.node[run] != entries.best_node[run]):
         return phrase(labels[0]), "changing configuration at other seconds"
-    speed = _mean_kW(chosen, "engine_speed_rpm", run), _mean_kW(best, "engine_speed_rpm", run)
+    speed = _mean(chosen, "engine_speed_rpm", run), _mean(best, "engine_speed_rpm", run)
     if abs(speed[0] - speed[1]) >= 50.0:
         return f"{phrase(labels[0])} with the engine at {speed[0]:.0f} rpm", f"{speed[1]:.0f} rpm"
     return phrase(labels[0]), "another division between the machines"
 
 
-def _mean_kW(trip: Trace, column: str, run: IntArray) -> float:
+def _mean(trip: Trace, column: str, run: IntArray) -> float:
     return float(np.asarray(trip.columns[column], float)[run].mean())
 
 

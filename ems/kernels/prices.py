@@ -1,4 +1,4 @@
-"""What every choice at a driven state would cost above the certified lower value of the trip's rest, and controllers that do not see ahead."""
+"""Prices of all choices at driven states above the certified lower value, and controllers that do not see ahead."""
 
 from __future__ import annotations
 

@@ -93,10 +93,9 @@ def best_causal(problem: Problem, price_g_J: float) -> tuple[Causal, ...]:
     price_g_J : costate at the end, around which the price is sought and at which charge left at the end is valued
     """
     blind, learnt = np.zeros(problem.alive.shape), expected_ahead(problem, price_g_J)
-    tunings = {"instantaneous": [Tuning(*f, share) for f in FEEDBACKS for share in SHARES], "stochastic": [Tuning(*f, 1.0) for f in FEEDBACKS]}
     best = []
-    for method, ahead in (("instantaneous", blind), ("stochastic", learnt)):
-        found = [settled(method, problem, ahead, price_g_J, tuning) for tuning in tunings[method]]
+    for method, ahead, shares in (("instantaneous", blind, SHARES), ("stochastic", learnt, (1.0,))):
+        found = [settled(method, problem, ahead, price_g_J, Tuning(*feedback, share)) for feedback in FEEDBACKS for share in shares]
         kept = [c for c in found if c is not None and c.kept_window]
         best += [min(kept, key=lambda c: c.cost_g)] if kept else []
     return tuple(sorted(best, key=lambda c: c.cost_g))
