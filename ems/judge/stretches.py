@@ -95,7 +95,7 @@ def _stretch(entries: Ledger, chosen: Trace, best: Trace, optimum: Trace, run: I
     if saved >= 0.5 * price:
         did, could = _contrast(entries, chosen, best, run, labels)
         turned = causes["transition"] > 0.6 * saved
-        changes = f", {causes['transition']:.2f} g of it in changes and what follows from them" if turned else ""
+        changes = ", mostly in changes" if turned else ""
         words = f"{did}{_speeds(low, high)} where {could} would have saved {saved:.2f} g{changes}"
     else:
         own, other = _mean(chosen, "soc_start", run), _mean(optimum, "soc_start", run)

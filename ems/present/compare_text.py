@@ -19,9 +19,9 @@ MOST_PAIRS = 8
 CAUTION = ("The ledger says where fuel is lost, not what is safe: before a changed calibration is driven, check it against the limits of "
            "battery, machines and clutches, and on a test bench first.")
 CAUSES = {
-    "configuration": "fuel and battery energy in another configuration than the best at that state",
-    "division": "within the configuration: engine's operating point, machines, brakes",
-    "transition": "changes, and what follows from where they lead",
+    "configuration": "fuel and battery energy of seconds in another configuration than the best; negative: it was the cheaper one",
+    "division": "within the configuration: operating point of the engine, machines, brakes",
+    "transition": "changes made, and those that being there makes necessary; negative: changes saved",
     "charge": "what no choice at the charge it had come to could save, and the slack of the proof",
 }
 METHODS = {
