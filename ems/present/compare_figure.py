@@ -73,7 +73,8 @@ def plot_prices(found: Comparison, ax: Axes | None = None) -> Axes:
     ax.axhline(0.0, color=INK, linewidth=0.5)
     for i, s in enumerate(found.stretches, 1):
         ax.axvspan(s.start_s, s.end_s, color=QUIET, alpha=0.6, linewidth=0.0)
-        ax.text(0.5 * (s.start_s + s.end_s), 1.0 - 0.05 * ((i - 1) % 3), str(i), transform=ax.get_xaxis_transform(), ha="center", va="top", fontsize=7, color=INK)
+        ax.text(0.5 * (s.start_s + s.end_s), 1.0 - 0.05 * ((i - 1) % 3), str(i), transform=ax.get_xaxis_transform(), ha="center", va="top",
+                fontsize=7, color=INK)
     _dress(ax, "fuel above the lower bound [g]", _finding(found))
     ax.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=8)
     return ax

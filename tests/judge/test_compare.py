@@ -27,7 +27,8 @@ from ems.solve.stochastic import Tuning, settled
 from ems.trips.cycle import Phase
 
 CONTRACT = {"strategy_fuel_g", "strategy_objective_g", "optimum_objective_g", "lower_bound_g", "gap_g", "ledger_sum_g", "min_price_g",
-            "optimum_slack_g", "foresight_g", "calibration_g", "by_cause", "by_mode", "by_speed_band", "by_phase", "stretches", "corrections"}
+            "optimum_slack_g", "foresight_g", "calibration_g", "by_cause", "by_mode", "by_speed_band", "by_phase", "stretches",
+            "corrections"}
 
 
 @pytest.fixture(scope="module")
@@ -146,8 +147,8 @@ def told(tmp_path_factory):
     words = ["compare", "three-clutch", "--cycle", str(trip), "--strategy", "ecms", "--json", "--quiet", "--out", "o"]
     ended = subprocess.run([sys.executable, "-m", "ems", *words], cwd=folder, capture_output=True, text=True)
     assert ended.returncode == 0 and ended.stderr == "", ended.stderr
-    second = subprocess.run([sys.executable, "-m", "ems", "explain", "three-clutch", "--cycle", str(trip), "--strategy", "ecms", "--at", "40",
-                             "--json", "--quiet"], cwd=folder, capture_output=True, text=True)
+    words = ["explain", "three-clutch", "--cycle", str(trip), "--strategy", "ecms", "--at", "40", "--json", "--quiet"]
+    second = subprocess.run([sys.executable, "-m", "ems", *words], cwd=folder, capture_output=True, text=True)
     assert second.returncode == 0, second.stderr
     return json.loads(ended.stdout), json.loads(second.stdout), folder / "o"
 
