@@ -15,7 +15,8 @@ from ems.judge.rollup import Entry, pair, phases, power_bands, rolled_up, speed_
 from ems.judge.stretches import Stretch, costliest
 from ems.layout.model import Layout
 from ems.plant.trace import Trace
-from ems.solve.optimum import Optimum, Progress, optimum
+from ems.solve.clock import Progress
+from ems.solve.optimum import Optimum, optimum
 from ems.solve.stochastic import Causal, best_causal
 from ems.tables.build import DEFAULT_GRID
 from ems.trips.cycle import Cycle

@@ -23,6 +23,9 @@ def price_choices(points: Points, b: BatteryArrays, changes: Changes, slope: Any
         a, e, dt = before[k], energy[k], points.dt[k]
         for c in range(points.first.shape[1]):
             best, best_point = HUGE, -1
+            if points.count[k, c] == 0 or changes.stored[k, a, c] >= HUGE:
+                total[k, c], pick[k, c] = best, best_point
+                continue
             start = e - changes.stored[k, a, c]
             _, v, rd, rc = state(b, start)
             least, most = power_limits(b, v, rd, rc)
@@ -58,7 +61,7 @@ def look_ahead(stage: Any, changes: Changes, price: float, group: Any, size: Any
             for a in range(N):
                 best = HUGE
                 for c in range(N):
-                    if stage[k, c] < HUGE:
+                    if stage[k, c] < HUGE and changes.stored[k, a, c] < HUGE:
                         best = min(best, changes.fixed[a, c] + price * changes.stored[k, a, c] + stage[k, c] + mean[group[k], c])
                 value[k, a] = best
         last[:] = mean
@@ -97,7 +100,7 @@ def drive_priced(points: Points, b: BatteryArrays, changes: Changes, ahead: Any,
         worth = max(price[k] * (1.0 + feedback * ((centre - e) / (b.high_J - b.low_J)) ** power), 0.0)
         best, best_node, best_point, best_end = 2.0 * HUGE, -1, -1, 0.0
         for c in range(N):
-            if points.count[k, c] == 0:
+            if points.count[k, c] == 0 or changes.stored[k, a, c] >= HUGE:
                 continue
             begin = e - changes.stored[k, a, c]
             _, v, rd, rc = state(b, begin)

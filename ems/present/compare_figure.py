@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ems.present.figures import HATCH_WIDTH, _dress, _new_axes, _patch, _stretches
+from ems.present.axes import dress, new_axes
+from ems.present.figures import HATCH_WIDTH, _patch, _stretches
 from ems.present.palette import CHARGE, INK, QUIET, mode_style
 from ems.types import Array
 
@@ -33,7 +34,7 @@ def plot_choices(found: Comparison, ax: Axes | None = None) -> Axes:
     from matplotlib import rc_context
     from matplotlib.patches import Patch
 
-    ax = ax or _new_axes(3.2)
+    ax = ax or new_axes(3.2)
     demand = found.trace.demand
     time_s, width_s = demand.time_s, demand.dt_s
     kmh = 3.6 * demand.boundary_speed_m_s
@@ -56,14 +57,14 @@ def plot_choices(found: Comparison, ax: Axes | None = None) -> Axes:
     ax.set_ylim(-2.6 * RIBBON * top, 1.05 * top)
     ax.set_yticks([t for t in ax.get_yticks() if 0.0 <= t <= 1.05 * top])
     agreed = float(width_s[np.array(rows[0][1]) == np.array(rows[1][1])].sum() / width_s.sum())
-    _dress(ax, "speed [km/h]", f"The mode chosen is the best at its state {100 * agreed:.0f} % of the time")
+    dress(ax, "speed [km/h]", f"The mode chosen is the best at its state {100 * agreed:.0f} % of the time")
     ax.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=8, handlelength=1.8, handleheight=1.1)
     return ax
 
 
 def plot_prices(found: Comparison, ax: Axes | None = None) -> Axes:
     """The gap as it grows over the trip, whole and by cause; the costliest stretches are shaded and numbered."""
-    ax = ax or _new_axes(3.4)
+    ax = ax or new_axes(3.4)
     time_s = _boundaries(found)
     whole = _grown(found.ledger.price_g)
     ax.plot(time_s, whole, color=INK, linewidth=1.6, label=f"all prices, {whole[-1]:.1f} g")
@@ -75,14 +76,14 @@ def plot_prices(found: Comparison, ax: Axes | None = None) -> Axes:
         ax.axvspan(s.start_s, s.end_s, color=QUIET, alpha=0.6, linewidth=0.0)
         ax.text(0.5 * (s.start_s + s.end_s), 1.0 - 0.05 * ((i - 1) % 3), str(i), transform=ax.get_xaxis_transform(), ha="center", va="top",
                 fontsize=7, color=INK)
-    _dress(ax, "fuel above the lower bound [g]", _finding(found))
+    dress(ax, "fuel above the lower bound [g]", _finding(found))
     ax.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=8)
     return ax
 
 
 def plot_charges(found: Comparison, ax: Axes | None = None) -> Axes:
     """State of charge of the strategy and of the optimum that ends with the same, in the usable window."""
-    ax = ax or _new_axes(2.4)
+    ax = ax or new_axes(2.4)
     battery = found.layout.battery
     courses = ((f"{found.strategy}", found.trace, CHARGE, "-"), ("optimum", found.optimum.trace, INK, (0, (4, 2))))
     for name, trip, colour, dashes in courses:
@@ -92,8 +93,8 @@ def plot_charges(found: Comparison, ax: Axes | None = None) -> Axes:
         ax.axhline(limit, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
     margin = 0.06 * (battery.soc_high - battery.soc_low)
     ax.set_ylim(battery.soc_low - margin, battery.soc_high + margin)
-    _dress(ax, "state of charge [-]", f"Both from {found.soc_start:.3f} to {found.soc_end:.3f}, window from {battery.soc_low:g} to "
-           f"{battery.soc_high:g}")
+    dress(ax, "state of charge [-]", f"Both from {found.soc_start:.3f} to {found.soc_end:.3f}, window from {battery.soc_low:g} to "
+          f"{battery.soc_high:g}")
     ax.set_xlabel("time [s]")
     ax.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=8)
     return ax

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -29,8 +31,6 @@ def steps(bare_problem, demand_kW, loss_per_kW, window_J):
 
 def priced_trip(bare_problem, loss_per_kW, costate_g_J):
     """The ledger of the trip above against the bound for a given costate, and the stored energy it took [kJ]."""
-    from dataclasses import replace
-
     problem = steps(bare_problem, DEMAND_KW, loss_per_kW, 4e5)
     point = np.rint(OWN_KW / 30.0 * (POINTS - 1)).astype(int) + POINTS * np.arange(6)
     battery = DEMAND_KW - OWN_KW
@@ -72,11 +72,10 @@ def test_slope_costate_and_constant_agree(bare_problem):
     demand = 14.0 + 10.0 * np.sin(2 * np.pi * np.arange(60) / 30.0)
     problem = steps(bare_problem, demand, 0.004, 2e6)
     costate = solve_costate(problem, 7e-5).above.costate_g_J[0]
-    corridor = full_corridor(problem, 401, costate)
-    driven, value = solve_dynamic(problem, corridor)
-    e = corridor.low[0] + corridor.step[0] * np.arange(corridor.size)
-    near = np.abs(e - problem.start_J) < 0.05 * (corridor.window_high - corridor.window_low)
-    slope = -np.polyfit(e[near], value[0, -1, near], 1)[0]
+    step_J = 0.03 * (problem.window_J[1] - problem.window_J[0])
+    less, driven, more = (solve_dynamic(moved := replace(problem, start_J=problem.start_J + step), full_corridor(moved, 401, costate))
+                          for step in (-step_J, 0.0, step_J))
+    slope = (less.objective_g - more.objective_g) / (2 * step_J)
     tuned = settled("instantaneous", problem, np.zeros((60, 1)), 7e-5, Tuning(0.0, 1, 1.0))
     assert slope == pytest.approx(costate, rel=0.01)
     assert tuned.price_g_J == pytest.approx(costate, rel=0.01)
