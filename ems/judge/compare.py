@@ -31,7 +31,7 @@ LOWER_ENDS = (0.0, 0.002, 0.01, 0.03)       # of charge: how far below the trip'
 STRATEGY = "strategy"       # the best causal controller known is the strategy itself
 
 
-class Driven(Protocol):
+class Simulated(Protocol):
     """A trip that somebody drove: a simulation of a strategy, or anything with the same attributes."""
 
     @property
@@ -127,7 +127,7 @@ class Comparison:
         return pd.DataFrame(columns, index=pd.Index(np.asarray(chosen["time_s"]), name="time_s"))
 
 
-def compare(simulation: Driven, *, progress: Progress | None = None, grid: Grid = DEFAULT_GRID) -> Comparison:
+def compare(simulation: Simulated, *, progress: Progress | None = None, grid: Grid = DEFAULT_GRID) -> Comparison:
     """Hold a simulated trip against the optimum of the same layout and cycle that starts and ends with the trip's charge.
 
     Raises what ``ems.optimum`` raises, and ``RunError`` where the trip's stored energy does not follow from its choices.
@@ -139,7 +139,7 @@ def compare(simulation: Driven, *, progress: Progress | None = None, grid: Grid 
     return _comparison(simulation, found, entries, causals)
 
 
-def held_against(simulation: Driven, *, progress: Progress, grid: Grid = DEFAULT_GRID) -> tuple[Optimum, Ledger]:
+def held_against(simulation: Simulated, *, progress: Progress, grid: Grid = DEFAULT_GRID) -> tuple[Optimum, Ledger]:
     """The optimum with a trip's charge at both ends, and the ledger of the trip."""
     battery = simulation.layout.battery
     ends = [float(np.clip(battery.soc_at(e), battery.soc_low, battery.soc_high)) for e in simulation.energy_J[[0, -1]]]
@@ -148,7 +148,7 @@ def held_against(simulation: Driven, *, progress: Progress, grid: Grid = DEFAULT
     return found, ledger(found.problem, found.bound, simulation.trace, simulation.energy_J)
 
 
-def _reference(simulation: Driven, charge: tuple[float, float], say: Progress, grid: Grid) -> Optimum:
+def _reference(simulation: Simulated, charge: tuple[float, float], say: Progress, grid: Grid) -> Optimum:
     """The optimum with the trip's charge at both ends; a little less at the end where its search misses a target that the trip met."""
     start, end = charge
     battery = simulation.layout.battery
@@ -161,9 +161,9 @@ def _reference(simulation: Driven, charge: tuple[float, float], say: Progress, g
     raise AssertionError("unreachable")
 
 
-def _comparison(simulation: Driven, found: Optimum, entries: Ledger, causals: tuple[Causal, ...]) -> Comparison:
+def _comparison(simulation: Simulated, found: Optimum, entries: Ledger, causals: tuple[Causal, ...]) -> Comparison:
     own, bound_g = entries.driven.objective_g, entries.bound.bound_g
-    missing_J = max(entries.problem.target_J - float(simulation.layout.battery.energy_J(found.soc_end)), 0.0)
+    missing_J = entries.problem.target_J - found.problem.target_J      # not nothing only where the optimum could not be asked for the same
     reference_g = found.objective_g + float(entries.bound.costate_g_J[-1]) * missing_J
     best_g = min(reference_g, own)
     causal_g, causal = min([(c.cost_g, c.method) for c in causals] + [(own, STRATEGY)])
@@ -200,16 +200,17 @@ def _own_prices_g(found: Optimum, entries: Ledger) -> float:
     return float(own.sum())
 
 
-def _soc_end(simulation: Driven) -> float:
+def _soc_end(simulation: Simulated) -> float:
     return float(simulation.layout.battery.soc_at(simulation.energy_J[-1]))
 
 
-def _warnings(simulation: Driven, found: Optimum, entries: Ledger) -> list[str]:
+def _warnings(simulation: Simulated, found: Optimum, entries: Ledger) -> list[str]:
     """What a reader must know of the figures."""
     battery, window = simulation.trace.plant.battery, entries.problem.window_J
     said = [w for w in found.warnings if w not in simulation.warnings]
-    if found.soc_end < _soc_end(simulation) - 1e-6:
-        said.append(f"the optimum found ends at {found.soc_end:.4f}, below the strategy, and is charged for the difference at the costate")
+    asked = float(simulation.layout.battery.soc_at(found.problem.target_J))
+    if abs(asked - _soc_end(simulation)) > 1e-6:
+        said.append(f"the optimum was asked for a charge of {asked:.4f} at the end, and the difference is made good at the costate")
     if window != (battery.low_J, battery.high_J):
         depth = max(battery.low_J - window[0], window[1] - battery.high_J) / 1e3
         said.append(f"the strategy leaves the battery's window by {depth:.1f} kJ; the lower bound is computed for the wider window")
