@@ -154,7 +154,8 @@ def _reference(simulation: Simulated, charge: tuple[float, float], say: Progress
     battery = simulation.layout.battery
     for lower in LOWER_ENDS:
         try:
-            return optimum(simulation.layout, simulation.cycle, charge=(start, max(end - lower, battery.soc_low)), progress=say, grid=grid)
+            return optimum(simulation.layout, simulation.cycle, charge=(start, max(end - lower, battery.soc_low)), progress=say,
+                           grid=grid, lanes=1 + max(n.lane for n in simulation.trace.plant.nodes))
         except RunError:
             if lower == LOWER_ENDS[-1]:
                 raise
@@ -211,6 +212,8 @@ def _warnings(simulation: Simulated, found: Optimum, entries: Ledger) -> list[st
     asked = float(simulation.layout.battery.soc_at(found.problem.target_J))
     if abs(asked - _soc_end(simulation)) > 1e-6:
         said.append(f"the optimum was asked for a charge of {asked:.4f} at the end, and the difference is made good at the costate")
+    if entries.problem.states < found.problem.states:
+        said.append("the strategy changes sooner than the least times between changes allow; the lower bound is computed without them")
     if window != (battery.low_J, battery.high_J):
         depth = max(battery.low_J - window[0], window[1] - battery.high_J) / 1e3
         said.append(f"the strategy leaves the battery's window by {depth:.1f} kJ; the lower bound is computed for the wider window")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ems.errors import InputError, Mistake
-from ems.judge.ledger import CAUSES, Ledger
+from ems.judge.ledger import CAUSES, Ledger, states_of
 from ems.judge.played import best_trace_of
 from ems.kernels.frontier import Grid
 from ems.kernels.limits import most_wheel_torque
@@ -24,6 +24,7 @@ from ems.solve.problem import Problem
 from ems.solve.shortfall import limit_words
 
 BATTERY = "charge or limits of the battery"
+WAITING = "least time between changes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +63,16 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Second:
-    """The state that is explained: interval k of a trip in a problem, judged by a bound; ``pick`` (N,) where a ledger has chosen points."""
+    """The state that is explained: interval k of a trip in a problem, judged by a bound.
+
+    pick : (N,) points, where a ledger has chosen them      after : (N,) state that each node leads to, -1 where one must wait
+    """
 
     problem: Problem
     bound: Bound
     trip: Trace
     k: int
+    after: Sequence[int]
     pick: Sequence[int] | None = None
 
 
@@ -76,7 +81,11 @@ def explain(optimum: Optimum, time_s: float) -> Explanation:
 
     Raises ``InputError`` for a time outside the cycle.
     """
-    return _explained(_Second(optimum.problem, optimum.bound, optimum.trace, _interval(optimum.trace, time_s)), None)
+    k, problem = _interval(optimum.trace, time_s), optimum.problem
+    states = states_of(problem, optimum.trace.node)
+    assert states is not None
+    following = [np.flatnonzero(problem.changes.open[states[k]] & (problem.changes.node[:-1] == n)) for n in range(problem.alive.shape[1])]
+    return _explained(_Second(problem, optimum.bound, optimum.trace, k, [int(f[0]) if f.size else -1 for f in following]), None)
 
 
 def explain_strategy(entries: Ledger, trip: Trace, time_s: float) -> Explanation:
@@ -89,7 +98,7 @@ def explain_strategy(entries: Ledger, trip: Trace, time_s: float) -> Explanation
     points = {"chosen": (trip, int(entries.driven.point[k])), "best": (best, int(entries.best_point[k]))}
     sides = {name: _side(entries, played, k, point) for name, (played, point) in points.items()}
     decision = Decision(float(entries.price_g[k]), {c: float(entries.causes_g[c][k]) for c in CAUSES}, **sides)
-    return _explained(_Second(entries.problem, entries.bound, trip, k, entries.pick[k].tolist()), decision)
+    return _explained(_Second(entries.problem, entries.bound, trip, k, entries.after[k].tolist(), entries.pick[k].tolist()), decision)
 
 
 def _side(entries: Ledger, played: Trace, k: int, point: int) -> dict[str, object]:
@@ -98,7 +107,7 @@ def _side(entries: Ledger, played: Trace, k: int, point: int) -> dict[str, objec
     before = int(entries.driven.node[k - 1]) if k else entries.problem.alive.shape[1]
     begin = float(entries.driven.energy_J[k] - entries.problem.changes.stored[k, before, node])
     used = internal_power(entries.problem.plant.battery, begin, float(points.power[point])) * float(points.dt[k])
-    return {"id": str(columns["configuration"][k]), "mode": str(columns["mode"][k]), "fuel_g": float(points.fuel[point] * points.dt[k]),
+    return {"id": str(columns["configuration"][k]), "mode": str(columns["mode"][k]), "fuel_g": float(points.fuel[point] * points.burn[k]),
             "battery_kJ": used / 1e3, "engine_kW": float(columns["engine_power_kW"][k]), "brakes_kW": float(columns["brake_power_kW"][k])}
 
 
@@ -136,6 +145,8 @@ def _row(second: _Second, n: int) -> dict[str, object]:
     stored = float(problem.changes.stored[k, before, n])
     transition = float(problem.changes.fixed[before, n]) + float(bound.costate_g_J[k]) * stored
     slope, dt = float(bound.costate_g_J[k + 1]), float(points.dt[k])
+    if second.after[n] < 0:
+        indices = []
     best = math.inf
     for j in indices:
         used = internal_power(plant.battery, energy - stored, float(points.power[j])) * dt
@@ -144,9 +155,10 @@ def _row(second: _Second, n: int) -> dict[str, object]:
             best = fuel + slope * used
             row |= {"fuel_g": fuel, "battery_kJ": used / 1e3, "equivalent_g": slope * used}
     if not math.isfinite(best):
-        row["limit"] = BATTERY if points.count[k, n] else _limit(problem, k, n)
+        waits = second.after[n] < 0 and second.pick is None
+        row["limit"] = _limit(problem, k, n) if not points.count[k, n] else WAITING if waits else BATTERY
         return row
-    later = float(bound.intercept_g[k + 1, n] - bound.intercept_g[k + 1, :-1].min()) if k + 1 < points.dt.size else 0.0
+    later = float(bound.intercept_g[k + 1, second.after[n]] - bound.intercept_g[k + 1, :-1].min()) if k + 1 < points.dt.size else 0.0
     row |= {"feasible": True, "transition_g": transition, "later_g": later, "total_g": best + transition + later}
     return row
 

@@ -36,7 +36,9 @@ class Ledger:
     problem : tables with the trip's own points, from its first to its last charge      bound : the lower bound and its values
     driven : the trip in that problem              choices : (P, 3 + I) choices, ``origin`` (Q,) says which of them a point has
     price_g : (K,) of each second                  causes_g : (K,) each, by the names of ``CAUSES``, adding up to ``price_g``
-    total_g : (K, N) least price of each node at the driven state, HUGE where impossible      pick : (K, N) the point that has it
+    states : (K + 1,) state (node with its counters) before each interval, from rest at first, and at the end
+    total_g : (K, N) least price of each node at the driven state, HUGE where impossible      pick, after : (K, N) the point that has it,
+              and the state it leads to
     best_node, best_point : (K,) what has the least price at the driven state
     """
 
@@ -47,8 +49,10 @@ class Ledger:
     origin: IntArray
     price_g: Array
     causes_g: Mapping[str, Array]
+    states: IntArray
     total_g: Array
     pick: IntArray
+    after: IntArray
     best_node: IntArray
     best_point: IntArray
 
@@ -98,7 +102,8 @@ def with_own_points(problem: Problem, trace: Trace, energy_J: Array) -> tuple[Pr
     first[rows, node], count[rows, node] = size + np.cumsum(length) - length, length
     fuel = np.append(points.fuel, np.asarray(trace.columns["fuel_g_s"], float))[origin]
     power = np.append(points.power, 1e3 * np.asarray(trace.columns["battery_power_kW"], float))[origin]
-    own = replace(problem, points=Points(first, count, fuel, power, points.dt), alive=count > 0)
+    own = replace(problem, points=Points(first, count, fuel, power, points.dt, points.burn), alive=count > 0)
+    own = _without_waits(own) if states_of(own, node) is None else own
     driven = _driven(own, node, size + np.cumsum(length) - 1, energy_J)
     return _widened(own, driven), driven, origin
 
@@ -137,13 +142,32 @@ def _before(node: IntArray, problem: Problem) -> IntArray:
     return np.concatenate([[problem.alive.shape[1]], node[:-1]])
 
 
+def states_of(problem: Problem, node: IntArray) -> IntArray | None:
+    """(K + 1,) state before each interval and at the end of a trip through the nodes; None where it changes sooner than it may."""
+    changes = problem.changes
+    states = np.full(node.size + 1, problem.states)
+    for k, n in enumerate(node):
+        following = np.flatnonzero(changes.open[states[k]] & (changes.node[:-1] == n))
+        if not following.size:
+            return None
+        states[k + 1] = following[0]
+    return states
+
+
+def _without_waits(problem: Problem) -> Problem:
+    """The problem without counters: its lower bound holds for trips that do not wait, too."""
+    N = problem.alive.shape[1]
+    return replace(problem, changes=problem.changes._replace(node=np.arange(N + 1), open=np.ones((N + 1, N), bool)))
+
+
 def prices(problem: Problem, bound: Bound, node: IntArray, fuel_g: Array, energy_J: Array) -> tuple[Array, Array]:
-    """(K,) prices of a trip, and (K + 1,) the lower values of its states.
+    """(K,) prices of a trip that waits as long as the problem asks, and (K + 1,) the lower values of its states.
 
     node : (K,)      fuel_g : (K,) burnt in each interval, starts left aside      energy_J : (K + 1,)
     """
-    before = _before(node, problem)
-    value = bound.intercept_g[np.arange(node.size + 1), np.append(before, node[-1])] - bound.costate_g_J * (energy_J - problem.target_J)
+    before, states = _before(node, problem), states_of(problem, node)
+    assert states is not None
+    value = bound.intercept_g[np.arange(node.size + 1), states] - bound.costate_g_J * (energy_J - problem.target_J)
     price: Array = fuel_g + problem.changes.fixed[before, node] + value[1:] - value[:-1]
     return price, value
 
@@ -152,16 +176,19 @@ def priced(problem: Problem, bound: Bound, driven: Driven, choices: Array, origi
     """The ledger of a trip that stands in the problem, against a certificate of that very problem."""
     K, N = problem.alive.shape
     rows, points = np.arange(K), problem.points
-    price, value = prices(problem, bound, driven.node, points.fuel[driven.point] * points.dt, driven.energy_J)
-    total, pick = np.empty((K, N)), np.empty((K, N), np.int64)
+    price, value = prices(problem, bound, driven.node, points.fuel[driven.point] * points.burn, driven.energy_J)
+    states = states_of(problem, driven.node)
+    assert states is not None
+    total, pick, after = np.empty((K, N)), np.empty((K, N), np.int64), np.empty((K, N), np.int64)
     price_choices(points, problem.plant.battery, problem.changes, bound.costate_g_J, bound.intercept_g, problem.target_J,
-                  _before(driven.node, problem), driven.energy_J, driven.point, value[:-1], total, pick)
+                  states[:-1], driven.energy_J, driven.point, value[:-1], total, pick, after)
     best_node = np.argmin(total, axis=1)
-    causes = causes_of(problem, bound, driven, price, total, best_node)
-    return Ledger(problem, bound, driven, choices, origin, price, causes, total, pick, best_node, pick[rows, best_node])
+    causes = causes_of(problem, bound, driven, price, total, after, best_node)
+    return Ledger(problem, bound, driven, choices, origin, price, causes, states, total, pick, after, best_node, pick[rows, best_node])
 
 
-def causes_of(problem: Problem, bound: Bound, driven: Driven, price_g: Array, total_g: Array, best_node: IntArray) -> dict[str, Array]:
+def causes_of(problem: Problem, bound: Bound, driven: Driven, price_g: Array, total_g: Array, after: IntArray,
+              best_node: IntArray) -> dict[str, Array]:
     """The prices split, (K,) each [g].
 
     At the driven state let c be the node chosen, c* the one of least price, each with the division between engine, machines and brakes
@@ -173,7 +200,8 @@ def causes_of(problem: Problem, bound: Bound, driven: Driven, price_g: Array, to
     """
     rows, before = np.arange(price_g.size), _before(driven.node, problem)
     changes = problem.changes
-    get_there = changes.fixed[before] + bound.costate_g_J[:-1, None] * changes.stored[rows, before] + bound.intercept_g[1:, :-1]
+    get_there = changes.fixed[before] + bound.costate_g_J[:-1, None] * changes.stored[rows, before]
+    get_there += np.take_along_axis(bound.intercept_g[1:], after, axis=1)
     chosen, least = total_g[rows, driven.node], total_g[rows, best_node]
     transition = get_there[rows, driven.node] - get_there[rows, best_node]
     return {"configuration": chosen - least - transition, "division": price_g - chosen, "transition": transition, "charge": least}

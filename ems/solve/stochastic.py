@@ -76,13 +76,13 @@ def groups(problem: Problem) -> tuple[IntArray, IntArray]:
 
 
 def expected_ahead(problem: Problem, price_g_J: float) -> Array:
-    """(K, N) mean cost of what follows being in each node, by the Markov chain above, at a price of stored energy [g]."""
+    """(K, S) mean cost of what follows being in each state, by the Markov chain above, at a price of stored energy [g]."""
     K, N = problem.alive.shape
     stage, pick = np.empty((K, N)), np.empty((K, N), np.int64)
     reference = np.full(K, 0.5 * (problem.start_J + problem.target_J))
     stage_at(problem.points, problem.plant.battery, np.full(K + 1, price_g_J), reference, stage, pick)
     group, size = groups(problem)
-    ahead = np.empty((K, N))
+    ahead = np.empty((K, problem.states))
     look_ahead(stage, problem.changes, price_g_J, group, size, ROUNDS, ahead)
     return ahead
 
@@ -92,7 +92,7 @@ def best_causal(problem: Problem, price_g_J: float) -> tuple[Causal, ...]:
 
     price_g_J : costate at the end, around which the price is sought and at which charge left at the end is valued
     """
-    blind, learnt = np.zeros(problem.alive.shape), expected_ahead(problem, price_g_J)
+    blind, learnt = np.zeros((problem.alive.shape[0], problem.states)), expected_ahead(problem, price_g_J)
     best = []
     for method, ahead, shares in (("instantaneous", blind, SHARES), ("stochastic", learnt, (1.0,))):
         found = [settled(method, problem, ahead, price_g_J, Tuning(*feedback, share)) for feedback in FEEDBACKS for share in shares]

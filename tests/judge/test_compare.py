@@ -36,7 +36,7 @@ def found(pieces):
     """A careless instantaneous controller (changes count for nothing) on two minutes of a cycle in two phases."""
     optimum = pieces.optimum("three-clutch", "udds", 160, 280)
     problem = optimum.problem
-    causal = settled("instantaneous", problem, np.zeros(problem.alive.shape), float(optimum.bound.costate_g_J[-1]), Tuning(1.0, 1, 0.02))
+    causal = settled("instantaneous", problem, np.zeros((120, problem.states)), float(optimum.bound.costate_g_J[-1]), Tuning(1.0, 1, 0.02))
     driven, t = causal.driven, problem.tables
     trip = trace(problem.plant, t.demand, t.demands, t.demand_of, driven.node, t.choice[driven.point], driven.energy_J,
                  *fixed_costs(problem.plant))

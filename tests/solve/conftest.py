@@ -92,11 +92,11 @@ def bare_problem():
         x = battery.resistance_discharge_ohm[0] / battery.voltage_V[0] ** 2
         K, J = fuel_g_s.shape
         points = Points(np.arange(0, K * J, J).reshape(K, 1), np.full((K, 1), J), fuel_g_s.ravel(),
-                        (internal_W - x * internal_W**2).ravel(), np.ones(K))
+                        (internal_W - x * internal_W**2).ravel(), np.ones(K), np.ones(K))
         plant = SimpleNamespace(battery=battery_arrays(battery), layout=SimpleNamespace(battery=battery))
         tables = SimpleNamespace(plant=plant, demand=SimpleNamespace(time_s=np.arange(K)))
         half = float(battery.energy_J(0.5))
-        changes = Changes(np.zeros((2, 1)), np.zeros((K, 2, 1)))
+        changes = Changes(np.zeros((2, 1)), np.zeros((K, 2, 1)), np.arange(2), np.ones((2, 1), bool))
         return Problem(tables, points, changes, np.ones((K, 1), bool), half, half)
 
     return make
