@@ -36,7 +36,6 @@ class Ledger:
     problem : tables with the trip's own points, from its first to its last charge      bound : the lower bound and its values
     driven : the trip in that problem              choices : (P, 3 + I) choices, ``origin`` (Q,) says which of them a point has
     price_g : (K,) of each second                  causes_g : (K,) each, by the names of ``CAUSES``, adding up to ``price_g``
-    states : (K + 1,) state (node with its counters) before each interval, from rest at first, and at the end
     total_g : (K, N) least price of each node at the driven state, HUGE where impossible      pick, after : (K, N) the point that has it,
               and the state it leads to
     best_node, best_point : (K,) what has the least price at the driven state
@@ -49,7 +48,6 @@ class Ledger:
     origin: IntArray
     price_g: Array
     causes_g: Mapping[str, Array]
-    states: IntArray
     total_g: Array
     pick: IntArray
     after: IntArray
@@ -122,7 +120,9 @@ def _driven(problem: Problem, node: IntArray, point: IntArray, energy_J: Array) 
     if astray.size:
         k = int(astray[0])
         raise RunError(f"stored energy after {k} intervals is given as {energy_J[k]:.1f} J, the trip's choices make it {energy[k]:.1f} J")
-    return Driven(node, point, energy, objective_g(problem, node, point))
+    states = states_of(problem, node)
+    assert states is not None
+    return Driven(node, states[1:], point, energy, objective_g(problem, node, point))
 
 
 def _widened(problem: Problem, driven: Driven) -> Problem:
@@ -177,14 +177,13 @@ def priced(problem: Problem, bound: Bound, driven: Driven, choices: Array, origi
     K, N = problem.alive.shape
     rows, points = np.arange(K), problem.points
     price, value = prices(problem, bound, driven.node, points.fuel[driven.point] * points.burn, driven.energy_J)
-    states = states_of(problem, driven.node)
-    assert states is not None
+    before = np.append(problem.states, driven.state[:-1])
     total, pick, after = np.empty((K, N)), np.empty((K, N), np.int64), np.empty((K, N), np.int64)
     price_choices(points, problem.plant.battery, problem.changes, bound.costate_g_J, bound.intercept_g, problem.target_J,
-                  states[:-1], driven.energy_J, driven.point, value[:-1], total, pick, after)
+                  before, driven.energy_J, driven.point, value[:-1], total, pick, after)
     best_node = np.argmin(total, axis=1)
     causes = causes_of(problem, bound, driven, price, total, after, best_node)
-    return Ledger(problem, bound, driven, choices, origin, price, causes, states, total, pick, after, best_node, pick[rows, best_node])
+    return Ledger(problem, bound, driven, choices, origin, price, causes, total, pick, after, best_node, pick[rows, best_node])
 
 
 def causes_of(problem: Problem, bound: Bound, driven: Driven, price_g: Array, total_g: Array, after: IntArray,

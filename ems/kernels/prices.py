@@ -29,8 +29,8 @@ def price_choices(points: Points, b: BatteryArrays, changes: Changes, slope: Any
                 continue
             best, best_point = HUGE, -1
             start = e - stored
-            _, v, rd, rc = state(b, start)
-            least, most = power_limits(b, v, rd, rc)
+            soc, v, rd, rc = state(b, start)
+            least, most = power_limits(b, soc, v, rd, rc)
             outside = start < b.low_J - 1e-6 or start > b.high_J + 1e-6
             enter = changes.fixed[changes.node[a], c] + intercept[k + 1, s] - now[k]
             for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
@@ -92,12 +92,12 @@ def look_ahead(stage: Any, changes: Changes, price: float, group: Any, size: Any
 
 @compiled
 def drive_priced(points: Points, b: BatteryArrays, changes: Changes, ahead: Any, price: Any, feedback: float, power: int, centre: float,
-                 share: float, start: float, node: Any, point: Any, energy: Any) -> int:
+                 share: float, start: float, path: Any, point: Any, energy: Any) -> int:
     """Each second the least of fuel, price times stored energy, change, and what is ahead; the window of charge is kept as far as possible.
 
     price : (K,) [g/J] at the energy ``centre``; it rises by the share ``feedback`` x ** ``power``, x the energy below the centre in windows
     share : of the cost of a change that is counted in the second of the change      ahead : (K, S) of every state [g]
-    node, point : (K,) out      energy : (K + 1,) out      Returns -1, or the interval at which nothing is possible.
+    path, point : (K,) out, states and points      energy : (K + 1,) out      Returns -1, or the interval at which nothing is possible.
     """
     K, S = points.dt.size, changes.open.shape[1]
     a, e = S, start
@@ -110,8 +110,8 @@ def drive_priced(points: Points, b: BatteryArrays, changes: Changes, ahead: Any,
             if points.count[k, c] == 0 or stored >= HUGE:
                 continue
             begin = e - stored
-            _, v, rd, rc = state(b, begin)
-            least, most = power_limits(b, v, rd, rc)
+            soc, v, rd, rc = state(b, begin)
+            least, most = power_limits(b, soc, v, rd, rc)
             out_x, in_x = rd / (v * v), rc / (v * v)
             enter = share * (changes.fixed[changes.node[a], c] + worth * stored) + ahead[k, s]
             for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
@@ -125,7 +125,7 @@ def drive_priced(points: Points, b: BatteryArrays, changes: Changes, ahead: Any,
                     best, best_state, best_point, best_end = cost, s, j, end
         if best_state < 0:
             return k
-        node[k], point[k] = changes.node[best_state], best_point
+        path[k], point[k] = best_state, best_point
         a, e = best_state, best_end
     energy[K] = e
     return -1

@@ -136,12 +136,13 @@ def settled(method: str, problem: Problem, ahead: Array, price_g_J: float, tunin
 def _drive(method: str, problem: Problem, ahead: Array, price: Array, price_g_J: float, tuning: Tuning) -> Causal | None:
     K = problem.alive.shape[0]
     battery = problem.plant.battery
-    node, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
+    state, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
     stuck = drive_priced(problem.points, battery, problem.changes, ahead, price, tuning.feedback, tuning.power, problem.target_J,
-                         tuning.share, problem.start_J, node, point, energy)
+                         tuning.share, problem.start_J, state, point, energy)
     if stuck >= 0:
         return None
-    driven = Driven(node, point, energy, objective_g(problem, node, point))
+    node = problem.changes.node[state]
+    driven = Driven(node, state, point, energy, objective_g(problem, node, point))
     residual = float(energy[-1] - problem.target_J)
     leeway = LEEWAY * (battery.high_J - battery.low_J)
     kept = bool(energy.min() >= battery.low_J - leeway and energy.max() <= battery.high_J + leeway)

@@ -39,7 +39,7 @@ def priced_trip(bare_problem, loss_per_kW, costate_g_J):
     problem = replace(problem, target_J=float(energy[-1]))
     node = np.zeros(6, np.int64)
     bound = lower_bound(problem, window_cells(problem), np.ones(7), np.zeros(7, np.int64), np.array([costate_g_J]))
-    return priced(problem, bound, Driven(node, point, energy, objective_g(problem, node, point)), np.zeros((0, 4)), point), taken
+    return priced(problem, bound, Driven(node, node, point, energy, objective_g(problem, node, point)), np.zeros((0, 4)), point), taken
 
 
 def test_prices_without_battery_loss_are_squares(bare_problem):
