@@ -30,7 +30,8 @@ def test_look_ahead_against_a_plain_twin():
     stage = random.uniform(0.0, 2.0, (K, N))
     stage[random.random((K, N)) < 0.15] = HUGE
     stage[:, 0] = np.minimum(stage[:, 0], 3.0)
-    changes = Changes(random.uniform(0.0, 0.5, (N + 1, N)), random.uniform(-1e3, 1e3, (K, N + 1, N)), np.arange(N + 1), np.ones((N + 1, N), bool))
+    changes = Changes(random.uniform(0.0, 0.5, (N + 1, N)), random.uniform(-1e3, 1e3, (K, N + 1, N)), np.arange(N + 1),
+                      np.ones((N + 1, N), bool))
     group = np.arange(K) % 4
     size, ahead = np.bincount(group), np.empty((K, N))
     look_ahead(stage, changes, 6e-5, group, size, 150, ahead)
@@ -48,7 +49,8 @@ def test_decisions_do_not_depend_on_what_follows(pieces):
     """Cut off the end of the trip, or make it another: the beginning is driven alike."""
     whole, cut = pieces.problem("series", "udds", 160, 250), pieces.problem("series", "udds", 160, 220)
     tuning, price = Tuning(1.0, 1, 0.2), 6e-5
-    trips = [_drive("instantaneous", p, np.zeros((p.points.dt.size, p.states)), np.full(p.points.dt.size, price), price, tuning) for p in (whole, cut)]
+    trips = [_drive("instantaneous", p, np.zeros((p.points.dt.size, p.states)), np.full(p.points.dt.size, price), price, tuning)
+             for p in (whole, cut)]
     assert trips[0].driven.energy_J[:61] == pytest.approx(trips[1].driven.energy_J, abs=1e-6)
 
 
