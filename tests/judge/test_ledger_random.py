@@ -12,8 +12,11 @@ from hypothesis import strategies as st
 from ems.errors import RunError
 from ems.judge.ledger import CAUSES, ledger, prices
 from ems.library import names
+from ems.plant.counters import Waits
 from ems.solve.certificate import best_bound
 from ems.solve.costate import solve_costate
+from ems.solve.dynamic import full_corridor, solve_dynamic
+from ems.solve.problem import transition_costs
 from ems.tables.build import DEFAULT_GRID
 
 LAYOUTS = sorted(names("layout"))
@@ -80,6 +83,22 @@ def test_a_trip_beyond_the_window_is_priced_in_a_wider_one(pieces, trips):
     trip = next(t for t in (trips.random(problem, random) for _ in range(50)) if t is not None and t[2].min() < battery.low_J)
     entries = ledger(narrow, start_bound(problem), trips.played(problem, *trip), trip[2])
     assert entries.problem.window_J[0] <= trip[2].min() < battery.low_J
+    check(entries)
+
+
+def test_trips_that_wait_and_trips_that_do_not(pieces, trips):
+    """Three seconds asked for in a configuration: a trip that keeps them is priced with counters in the state, a hasty one without."""
+    problem = pieces.problem("three-clutch", *PIECE)
+    waiting = replace(problem, changes=transition_costs(problem.tables, Waits(dwell_s=3.0)))
+    bound = start_bound(waiting)
+    patient = solve_dynamic(waiting, full_corridor(waiting, 101, float(bound.costate_g_J[-1])))
+    entries = ledger(waiting, bound, trips.played(problem, patient.node, patient.point, patient.energy_J), patient.energy_J)
+    assert entries.problem.states == waiting.states > problem.states
+    check(entries)
+    random = np.random.default_rng(8)
+    hasty = next(t for t in (trips.random(problem, random) for _ in range(50)) if t is not None)
+    entries = ledger(waiting, bound, trips.played(problem, *hasty), hasty[2])
+    assert entries.problem.states == problem.states
     check(entries)
 
 
