@@ -168,7 +168,7 @@ class _Drive:
         self.counts = dict.fromkeys(CORRECTIONS, 0)
         self.changed_s, self.switched_s = -math.inf, -math.inf
         nothing = np.full(width - 3, math.nan)
-        self.free = Asked(math.nan, math.nan, 0.0, nothing, math.nan)
+        self.free = Asked(math.nan, math.nan, math.nan, nothing, math.nan)
 
     def run(self) -> Driven:
         course = self.course
@@ -226,7 +226,7 @@ class _Drive:
         if r.machine_torque_Nm is not None:
             inner = np.zeros_like(inner)
             inner[:len(r.machine_torque_Nm)] = r.machine_torque_Nm[:inner.size]
-        return Asked(_or_nan(r.engine_speed_rad_s), _or_nan(r.engine_torque_Nm), r.battery_power_W or 0.0, inner, _or_nan(r.regeneration))
+        return Asked(_or_nan(r.engine_speed_rad_s), _or_nan(r.engine_torque_Nm), _or_nan(r.battery_power_W), inner, _or_nan(r.regeneration))
 
     def _room(self, k: int, present: int, node: int, reserve_s: float) -> Room:
         e = self.energy_J[k] - self.course.changes.stored[k, present, node]
