@@ -69,7 +69,7 @@ def _row(optimum: Optimum, k: int, n: int) -> dict[str, object]:
     best = math.inf
     for j in indices:
         used = internal_power(plant.battery, energy - stored, float(points.power[j])) * dt
-        fuel = float(points.fuel[j]) * dt
+        fuel = float(points.fuel[j] * points.burn[k])
         if fuel + slope * used < best:
             best = fuel + slope * used
             row |= {"fuel_g": fuel, "battery_kJ": used / 1e3, "equivalent_g": slope * used}

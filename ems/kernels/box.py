@@ -11,13 +11,13 @@ GOLDEN = 0.6180339887498949
 
 
 @compiled
-def inner_range(cut: Cut, i: int) -> tuple[float, float]:
-    """Range of inner torque i in which no machine exceeds its peak, from the balance at the present directions."""
-    s = cut.inner_source[i]
-    column = 2 + i
-    low, high = -cut.limit[s], cut.limit[s]
+def torque_range(cut: Cut, column: int, low: float, high: float) -> tuple[float, float]:
+    """Part of [low, high] of one input torque in which no machine exceeds its peak, from the balance at the present directions.
+
+    The other inputs as they stand in the cut; the input itself is left inside the range.
+    """
     lo, hi = low, high
-    middle = 0.0
+    middle = min(max(0.0, low), high)
     for _ in range(2):
         lo, hi = low, high
         cut.x[column] = middle
@@ -25,13 +25,25 @@ def inner_range(cut: Cut, i: int) -> tuple[float, float]:
         pattern = cut.pattern[0]
         for m in range(1, cut.speed.size):
             gain = cut.maps[pattern, m, column]
-            if m == s or gain == 0.0:
+            if gain == 0.0:
                 continue
             base = cut.out[m] - gain * middle
-            a, b = (-cut.limit[m] - base) / gain, (cut.limit[m] - base) / gain
+            least, most = -cut.limit[m], cut.limit[m]
+            if not cut.drives[m - 1]:
+                least, most = (least, 0.0) if cut.speed[m] >= 0.0 else (0.0, most)
+            a, b = (least - base) / gain, (most - base) / gain
             lo, hi = max(lo, min(a, b)), min(hi, max(a, b))
         middle = min(max(0.5 * (lo + hi), low), high)
     return lo, hi
+
+
+@compiled
+def engine_range(cut: Cut, Tw: float) -> tuple[float, float]:
+    """Range of the engine's torque at a wheel torque in which the machines can make up the difference."""
+    if cut.inner_source.size > 0:
+        return 0.0, cut.limit[0]
+    cut.x[0] = Tw
+    return torque_range(cut, 1, 0.0, cut.limit[0])
 
 
 @compiled
@@ -43,7 +55,8 @@ def _inner_line(cut: Cut, i: int, points: int, steps: int, near: bool) -> float:
     """
     column = 2 + i
     here = cut.x[column]
-    low, high = inner_range(cut, i)
+    peak = cut.limit[cut.inner_source[i]]
+    low, high = torque_range(cut, column, -peak, peak)
     if low > high:
         return math.inf
     step = (high - low) / max(points - 1, 1)

@@ -1,7 +1,8 @@
 """Lower bound of what every trip costs above affine values, by cells of stored energy: a sweep that closes duality gaps.
 
 The excess of a cell is the least reduced cost (never negative) of the rest of the trip from any energy inside it. A step takes the
-least over all cells it can end in, so nothing is interpolated and every figure stays a lower bound.
+least over all cells it can end in, so nothing is interpolated and every figure stays a lower bound. Cells are taken in blocks: inside
+one the battery's losses are bounded together, so that a step shifts the whole block by the same number of cells.
 """
 
 from __future__ import annotations
@@ -11,13 +12,17 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ems.kernels.jit import compiled
-from ems.kernels.sweep import HUGE, Changes, Points
+from ems.kernels.jit import compiled, compiled_inline
+from ems.kernels.sweep import HUGE, Changes, Points, stored_by
+
+BLOCK = 64          # cells in a block
+PAD = 4             # entries before the first and after the last cell in lists of least values
+LONGEST = 3         # cells that a step can end in, in all usual cases
 
 
 class Cells(NamedTuple):
-    """Window in C equal cells: edge (C + 1,) energies from the target [J]; least and most R / V^2 inside, out of and into the
-    battery, (C,) each [1/W]."""
+    """Window in C equal cells: edge (C + 1,) energies from the target [J]; least and most R / V^2 in each block of cells, out of and
+    into the battery, (blocks,) each [1/W]."""
 
     edge: Any
     out_least: Any
@@ -27,38 +32,62 @@ class Cells(NamedTuple):
 
 
 @compiled
-def _least(values: Any, low: float, high: float) -> float:
-    """Least value of the cells that the interval [low, high], counted in cells, touches; HUGE outside."""
+def _spread(values: Any, runs: Any) -> None:
+    """runs (LONGEST, C + 2 PAD) out: least of 1, 2, .. values (C,) from each cell on; HUGE outside."""
     size = values.size
-    if high < 0.0 or low > size:
-        return HUGE
-    best = HUGE
-    for i in range(max(math.floor(low - 1e-9), 0), min(math.floor(high + 1e-9), size - 1) + 1):
-        best = min(best, values[i])
-    return best
+    runs[:] = HUGE
+    for i in range(size):
+        runs[0, i + PAD] = values[i]
+    for n in range(1, LONGEST):
+        for i in range(runs.shape[1] - 1):
+            runs[n, i] = min(runs[n - 1, i], runs[0, min(i + n, runs.shape[1] - 1)])
+
+
+@compiled_inline
+def _lower(out: Any, begin: int, end: int, runs: Any, first: int, last: int, add: float, tilt: float, edge: Any) -> None:
+    """out (C,) lowered for cells begin .. end - 1 of a step that ends in cells first .. last further on, at a cost of add + tilt * edge."""
+    size = out.size
+    shift = 0 if tilt >= 0.0 else 1
+    for part in range(first, last + 1, LONGEST):            # one part in all usual cases
+        length = min(last - part + 1, LONGEST)
+        low, high = max(begin, -part - PAD), min(end, size + PAD - part)
+        run = runs[length - 1]
+        for i in range(low, high):
+            total = add + tilt * edge[i + shift] + run[i + part + PAD]
+            least = out[i]
+            out[i] = total if total < least else least
+
+
+@compiled_inline
+def _steps(moved: float, least: float) -> tuple[int, int]:
+    """First and last cell, counted from its own, that a cell can end in when it falls by ``least`` to ``moved`` cells."""
+    if moved == 0.0 and least == 0.0:
+        return 0, 0
+    return math.floor(-moved - 1e-9), 1 + math.floor(-least + 1e-9)
 
 
 @compiled
-def _drive_cells(points: Points, cells: Cells, k: int, c: int, slope: Any, stage: float, limit: float, after: Any, out: Any) -> None:
-    """out (C,): least reduced cost of interval k in node c plus the excess after it, from any energy of each cell."""
+def _drive_cells(points: Points, cells: Cells, k: int, n: int, slope: Any, stage: float, limit: float, runs: Any, out: Any) -> None:
+    """out (C,): least reduced cost of interval k in node n plus the excess after it (``runs``), from any energy of each cell."""
     edge, size, dt = cells.edge, out.size, points.dt[k]
     width = edge[1] - edge[0]
     tilt, price = slope[k] - slope[k + 1], slope[k + 1] * dt
     out[:] = HUGE
-    for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
-        P, fuel = points.power[j], points.fuel[j] * dt - stage
-        for i in range(size):
-            x_least, x_most = (cells.out_least[i], cells.out_most[i]) if P > 0.0 else (cells.in_least[i], cells.in_most[i])
+    for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
+        P, fuel = points.power[j], points.fuel[j] * points.burn[k] - stage
+        for block in range(cells.out_least.size):
+            x_least, x_most = (cells.out_least[block], cells.out_most[block]) if P > 0.0 else (cells.in_least[block], cells.in_most[block])
             root = 1.0 - 4.0 * P * x_least
             if root < 0.0:
                 continue
+            begin, end = block * BLOCK, min((block + 1) * BLOCK, size)
             p_least = 2.0 * P / (1.0 + math.sqrt(root))
-            reduced = fuel + price * p_least + min(tilt * edge[i], tilt * edge[i + 1])
-            if reduced > limit or reduced >= out[i]:
+            add = fuel + price * p_least
+            if add + min(tilt * edge[begin], tilt * edge[end]) > limit:
                 continue
             p_most = 2.0 * P / (1.0 + math.sqrt(max(1.0 - 4.0 * P * x_most, 0.0)))
-            ends = _least(after, (edge[i] - p_most * dt - edge[0]) / width, (edge[i + 1] - p_least * dt - edge[0]) / width)
-            out[i] = min(out[i], reduced + ends)
+            first, last = _steps(p_most * dt / width, p_least * dt / width)
+            _lower(out, begin, end, runs, first, last, add, tilt, edge)
 
 
 @compiled
@@ -66,36 +95,42 @@ def least_excess(points: Points, changes: Changes, cells: Cells, slope: Any, int
                  start: float) -> float:
     """Least reduced cost of any trip above the affine values; what costs more than ``limit`` is not followed.
 
-    slope (K + 1,), intercept (K + 1, N + 1), stage (K, N) : of the affine certificate      start : energy from the target [J]
+    slope (K + 1,), intercept (K + 1, S + 1), stage (K, N) : of the affine certificate      start : energy from the target [J]
     """
-    K, N = points.count.shape
-    size = cells.edge.size - 1
-    width = cells.edge[1] - cells.edge[0]
-    excess, driven = np.full((N, size), HUGE), np.full((N, size), HUGE)
+    K, S = points.count.shape[0], changes.open.shape[1]
+    edge, size = cells.edge, cells.edge.size - 1
+    width = edge[1] - edge[0]
+    excess, driven = np.full((S, size), HUGE), np.full(size, HUGE)
+    runs = np.empty((S, LONGEST, size + 2 * PAD))
+    own = np.empty((LONGEST, size + 2 * PAD))
     for i in range(size):
-        if cells.edge[i + 1] >= 0.0:
-            excess[:, i] = slope[K] * max(cells.edge[i], 0.0)
+        if edge[i + 1] >= 0.0:
+            excess[:, i] = slope[K] * max(edge[i], 0.0)
+    best = HUGE
     for k in range(K - 1, -1, -1):
-        for c in range(N):
-            if points.count[k, c] > 0:
-                _drive_cells(points, cells, k, c, slope, stage[k, c], limit, excess[c], driven[c])
-        best = HUGE
+        for c in range(S):
+            n = changes.node[c]
+            if points.count[k, n] > 0:
+                _spread(excess[c], own)
+                _drive_cells(points, cells, k, n, slope, stage[k, n], limit, own, driven)
+                _spread(driven, runs[c])
         excess[:] = HUGE
-        for a in range(N + 1):
-            if (a == N and k > 0) or (a < N and (k == 0 or points.count[k - 1, a] == 0)):
+        for a in range(S + 1):
+            if (a == S and k > 0) or (a < S and (k == 0 or points.count[k - 1, changes.node[a]] == 0)):
                 continue
-            for c in range(N):
-                reduced = changes.fixed[a, c] + slope[k] * changes.stored[k, a, c] + stage[k, c] + intercept[k + 1, c] - intercept[k, a]
-                if points.count[k, c] == 0 or reduced > limit:
+            for c in range(S):
+                stored, n = stored_by(changes, k, a, c), changes.node[c]
+                if points.count[k, n] == 0 or stored >= HUGE:
                     continue
-                shift = changes.stored[k, a, c] / width
-                if a == N:
-                    place = (start - cells.edge[0]) / width - shift
-                    best = min(best, reduced + _least(driven[c], place, place))
-                elif shift == 0.0:
-                    for i in range(size):
-                        excess[a, i] = min(excess[a, i], reduced + driven[c, i])
+                reduced = changes.fixed[changes.node[a], n] + slope[k] * stored + stage[k, n] + intercept[k + 1, c] - intercept[k, a]
+                if reduced > limit:
+                    continue
+                moved = stored / width
+                if a == S:
+                    place = (start - edge[0]) / width - moved
+                    for i in range(max(math.floor(place - 1e-9), 0), min(math.floor(place + 1e-9), size - 1) + 1):
+                        best = min(best, reduced + runs[c, 0, i + PAD])
                 else:
-                    for i in range(size):
-                        excess[a, i] = min(excess[a, i], reduced + _least(driven[c], i - shift, i + 1 - shift))
+                    first, last = _steps(moved, moved)
+                    _lower(excess[a], 0, size, runs[c], first, last, reduced, 0.0, edge)
     return best

@@ -13,7 +13,7 @@ import numpy as np
 
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
 from ems.kernels.jit import compiled, compiled_inline
-from ems.kernels.sweep import HUGE, Changes, Points, internal_power
+from ems.kernels.sweep import HUGE, Changes, Points, internal_power, stored_by
 
 NEAR_LIMIT = 0.95       # share of the battery's limits beyond which every node's own limit is asked
 WINDOW_SLACK = 1e-3     # of the upper end of the window [J]
@@ -79,7 +79,7 @@ def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int
         rise[i] = next_value[i + 1] - next_value[i]
         base[i] = next_value[i] - i * rise[i]
     for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
-        P, fuel = points.power[j], points.fuel[j] * dt
+        P, fuel = points.power[j], points.fuel[j] * points.burn[k]
         x = edge.x_out if P > 0.0 else edge.x_in
         p0 = 2.0 * P / (1.0 + math.sqrt(max(1.0 - 4.0 * P * x[0], 0.0)))
         p1 = 2.0 * P / (1.0 + math.sqrt(max(1.0 - 4.0 * P * x[1], 0.0)))
@@ -130,12 +130,12 @@ def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any,
 
 @compiled
 def dynamic_programming(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor, row: Any, value: Any) -> None:
-    """Backward sweep over nodes of configuration and stored energy.
+    """Backward sweep over states (see ``Changes``) and stored energy.
 
-    row : (K + 1, N + 1) where the values of a node before the change at k stand, -1 where a trip is never in it (N: from rest)
+    row : (K + 1, S + 1) where the values of a state before the change at k stand, -1 where a trip is never in it (S: from rest)
     value : (R, I) out
     """
-    K, N, size = points.dt.size, points.first.shape[1], corridor.size
+    K, N, size = points.dt.size, changes.open.shape[1], corridor.size
     edge = Edge(np.empty(3), np.empty(3), np.empty(1), np.empty(1))
     stage, rise, base = np.empty((N, size)), np.empty(size), np.empty(size)
     for a in range(N):
@@ -151,39 +151,41 @@ def dynamic_programming(points: Points, b: BatteryArrays, changes: Changes, corr
             edge.least[0], edge.most[0] = max(edge.least[0], least), min(edge.most[0], most)
         for c in range(N):
             if row[k + 1, c] >= 0:
-                _backup(points, b, corridor, k, c, edge, value[row[k + 1, c]], rise, base, stage[c])
+                _backup(points, b, corridor, k, changes.node[c], edge, value[row[k + 1, c]], rise, base, stage[c])
         for a in range(N + 1):
             if row[k, a] >= 0:
                 value[row[k, a]] = HUGE
                 for c in range(N):
-                    if row[k + 1, c] >= 0 and changes.stored[k, a, c] < HUGE:
-                        _change(corridor, k, changes.fixed[a, c], changes.stored[k, a, c], stage[c], value[row[k, a]])
+                    stored = stored_by(changes, k, a, c)
+                    if row[k + 1, c] >= 0 and stored < HUGE:
+                        _change(corridor, k, changes.fixed[changes.node[a], changes.node[c]], stored, stage[c], value[row[k, a]])
 
 
 @compiled
 def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor, row: Any, reach: Any, value: Any,
-          start: float, node: Any, point: Any, energy: Any) -> int:
+          start: float, state_of: Any, point: Any, energy: Any) -> int:
     """Forward pass with continuous energy: each second the choice of least cost plus value, window and target kept.
 
-    row, value : of ``dynamic_programming``      reach : (K + 1, N + 1) of ``reachable``
-    node, point : (K,) out; energy : (K + 1,) out. Returns -1, or the interval at which nothing is possible any more.
+    row, value : of ``dynamic_programming``      reach : (K + 1, S + 1) of ``reachable``
+    state_of, point : (K,) out; energy : (K + 1,) out. Returns -1, or the interval at which nothing is possible any more.
     """
-    K, N = points.dt.size, points.first.shape[1]
+    K, N = points.dt.size, changes.open.shape[1]
     a, e = N, start
     for k in range(K):
         energy[k] = e
         best, node_best, point_best, e_best = HUGE, -1, -1, 0.0
         for strict in range(2):
             for c in range(N):
-                if row[k + 1, c] < 0 or changes.stored[k, a, c] >= HUGE:
+                stored, n = stored_by(changes, k, a, c), changes.node[c]
+                if row[k + 1, c] < 0 or stored >= HUGE:
                     continue
-                e_start = e - changes.stored[k, a, c]
+                e_start = e - stored
                 if e_start < corridor.window_low - 1e-6 or e_start > corridor.window_high + 1e-6:
                     continue
                 soc, v, rd, rc = state(b, e_start)
                 least, most = power_limits(b, soc, v, rd, rc)
                 out_x, in_x = rd / (v * v), rc / (v * v)
-                for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
+                for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
                     P = points.power[j]
                     if most < P or least > P:
                         continue
@@ -193,14 +195,15 @@ def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor
                     if strict == 0 and e_next < reach[k + 1, c]:
                         continue
                     place = (e_next - corridor.low[k + 1]) / corridor.step[k + 1]
-                    total = changes.fixed[a, c] + points.fuel[j] * points.dt[k] + value_at(value[row[k + 1, c]], corridor, k + 1, place)
+                    later = value_at(value[row[k + 1, c]], corridor, k + 1, place)
+                    total = changes.fixed[changes.node[a], n] + points.fuel[j] * points.burn[k] + later
                     if total < best:
                         best, node_best, point_best, e_best = total, c, j, e_next
             if node_best >= 0:
                 break
         if node_best < 0:
             return k
-        node[k], point[k] = node_best, point_best
+        state_of[k], point[k] = node_best, point_best
         a, e = node_best, e_best
     energy[K] = e
     return -1
@@ -208,17 +211,17 @@ def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor
 
 @compiled
 def reachable(points: Points, b: BatteryArrays, changes: Changes, window_low: float, target: float, reach: Any) -> None:
-    """reach : (K + 1, N + 1) out, least stored energy in each node, before the change, from which the target can still be met.
+    """reach : (K + 1, S + 1) out, least stored energy in each state, before the change, from which the target can still be met.
 
     The way of most charging, changes paid; inf where no way leads on.
     """
-    K, N = points.dt.size, points.first.shape[1]
+    K, N = points.dt.size, changes.open.shape[1]
     reach[K, :] = target
     driven = np.empty(N)
     for k in range(K - 1, -1, -1):
         for c in range(N):
-            least = math.inf
-            for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
+            least, n = math.inf, changes.node[c]
+            for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
                 least = min(least, points.power[j])
             driven[c] = math.inf
             if least < math.inf and reach[k + 1, c] < math.inf:
@@ -229,7 +232,7 @@ def reachable(points: Points, b: BatteryArrays, changes: Changes, window_low: fl
         for a in range(N + 1):
             best = math.inf
             for c in range(N):
-                best = min(best, max(driven[c] + changes.stored[k, a, c], window_low))
+                best = min(best, max(driven[c] + stored_by(changes, k, a, c), window_low))
             reach[k, a] = best
 
 

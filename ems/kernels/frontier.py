@@ -15,7 +15,7 @@ import numba
 import numpy as np
 
 from ems.kernels.battery import electrochemical
-from ems.kernels.box import GOLDEN, best_division
+from ems.kernels.box import GOLDEN, best_division, engine_range
 from ems.kernels.jit import compiled, compiled_parallel
 from ems.kernels.plant import (
     COUPLED,
@@ -94,7 +94,7 @@ class Frontiers(NamedTuple):
 def lane_points(plant: PlantArrays, t: int, grid: Grid) -> int:
     """Points on the axis of the free engine speed: the grid's on the engine's whole range, a part of them in a lane."""
     share = (plant.free_high[t] - plant.free_low[t]) / (plant.engine_max - plant.engine_idle)
-    return max(3, int(math.ceil((grid.free_points - 1) * min(share, 1.0))) + 1)
+    return max(3, math.ceil((grid.free_points - 1) * min(share, 1.0)) + 1)
 
 
 @compiled
@@ -173,13 +173,17 @@ def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> 
 
 @compiled
 def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, grid: Grid) -> float:
-    """Engine torque near Te of least fuel + slope * electrochemical power, by golden section; left set in the cut."""
-    a, b = max(0.0, Te - wide), min(cut.limit[0], Te + wide)
+    """Engine torque near Te of least fuel + slope * electrochemical power, by golden section; left set in the cut.
+
+    wide : how far from Te, share of the torques that are possible
+    """
+    low, high = engine_range(cut, now.Tw)
+    a, b = max(low, Te - wide * (high - low)), min(high, Te + wide * (high - low))
     best, least = Te, math.inf
     c, d, cost_c, cost_d = Te, Te, math.inf, math.inf
     for q in range(grid.slope_steps + 4):
         if q == 0:
-            T = min(Te, cut.limit[0])
+            T = min(max(Te, low), high)
         elif q == 1:
             c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
             T = c
@@ -273,7 +277,7 @@ def _support(plant: PlantArrays, bench: Bench, now: Moment, slope: float, low: f
         cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
         if cut.code != OK:
             return
-        Te = _golden_torque(cut, now, Te, share * cut.limit[0], slope, grid)
+        Te = _golden_torque(cut, now, Te, share, slope, grid)
         wide, share = 0.5 * wide, 0.5 * share
         P, _ = terminal_power(cut)
         _push(cut, now, f, P, False, found)
@@ -302,8 +306,9 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
         if braking and q % (1 + points // braking_speeds) == 0:
             _braking(cut, now, f, grid, found)
         if choosing or not braking:
-            for i in range(torques):
-                Te = cut.limit[0] * i / max(torques - 1.0, 1.0)
+            low_Te, high_Te = engine_range(cut, now.Tw) if choosing else (0.0, 0.0)
+            for i in range(torques if low_Te <= high_Te else 0):
+                Te = low_Te + (high_Te - low_Te) * i / max(torques - 1.0, 1.0)
                 _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, grid.inner_steps, False), False, found)
     if choosing:
         scanned = found.count[0]

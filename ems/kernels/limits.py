@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ems.kernels.box import best_division
+from ems.kernels.box import best_division, torque_range
 from ems.kernels.frontier import Demands, Grid
 from ems.kernels.jit import compiled
 from ems.kernels.plant import (
@@ -18,6 +18,8 @@ from ems.kernels.plant import (
     make_cut,
     terminal_power,
 )
+
+MOST_TORQUE = 40_000.0      # more than any car's wheels transmit [N m]
 
 
 @compiled
@@ -42,14 +44,27 @@ def most_wheel_torque(plant: PlantArrays, t: int, demands: Demands, u: int, grid
             continue
         for i in range(torques):
             Te = cut.limit[0] * i / max(torques - 1.0, 1.0)
-            under, over, code = 0.0, 40000.0, OK
-            for _ in range(34):
+            under, over, code = 0.0, MOST_TORQUE, OK
+            if cut.inner_source.size == 0:              # what the machines leave to the wheels at this engine torque
+                cut.x[1] = Te
+                low, high = torque_range(cut, 0, 0.0, MOST_TORQUE)
+                if low > high:
+                    continue
+                under, over = low, min(1.001 * high + 1.0, MOST_TORQUE)
+                for part in range(9):
+                    under = low + part / 8.0 * (high - low)
+                    if best_division(cut, under, Te, grid.inner_points, grid.inner_steps, False) < math.inf:
+                        break
+                    _, code = terminal_power(cut)
+                else:
+                    under = -math.inf
+            for _ in range(34 if under > -math.inf else 0):
                 middle = 0.5 * (under + over)
                 if best_division(cut, middle, Te, grid.inner_points, grid.inner_steps, False) < math.inf:
                     under = middle
                 else:
                     over = middle
                     _, code = terminal_power(cut)
-            if under > best:
+            if under > best or best == -math.inf:
                 best, reason = under, code
     return best, reason

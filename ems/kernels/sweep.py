@@ -19,23 +19,36 @@ HUGE = 1e12     # cost of the impossible [g]; finite, so that differences stay n
 
 
 class Points(NamedTuple):
-    """Frontier points by interval and node: first, count : (K, N); fuel [g], power [W] : (Q,); dt : (K,) [s]."""
+    """Frontier points by interval and node: first, count : (K, N); fuel [g/s], power [W] : (Q,).
+
+    dt : (K,) [s]      burn : (K,) dt times the fuel of the engine over that of a warm one [s]
+    """
 
     first: Any
     count: Any
     fuel: Any
     power: Any
     dt: Any
+    burn: Any
 
 
 class Changes(NamedTuple):
-    """Transition costs; row N from rest.
+    """Transition costs between N nodes; row N from rest. A trip is in one of S states: a node, with its counters where there are any.
 
     fixed : (N + 1, N) fuel and price [g]      stored : (K, N + 1, N) energy from the store [J]; HUGE: the change is not open
+    node : (S + 1,) node of each state, N for the last, from rest      open : (S + 1, S) whether a state may follow another
     """
 
     fixed: Any
     stored: Any
+    node: Any
+    open: Any
+
+
+@compiled_inline
+def stored_by(changes: Changes, k: int, a: int, c: int) -> float:
+    """Energy that passing from state a to state c takes from the store; HUGE where it is not open."""
+    return changes.stored[k, changes.node[a], changes.node[c]] if changes.open[a, c] else HUGE
 
 
 class Window(NamedTuple):
@@ -83,7 +96,7 @@ def stage_at(points: Points, b: BatteryArrays, slope: Any, reference: Any, out_c
             best, pick = HUGE, -1
             for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
                 P = points.power[j]
-                cost = (points.fuel[j] + slope[k + 1] * electrochemical(P, out_x if P > 0.0 else in_x)) * points.dt[k]
+                cost = points.fuel[j] * points.burn[k] + slope[k + 1] * electrochemical(P, out_x if P > 0.0 else in_x) * points.dt[k]
                 if cost < best:
                     best, pick = cost, j
             out_cost[k, n], out_pick[k, n] = best, pick
@@ -130,21 +143,21 @@ def stage_over_window(points: Points, w: Window, slope: Any, out_cost: Any, out_
     The point of the least quick bound is looked at first, the others only where their quick bound is below it.
     """
     for k in numba.prange(points.dt.size):
-        tilt, price, dt = slope[k] - slope[k + 1], slope[k + 1] * points.dt[k], points.dt[k]
+        tilt, price, burn = slope[k] - slope[k + 1], slope[k + 1] * points.dt[k], points.burn[k]
         for n in range(points.first.shape[1]):
             best, pick, where = HUGE, -1, 0.0
             begin, end = points.first[k, n], points.first[k, n] + points.count[k, n]
             first, least = -1, math.inf
             for j in range(begin, end):
-                floor = points.fuel[j] * dt + _floor_over_window(w, tilt, price, points.power[j])
+                floor = points.fuel[j] * burn + _floor_over_window(w, tilt, price, points.power[j])
                 if floor < least:
                     first, least = j, floor
             for q in range(begin - 1, end):
                 j = first if q < begin else q
-                if j < 0 or points.fuel[j] * dt + _floor_over_window(w, tilt, price, points.power[j]) >= best:
+                if j < 0 or points.fuel[j] * burn + _floor_over_window(w, tilt, price, points.power[j]) >= best:
                     continue
                 bound, edge = _least_over_window(w, tilt, price, points.power[j])
-                cost = points.fuel[j] * dt + bound
+                cost = points.fuel[j] * burn + bound
                 if cost < best:
                     best, pick, where = cost, j, edge
             out_cost[k, n], out_pick[k, n], out_where[k, n] = best, pick, where
@@ -152,52 +165,54 @@ def stage_over_window(points: Points, w: Window, slope: Any, out_cost: Any, out_
 
 @compiled
 def chain(cost: Any, changes: Changes, slope: Any, value: Any, follow: Any) -> None:
-    """Exact dynamic programming over nodes alone, backward.
+    """Exact dynamic programming over states alone, backward.
 
-    cost : (K, N) stage costs      value : (K + 1, N + 1) out, row k before the change at k, column N from rest
-    follow : (K, N + 1) out, best node to change to
+    cost : (K, N) stage costs      value : (K + 1, S + 1) out, row k before the change at k, column S from rest
+    follow : (K, S + 1) out, best state to change to
     """
-    K, N = cost.shape
+    K, S = cost.shape[0], changes.open.shape[1]
     value[K, :] = 0.0
     for k in range(K - 1, -1, -1):
-        for a in range(N + 1):
-            if (a == N and k > 0) or (a < N and (k == 0 or cost[k - 1, a] >= HUGE)):
+        for a in range(S + 1):
+            if (a == S and k > 0) or (a < S and (k == 0 or cost[k - 1, changes.node[a]] >= HUGE)):
                 value[k, a], follow[k, a] = HUGE, -1
                 continue
-            best, node = HUGE, -1
-            for c in range(N):
-                if cost[k, c] >= HUGE:
+            best, state = HUGE, -1
+            for c in range(S):
+                stage, stored = cost[k, changes.node[c]], stored_by(changes, k, a, c)
+                if stage >= HUGE or stored >= HUGE:
                     continue
-                total = cost[k, c] + value[k + 1, c] + changes.fixed[a, c] + slope[k] * changes.stored[k, a, c]
+                total = stage + value[k + 1, c] + changes.fixed[changes.node[a], changes.node[c]] + slope[k] * stored
                 if total < best:
-                    best, node = total, c
-            value[k, a], follow[k, a] = best, node
+                    best, state = total, c
+            value[k, a], follow[k, a] = best, state
 
 
 @compiled
 def arrive(cost: Any, changes: Changes, slope: Any, value: Any, limit: float, through: Any, stored: Any) -> None:
     """Least cost of the whole trip through each interval and node, and the changes through which a trip costs at most ``limit``.
 
-    value : (K + 1, N + 1) of ``chain``      through : (K, N) out [g]      stored : (K, N + 1, N) out, HUGE for all other changes
+    value : (K + 1, S + 1) of ``chain``      through : (K, N) out [g]      stored : (K, N + 1, N) out, HUGE for all other changes
     """
-    K, N = cost.shape
-    before = np.full(N, HUGE)
-    after = np.full(N, HUGE)
+    K, S = cost.shape[0], changes.open.shape[1]
+    before, after = np.full(S, HUGE), np.full(S, HUGE)
     stored[:] = HUGE
+    through[:] = HUGE
     for k in range(K):
-        for c in range(N):
-            best = HUGE
-            if cost[k, c] < HUGE:
-                for a in range(N + 1):
-                    if (a == N and k > 0) or (a < N and (k == 0 or before[a] >= HUGE)):
+        for c in range(S):
+            best, n = HUGE, changes.node[c]
+            if cost[k, n] < HUGE:
+                for a in range(S + 1):
+                    energy = stored_by(changes, k, a, c)
+                    if energy >= HUGE or (a == S and k > 0) or (a < S and (k == 0 or before[a] >= HUGE)):
                         continue
-                    come = 0.0 if a == N else before[a]
-                    come += changes.fixed[a, c] + slope[k] * changes.stored[k, a, c]
+                    come = 0.0 if a == S else before[a]
+                    come += changes.fixed[changes.node[a], n] + slope[k] * energy
                     best = min(best, come)
-                    if come + cost[k, c] + value[k + 1, c] <= limit:
-                        stored[k, a, c] = changes.stored[k, a, c]
-            after[c] = min(best + cost[k, c], HUGE)
-            through[k, c] = min(after[c] + value[k + 1, c], HUGE)
+                    if come + cost[k, n] + value[k + 1, c] <= limit:
+                        stored[k, changes.node[a], n] = energy
+            after[c] = min(best + cost[k, n], HUGE)
+            through[k, n] = min(through[k, n], after[c] + value[k + 1, c])
         before[:] = after
 
 
@@ -206,16 +221,17 @@ def bound_gradient(points: Points, b: BatteryArrays, changes: Changes, slope: An
                    target: float, out: Any) -> None:
     """out (K + 1,): derivative of the lower bound by the slope at each time, along the schedule that attains it.
 
-    pick, where : (K, N) of ``stage_over_window``      follow : (K, N + 1) of ``chain``      start : energy from the target [J]
+    pick, where : (K, N) of ``stage_over_window``      follow : (K, S + 1) of ``chain``      start : energy from the target [J]
     """
-    K, a = pick.shape[0], pick.shape[1]
+    K, a = pick.shape[0], follow.shape[1] - 1
     out[:] = 0.0
     out[0] = -start
     for k in range(K):
         c = follow[k, a]
-        e = where[k, c]
-        out[k] += e + changes.stored[k, a, c]
-        out[k + 1] -= e - internal_power(b, e + target, points.power[pick[k, c]]) * points.dt[k]
+        n = changes.node[c]
+        e = where[k, n]
+        out[k] += e + stored_by(changes, k, a, c)
+        out[k + 1] -= e - internal_power(b, e + target, points.power[pick[k, n]]) * points.dt[k]
         a = c
 
 
@@ -244,8 +260,9 @@ def follow_chain(points: Points, b: BatteryArrays, changes: Changes, pick: Any, 
     for k in range(K):
         energy[k] = e
         c = follow[k, a]
-        node[k], point[k] = c, pick[k, c]
-        e -= changes.stored[k, a, c]
+        node[k] = changes.node[c]
+        point[k] = pick[k, node[k]]
+        e -= stored_by(changes, k, a, c)
         e -= internal_power(b, min(max(e, low), high), points.power[point[k]]) * points.dt[k]
         a = c
     energy[K] = e
@@ -267,7 +284,7 @@ def worth_points(points: Points, w: Window, slope: Any, stage: Any, through: Any
             if through[k, n] > limit:
                 continue
             for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
-                room = limit - through[k, n] + stage[k, n] - points.fuel[j] * dt
+                room = limit - through[k, n] + stage[k, n] - points.fuel[j] * points.burn[k]
                 if _floor_over_window(w, tilt, slope[k + 1] * dt, points.power[j]) > room:
                     continue
                 bound, _ = _least_over_window(w, tilt, slope[k + 1] * dt, points.power[j])

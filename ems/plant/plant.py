@@ -21,6 +21,7 @@ from ems.plant.torque_maps import TorqueMaps, limited_axles, told_joints, torque
 from ems.types import Array, IntArray
 
 SYNCHRONISATION_EFFICIENCY = 0.90   # machine and inverter while they bring a rotor to speed; usual, no source
+LANES = 6                           # lanes of a free engine speed; energy inside one is counted at its middle
 PULSE_POWER_W = 10_000.0            # nominal power at which the battery pays for a transition; usual, no source
 
 
@@ -76,7 +77,7 @@ class Plant:
         return float(rd / v**2)
 
 
-def build_plant(layout: Layout, derivation: Derivation | None = None, lanes: int = 1) -> Plant:
+def build_plant(layout: Layout, derivation: Derivation | None = None, lanes: int = LANES) -> Plant:
     """The plant of a layout.
 
     derivation : its configurations; derived when None

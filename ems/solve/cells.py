@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ems.kernels.cells import Cells, least_excess
+from ems.kernels.cells import BLOCK, Cells, least_excess
 from ems.solve.certificate import Bound, pruned
 from ems.solve.problem import Problem
 from ems.types import Array
@@ -17,13 +17,13 @@ def raised_bound_g(problem: Problem, bound: Bound, objective_g: float, count: in
     """
     limit = 1.02 * max(objective_g - bound.bound_g, 0.0) + 1e-6
     narrow = pruned(problem, bound, limit)
-    excess = least_excess(narrow.points, problem.changes, window_in_cells(problem, count), bound.costate_g_J, bound.intercept_g,
+    excess = least_excess(narrow.points, narrow.changes, window_in_cells(problem, count), bound.costate_g_J, bound.intercept_g,
                           bound.stage_g, limit, problem.start_J - problem.target_J)
     return bound.bound_g + min(max(float(excess), 0.0), limit)
 
 
 def window_in_cells(problem: Problem, count: int) -> Cells:
-    """The window in equal cells with the extremes of R / V^2 in each, knots of the battery's table inside a cell included."""
+    """The window in equal cells with the extremes of R / V^2 in each block of them, knots of the battery's table inside a cell included."""
     battery, (low, high) = problem.plant.layout.battery, problem.window_J
     edge = np.linspace(low, high, count + 1)
     knots = battery.node_energy_J[(battery.node_energy_J > low) & (battery.node_energy_J < high)]
@@ -34,7 +34,8 @@ def window_in_cells(problem: Problem, count: int) -> Cells:
     bounds = []
     for resistance in (battery.resistance_discharge_ohm, battery.resistance_charge_ohm):
         r_least, r_most = _extremes(np.interp(soc, battery.soc, resistance), cell, count)
-        bounds += [r_least / v_most**2, r_most / v_least**2]
+        starts = np.arange(0, count, BLOCK)
+        bounds += [np.minimum.reduceat(r_least / v_most**2, starts), np.maximum.reduceat(r_most / v_least**2, starts)]
     return Cells(edge - problem.target_J, *bounds)
 
 

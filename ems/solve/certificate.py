@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ems.kernels.sweep import HUGE, Changes, Points, Window, arrive, bound_gradient, chain, stage_over_window, worth_points
+from ems.kernels.sweep import HUGE, Points, Window, arrive, bound_gradient, chain, stage_over_window, worth_points
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
@@ -23,7 +23,7 @@ class Bound:
     """A lower bound and the affine values that prove it.
 
     bound_g : lower bound of the optimum                      costate_g_J : (K + 1,) slopes, shape times segment value
-    intercept_g : (K + 1, N + 1) a_k, energies from the target (last column from rest)
+    intercept_g : (K + 1, S + 1) a_k of every state, energies from the target (last column from rest)
     stage_g : (K, N) stage bounds        segments : (K + 1,) segment of each slope        values_g_J : slope of each segment at its end
     gradient_J : d bound / d segment value
     """
@@ -67,14 +67,14 @@ def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArr
 
     shape : (K + 1,) course of the costate inside a segment      segments : (K + 1,) segment number      values_g_J : (S,)
     """
-    K, N = problem.alive.shape
+    (K, N), S = problem.alive.shape, problem.states
     slope = shape * values_g_J[segments]
     stage, pick, where = np.empty((K, N)), np.empty((K, N), np.int64), np.empty((K, N))
     stage_over_window(problem.points, window, slope, stage, pick, where)
-    value, follow = np.empty((K + 1, N + 1)), np.empty((K, N + 1), np.int64)
+    value, follow = np.empty((K + 1, S + 1)), np.empty((K, S + 1), np.int64)
     chain(stage, problem.changes, slope, value, follow)
     start = problem.start_J - problem.target_J
-    bound = float(value[0, N] - slope[0] * start) if value[0, N] < HUGE else HUGE
+    bound = float(value[0, S] - slope[0] * start) if value[0, S] < HUGE else HUGE
     gradient = np.zeros(K + 1)
     if bound < HUGE:
         bound_gradient(problem.points, problem.plant.battery, problem.changes, slope, pick, where, follow, start, problem.target_J,
@@ -161,6 +161,7 @@ def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:
     kept = np.empty(int(points.count[through <= limit].sum()), np.int64)
     size = worth_points(points, window_cells(problem), bound.costate_g_J, bound.stage_g, through, limit, first, count, kept)
     index = kept[:size]
-    narrow = Points(first, count, points.fuel[index], points.power[index], points.dt)
+    narrow = Points(first, count, points.fuel[index], points.power[index], points.dt, points.burn)
     source = index if problem.source is None else problem.source[index]
-    return replace(problem, points=narrow, changes=Changes(problem.changes.fixed, stored), alive=problem.alive & (count > 0), source=source)
+    changes = problem.changes._replace(stored=stored)
+    return replace(problem, points=narrow, changes=changes, alive=problem.alive & (count > 0), source=source)

@@ -51,14 +51,14 @@ def evaluate(problem: Problem, final_g_J: float, shape: Array, reference_J: Arra
 
     final_g_J : costate at the end      shape : (K + 1,) costate relative to it      reference_J : (K,) energies for the battery's terms
     """
-    K, N = problem.alive.shape
+    (K, N), S = problem.alive.shape, problem.states
     slope = final_g_J * shape
     battery, points, changes = problem.plant.battery, problem.points, problem.changes
     cost, pick = np.empty((K, N)), np.empty((K, N), np.int64)
     stage_at(points, battery, slope, reference_J, cost, pick)
-    value, follow = np.empty((K + 1, N + 1)), np.empty((K, N + 1), np.int64)
+    value, follow = np.empty((K + 1, S + 1)), np.empty((K, S + 1), np.int64)
     chain(cost, changes, slope, value, follow)
-    if value[0, N] >= HUGE:
+    if value[0, S] >= HUGE:
         raise RunError("no sequence of configurations follows the trip")
     node, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
     follow_chain(points, battery, changes, pick, follow, problem.start_J, node, point, energy)

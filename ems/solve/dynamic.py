@@ -18,10 +18,11 @@ PENALTY = 5.0       # costates by which missing the target or leaving the window
 class Driven:
     """A trip driven through the tabulated problem.
 
-    node, point : (K,) schedule      energy_J : (K + 1,) stored energy      objective_g : fuel and prices
+    node, state, point : (K,) schedule      energy_J : (K + 1,) stored energy      objective_g : fuel and prices
     """
 
     node: IntArray
+    state: IntArray
     point: IntArray
     energy_J: Array
     objective_g: float
@@ -49,30 +50,30 @@ def solve_dynamic(problem: Problem, corridor: Corridor) -> Driven:
 
     Raises ``RunError`` with the time at which charge leaves no choice any more.
     """
-    K, N = problem.alive.shape
+    K, S = problem.alive.shape[0], problem.states
     battery, points, changes = problem.plant.battery, problem.points, problem.changes
     row = _rows(problem)
     value = np.empty((int(row.max()) + 1, corridor.size))
     dynamic_programming(points, battery, changes, corridor, row, value)
-    reach = np.empty((K + 1, N + 1))
+    reach = np.empty((K + 1, S + 1))
     reachable(points, battery, changes, corridor.window_low, problem.target_J, reach)
-    node, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
-    stuck = drive(points, battery, changes, corridor, row, reach, value, problem.start_J, node, point, energy)
+    state, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
+    stuck = drive(points, battery, changes, corridor, row, reach, value, problem.start_J, state, point, energy)
     if stuck >= 0:
         soc = float(problem.plant.layout.battery.soc_at(np.clip(energy[stuck], corridor.window_low, corridor.window_high)))
         raise RunError(f"charge leaves no choice at {problem.tables.demand.time_s[stuck]:g} s (state of charge {soc:.3f})")
     if energy[K] < problem.target_J - 1e-6 * (corridor.window_high - corridor.window_low):
         reached = float(problem.plant.layout.battery.soc_at(energy[K]))
         raise RunError(f"the charge asked for at the end is out of reach: {reached:.4f} at best by the policy found")
-    return Driven(node, point if problem.source is None else problem.source[point], energy, objective_g(problem, node, point))
+    node = changes.node[state]
+    return Driven(node, state, point if problem.source is None else problem.source[point], energy, objective_g(problem, node, point))
 
 
 def _rows(problem: Problem) -> IntArray:
-    """(K + 1, N + 1) where the values of a node before the change at k stand; -1 where no trip is in it."""
-    K, N = problem.alive.shape
-    before = np.zeros((K + 1, N + 1), bool)
-    before[0, N] = True
-    before[1:, :N] = problem.alive
+    """(K + 1, S + 1) where the values of a state before the change at k stand; -1 where no trip is in it."""
+    before = np.zeros((problem.alive.shape[0] + 1, problem.states + 1), bool)
+    before[0, -1] = True
+    before[1:, :-1] = problem.alive[:, problem.changes.node[:-1]]
     row = np.full(before.shape, -1)
     row[before] = np.arange(before.sum())
     return row
@@ -81,4 +82,4 @@ def _rows(problem: Problem) -> IntArray:
 def objective_g(problem: Problem, node: IntArray, point: IntArray) -> float:
     """Fuel, start fuel and prices of a schedule [g]."""
     before = np.concatenate([[problem.alive.shape[1]], node[:-1]])
-    return float(np.sum(problem.points.fuel[point] * problem.points.dt) + np.sum(problem.changes.fixed[before, node]))
+    return float(np.sum(problem.points.fuel[point] * problem.points.burn) + np.sum(problem.changes.fixed[before, node]))

@@ -11,12 +11,13 @@ from ems.errors import CycleNotFollowed, InputError, Mistake
 from ems.kernels.frontier import Grid
 from ems.kernels.jit import cached
 from ems.layout.model import Layout
-from ems.plant.plant import build_plant
+from ems.plant.counters import NO_WAITS, Waits, at_least
+from ems.plant.plant import LANES, build_plant
 from ems.plant.trace import Trace, trace
 from ems.solve.certificate import Bound
 from ems.solve.clock import Clock, Progress
 from ems.solve.dynamic import Driven
-from ems.solve.problem import Problem, build_problem, fixed_costs
+from ems.solve.problem import Problem, build_problem, fixed_costs, transition_costs, with_tables
 from ems.solve.shortfall import shortfall
 from ems.solve.steps import FINE_NODES, driven_and_bound, finer_bound_g, first_bound, raised, refined_near
 from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
@@ -33,7 +34,8 @@ class Optimum:
     """The least fuel of a layout on a cycle, how near it is proven to be, and the trip that needs it. Units in the names.
 
     objective_g = fuel_g + price_g; lower_bound_g bounds it for the tables, gap_percent is the distance; table_error_percent is what
-    tables of twice the points on every axis would still take off. costate: fuel energy per electrochemical energy.
+    tables of twice the points on every axis would still take off. warm_l_per_100km: of the warm engine, where it starts cold.
+    recovered_percent: of the braking energy at the wheels. costate: fuel energy per electrochemical energy.
     """
 
     layout: Layout
@@ -51,6 +53,7 @@ class Optimum:
     price_g: float
     objective_g: float
     fuel_l_per_100km: float
+    warm_l_per_100km: float | None
     co2_g_per_km: float
     lower_bound_g: float
     gap_percent: float
@@ -63,7 +66,9 @@ class Optimum:
     losses_kJ: dict[str, float]
     stores_kJ: dict[str, float]
     energy_residual_percent: float
+    recovered_percent: float
     floor_l_per_100km: float
+    waits_s: dict[str, float]
     grid: dict[str, int]
     compile_s: float
     tables_s: float
@@ -87,17 +92,23 @@ class Optimum:
 
 
 def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None = None, progress: Progress | None = None,
-            grid: Grid = DEFAULT_GRID, lanes: int = 1) -> Optimum:
+            grid: Grid = DEFAULT_GRID, lanes: int = LANES, waits: Waits = NO_WAITS, cold: bool = False) -> Optimum:
     """The least fuel any control could need on a cycle, with its certificate.
 
     charge : state of charge at the start, and at least at the end; the battery's target for both when None
     progress : called with a few words at every step      grid : how finely the tables are made
     lanes : how many lanes the free engine speed is divided into
-    Raises ``InputError`` for a charge outside the window, ``CycleNotFollowed``, ``RunError``.
+    waits : least times between changes; the engine's own least times hold beside them
+    cold : the engine starts cold; the warm optimum is solved first, and its mean fuel power warms the engine
+    Raises ``InputError`` for a charge outside the window or an engine without cold data, ``CycleNotFollowed``, ``RunError``.
     """
     say = progress or (lambda _: None)
     clock = Clock()
     start_J, target_J = _charge(layout, charge)
+    warm = None
+    if cold:
+        _cold_data(layout)
+        warm = optimum(layout, cycle, charge=charge, progress=progress, grid=grid, lanes=lanes, waits=waits)
     say("loading kernels" if cached() else "compiling kernels, once for this version, about a minute")
     clock.lap("compile", _compile)
     say("deriving configurations")
@@ -108,17 +119,20 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     short = shortfall(tables)
     if short is not None:
         raise CycleNotFollowed(layout.name, cycle.name, short)
+    fuel_factor = None if warm is None else cold_factor(warm)
     say("costate")
-    problem, bound = clock.lap("solve", lambda: first_bound(build_problem(tables, start_J, target_J)))
+    waits = at_least(waits, layout.engine.engine.minimum_on_s, layout.engine.engine.minimum_off_s)
+    problem, bound = clock.lap("solve", lambda: first_bound(build_problem(
+        tables, start_J, target_J, transition_costs(tables, waits), fuel_factor)))
     say("refining tables")
     tables = clock.lap("tables", lambda: refined_near(problem, bound, grid))
-    problem = build_problem(tables, start_J, target_J, problem.changes)
+    problem = with_tables(problem, tables)
     driven, bound = driven_and_bound(problem, bound, clock, say)
     lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")
     finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, grid))
     say("audit")
-    return _result(layout, cycle, problem, driven, bound, lower_g, finer, clock)
+    return _result(layout, cycle, problem, driven, bound, lower_g, finer, clock, waits, warm)
 
 
 def _charge(layout: Layout, charge: tuple[float, float] | None) -> tuple[float, float]:
@@ -134,6 +148,23 @@ def _charge(layout: Layout, charge: tuple[float, float] | None) -> tuple[float, 
     return float(battery.energy_J(wanted[0])), float(battery.energy_J(wanted[1]))
 
 
+def _cold_data(layout: Layout) -> None:
+    if layout.engine.engine.cold is None:
+        raise InputError([Mistake("--cold", "", f"engine '{layout.engine.engine.name}' without cold-start data",
+                                  "an engine whose file has a table [cold]")])
+
+
+def cold_factor(warm: Optimum) -> Array:
+    """(K,) fuel over that of the warm engine, at the middle of each interval, warmed by the mean fuel power of the warm optimum.
+
+    A schedule that is the same for every control: who burns more in the first minutes warms the engine sooner than it says.
+    """
+    engine, demand = warm.layout.engine.engine, warm.trace.demand
+    assert engine.cold is not None
+    mean_W = warm.fuel_g * engine.fuel.heating_value_J_g / float(demand.dt_s.sum())
+    return engine.cold.schedule(demand.time_s + 0.5 * demand.dt_s - demand.time_s[0], mean_W)
+
+
 def _compile() -> None:
     """Loads or compiles every kernel by running a few seconds of a shipped trip."""
     from ems.solve.warm_up import warm_up
@@ -142,11 +173,11 @@ def _compile() -> None:
 
 
 def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bound: Bound, lower_g: float,
-            finer_g: float, clock: Clock) -> Optimum:
+            finer_g: float, clock: Clock, waits: Waits, warm: Optimum | None) -> Optimum:
     plant, tables = problem.plant, problem.tables
     fuel_fixed, price_fixed = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, driven.node, tables.choice[driven.point], driven.energy_J,
-                 fuel_fixed, price_fixed)
+                 fuel_fixed, price_fixed, problem.points.burn / problem.points.dt)
     before = np.concatenate([[len(plant.nodes)], driven.node[:-1]])
     price_g = float(price_fixed[before, driven.node].sum())
     fuel = layout.engine.engine.fuel
@@ -159,17 +190,29 @@ def _result(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, boun
         duration_s=float(tables.demand.dt_s.sum()), distance_km=km,
         soc_start=float(layout.battery.soc_at(driven.energy_J[0])), soc_end=float(layout.battery.soc_at(driven.energy_J[-1])),
         surplus_J=float(driven.energy_J[-1] - problem.target_J), fuel_g=fuel_g, price_g=price_g, objective_g=driven.objective_g,
-        fuel_l_per_100km=100.0 * litres / km, co2_g_per_km=litres * fuel.co2_g_l / km,
+        fuel_l_per_100km=100.0 * litres / km, warm_l_per_100km=None if warm is None else warm.fuel_l_per_100km,
+        co2_g_per_km=litres * fuel.co2_g_l / km,
         lower_bound_g=lower_g, gap_percent=_percent(driven.objective_g - lower_g, driven.objective_g),
         table_error_percent=_percent(max(bound.bound_g - finer_g, 0.0), driven.objective_g),
         costate=float(bound.costate_g_J[0]) * plant.heating_value_J_g, costate_segments=_segment_rows(problem, bound),
         engine_starts=int(running[0]) + int(np.sum(running[1:] & ~running[:-1])),
-        configuration_changes=int(np.sum(driven.node[1:] != driven.node[:-1])), time_share=_time_share(trip, tables.demand.dt_s),
+        configuration_changes=int(np.count_nonzero(np.diff([plant.nodes[n].configuration for n in driven.node]))),
+        time_share=_time_share(trip, tables.demand.dt_s),
         losses_kJ=trip.losses_kJ, stores_kJ=trip.stores_kJ, energy_residual_percent=trip.energy_residual_percent,
+        recovered_percent=_recovered_percent(trip, tables.demand.dt_s),
         floor_l_per_100km=floor_l_per_100km(layout, problem),
-        grid={**tables.grid._asdict(), "battery_nodes": FINE_NODES, "nodes": len(plant.nodes), "points": int(tables.fuel_g_s.size)},
+        waits_s={"dwell": waits.dwell_s, "engine_on": waits.engine_on_s, "engine_off": waits.engine_off_s},
+        grid={**tables.grid._asdict(), "battery_nodes": FINE_NODES, "lanes": 1 + max(n.lane for n in plant.nodes),
+              "nodes": len(plant.nodes), "states": problem.states, "points": int(tables.fuel_g_s.size)},
         compile_s=clock.seconds["compile"], tables_s=clock.seconds["tables"], solve_s=clock.seconds["solve"],
         certificate_s=clock.seconds["certificate"])
+
+
+def _recovered_percent(trip: Trace, dt_s: Array) -> float:
+    """Share of the braking energy at the wheels that the powertrain takes instead of the friction brakes."""
+    braking_kW = np.maximum(-np.asarray(trip.columns["wheel_power_kW"], float), 0.0)
+    friction_kW = np.minimum(np.asarray(trip.columns["brake_power_kW"], float), braking_kW)
+    return _percent(float(np.sum((braking_kW - friction_kW) * dt_s)), float(np.sum(braking_kW * dt_s)))
 
 
 def _percent(part: float, whole: float) -> float:

@@ -8,6 +8,7 @@ import numpy as np
 
 from ems.kernels.sweep import Changes, Points
 from ems.kernels.transitions import stored_energies
+from ems.plant.counters import NO_WAITS, Waits, counted_states
 from ems.plant.plant import Plant
 from ems.tables.build import Tables
 from ems.types import Array, BoolArray, IntArray
@@ -17,7 +18,7 @@ from ems.types import Array, BoolArray, IntArray
 class Problem:
     """Frontier points by interval and node, transition costs, battery, and where the trip starts and must end.
 
-    points : frontier points                           changes : transition costs
+    points : frontier points                           changes : transition costs; states are nodes with their counters
     alive : (K, N) nodes that can still be part of an optimum
     start_J, target_J : stored energy at the start, and at least to be had at the end [J]
     source : (Q,) where each point stands in the tables; None where they are the tables' own
@@ -37,27 +38,42 @@ class Problem:
         return self.tables.plant
 
     @property
+    def states(self) -> int:
+        """How many states a trip can be in: nodes, with their counters where there are any."""
+        return int(self.changes.open.shape[1])
+
+    @property
     def window_J(self) -> tuple[float, float]:
         """Usable window of stored energy [J]."""
         return self.plant.battery.low_J, self.plant.battery.high_J
 
 
-def build_problem(tables: Tables, start_J: float, target_J: float, changes: Changes | None = None) -> Problem:
-    """The problem of a set of tables; ``changes`` may be handed on from an earlier problem on the same trip."""
-    count = tables.count[tables.demand_of]
-    points = Points(tables.first[tables.demand_of], count, tables.fuel_g_s, tables.power_W, tables.demand.dt_s)
+def build_problem(tables: Tables, start_J: float, target_J: float, changes: Changes | None = None,
+                  fuel_factor: Array | None = None) -> Problem:
+    """The problem of a set of tables; ``changes`` may be handed on from an earlier problem on the same trip.
+
+    fuel_factor : (K,) fuel over that of the warm engine; 1 when None
+    """
+    count, dt = tables.count[tables.demand_of], tables.demand.dt_s
+    burn = dt if fuel_factor is None else dt * fuel_factor
+    points = Points(tables.first[tables.demand_of], count, tables.fuel_g_s, tables.power_W, dt, burn)
     return Problem(tables, points, changes or transition_costs(tables), count > 0, start_J, target_J)
 
 
-def transition_costs(tables: Tables) -> Changes:
-    """Costs of every change at the start of every interval."""
+def with_tables(problem: Problem, tables: Tables) -> Problem:
+    """The same problem on other tables of the same plant and trip."""
+    return build_problem(tables, problem.start_J, problem.target_J, problem.changes, problem.points.burn / problem.points.dt)
+
+
+def transition_costs(tables: Tables, waits: Waits = NO_WAITS) -> Changes:
+    """Costs of every change at the start of every interval, and what must be waited for before one."""
     plant, demand = tables.plant, tables.demand
     nodes = len(plant.nodes)
     wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
     stored = np.empty((wheel_speed.size, nodes + 1, nodes))
     stored_energies(plant.transitions, wheel_speed, demand.dt_s, stored)
     fuel, price = fixed_costs(plant)
-    return Changes(fuel + price, stored)
+    return Changes(fuel + price, stored, *counted_states(plant, waits))
 
 
 def fixed_costs(plant: Plant) -> tuple[Array, Array]:

@@ -14,7 +14,7 @@ from ems.solve.certificate import Bound, best_bound, pruned
 from ems.solve.clock import Clock, Progress
 from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
-from ems.solve.problem import Problem, build_problem
+from ems.solve.problem import Problem, with_tables
 from ems.tables.build import Tables, added, refined
 from ems.types import Array, BoolArray, IntArray
 
@@ -23,7 +23,7 @@ ROUGH_NODES = 101               # battery nodes of the sweep that only shows whe
 COARSE_NODES, FINE_NODES = 251, 201
 CORRIDORS = (0.025, 0.004)      # half widths of the fine corridors, share of the window
 EFFORTS = 2                     # how often more effort is spent while the relative gap is wider than one of the next two
-GOOD_FREE, GOOD_BINDING = 0.0004, 0.0012
+GOOD_FREE, GOOD_BINDING = 0.0005, 0.0012
 BINDS = 0.002                   # spread of the costate's segment values, relative, from which the window is said to bind
 CELLS = (3000,)                 # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
@@ -168,5 +168,4 @@ def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) ->
 def finer_bound_g(problem: Problem, bound: Bound, grid: Grid) -> float:
     """Lower bound with tables of twice the points on every axis, where an optimum can pass [g]."""
     finer = added(problem.tables, _near(problem, bound), refined(grid, 2), _slopes(bound, 0.0))
-    again = build_problem(finer, problem.start_J, problem.target_J, problem.changes)
-    return best_bound(again, bound.shape, bound.segments, bound.values_g_J, 3).bound_g
+    return best_bound(with_tables(problem, finer), bound.shape, bound.segments, bound.values_g_J, 3).bound_g
