@@ -16,7 +16,7 @@ from ems.errors import InputError, Mistakes, RunError
 from ems.layout.load import load_layout
 from ems.solve.optimum import optimum
 from ems.strategies.calibration import Calibration, parameters
-from ems.strategies.course import Course, course_of
+from ems.strategies.course import LANES, Course, course_of
 from ems.strategies.ecms import Ecms
 from ems.strategies.fit import fitted
 from ems.strategies.protocol import Strategy
@@ -48,6 +48,7 @@ if TYPE_CHECKING:
 
 PAYBACKS = (4.0, 8.0, 16.0, 30.0)   # seconds, of the ECMS it is compared with
 NO_CAPS = (math.inf, math.inf)
+SMALLEST_G = 1.0                    # of fuel, that a gap is put in relation to
 TOP_MARGIN = 0.003                  # charge below the window's top that a reference may end with
 
 
@@ -197,10 +198,11 @@ def _judge(layout: Layout, course: Course, word: str, make: Callable[[Course], S
     driven = drive(course, make(course), start_J)
     soc = course.soc(float(driven.energy_J[-1]))
     asked = min(soc, battery.soc_high - TOP_MARGIN)
-    best = optimum(layout, course.cycle, charge=(battery.soc_target, asked))
+    best = optimum(layout, course.cycle, charge=(battery.soc_target, asked), lanes=LANES)
     missing_g = best.costate / course.plant.heating_value_J_g * (course.energy_J(soc) - course.energy_J(asked))
     bound, km = best.lower_bound_g + missing_g, course.demand.distance_m / 1e3
-    return Judged(word, driven.objective_g, best.objective_g + missing_g, 100.0 * (driven.objective_g / bound - 1.0), soc,
+    gap = 100.0 * (driven.objective_g - bound) / max(bound, SMALLEST_G)
+    return Judged(word, driven.objective_g, best.objective_g + missing_g, gap, soc,
                   driven.engine_starts / km, driven.configuration_changes / km, driven.corrections)
 
 

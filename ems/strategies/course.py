@@ -21,6 +21,7 @@ from ems.trips.demand import Demand
 from ems.trips.demand import demand as demand_of_cycle
 from ems.types import Array, BoolArray
 
+LANES = 1               # a strategy's free engine speed is not divided: its energy is counted at the reference speed
 CHANGE_MARGIN = 1.2     # energy kept for a change, over what it takes or gives now
 
 
@@ -124,7 +125,7 @@ def course_of(layout: Layout, cycle: Cycle, plant: Plant | None = None) -> Cours
 
     Raises ``CycleNotFollowed`` where no configuration can follow it.
     """
-    plant = plant or build_plant(layout)
+    plant = plant or build_plant(layout, lanes=LANES)
     demand = demand_of_cycle(cycle, layout.vehicle)
     tables = build_tables(plant, demand, coarse(DEFAULT_GRID), np.zeros(0))
     short = shortfall(tables)
