@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -106,6 +107,25 @@ def test_battery_power_asked_for_is_what_the_battery_gives(courses, target_J):
     power = np.asarray(run.trace.columns["battery_power_kW"])
     driving = (c.demand.power_W >= 0.0) & (np.asarray(run.trace.columns["soc_end"]) < 0.74)
     assert driving.sum() > 100 and np.mean(np.abs(power[driving] + 4.0) < 1e-3) > 0.95
+
+
+def test_the_engines_own_least_times_hold(courses, target_J):
+    """An engine that must run for 20 s does, however often it is asked to stop; every refusal is counted."""
+    c = courses("series", *PIECE)
+    engine = replace(c.plant.layout.engine.engine, minimum_on_s=20.0)
+    layout = replace(c.plant.layout, engine=replace(c.plant.layout.engine, engine=engine))
+    patient = replace(c, plant=replace(c.plant, layout=layout))
+    running = next(i for i, on in zip(c.ids, c.running, strict=True) if on)
+
+    class Nervous:
+        def decide(self, s):
+            return Request(running if s.interval % 40 == 30 else "off:open")
+
+    driven = drive(patient, Nervous(), target_J(c))
+    on = np.flatnonzero(np.array(c.running)[driven.node])
+    stretches = np.split(on, np.flatnonzero(np.diff(on) > 1) + 1)
+    assert [len(stretch) for stretch in stretches[:-1]] == [20] * (len(stretches) - 1)
+    assert driven.corrections["configuration"] >= 19 * (len(stretches) - 1)
 
 
 def test_braking_share_is_kept(courses, target_J):
