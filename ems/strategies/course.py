@@ -51,7 +51,7 @@ class Course:
         d, of = self.tables.demands, self.tables.demand_of
         columns = (d.wheel_speed[of], d.wheel_acceleration[of], d.wheel_torque[of], d.auxiliary[of], self.demand.dt_s)
         rows = zip(*(column.tolist() for column in columns), strict=True)
-        return [Second(*row, d.axle_least[u]) for row, u in zip(rows, of, strict=True)]
+        return [Second(ww, alpha, Tw, aux, dt, d.axle_least[u]) for (ww, alpha, Tw, aux, dt), u in zip(rows, of, strict=True)]
 
     @cached_property
     def rows(self) -> list[Row]:
