@@ -33,12 +33,13 @@ from ems.errors import InputError, Mistake
               help="Processes; the result does not depend on it.")
 @click.option("--journal", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="File that keeps every evaluation; a stopped run goes on from it.")
+@click.option("--list", "list_", is_flag=True, help="Only list the calibration's parameters; with --out, write its file to begin from.")
 @click.option("--no-ecms", is_flag=True, help="Do not compare with tuned ECMS.")
 @common.options(reads_layout=True)
 def command(
     run: common.Run, layout: str, cycles: tuple[str, ...], unseen: tuple[str, ...], strategy: str, names: tuple[str, ...],
     starts_per_km: float, changes_per_km: float, evaluations: int, chance: int, seed: int, workers: int, journal: Path | None,
-    no_ecms: bool,
+    no_ecms: bool, list_: bool,
 ) -> None:
     """Tune the rules of LAYOUT for least fuel at equal charge, and judge them on cycles they have not seen.
 
@@ -48,6 +49,9 @@ def command(
     kind, _, file = strategy.partition(":")
     if kind not in ("rules", "default"):
         raise InputError([Mistake("--strategy", "", f"'{strategy}'", "rules or rules:FILE: only the rules have a calibration")])
+    if list_:
+        _list(run, layout, file or None)
+        return
 
     from ems.judge.tuning import tune
     from ems.present.tune_text import tune_text
@@ -61,3 +65,17 @@ def command(
     calibration = to_toml(found.calibration)
     result = found.to_dict() | {"inputs": {"layout": layout, "set": list(run.overrides), "strategy": strategy}}
     run.finish(result, None if run.json else tune_text(found, run.out), {"calibration.toml": calibration} if run.out is not None else None)
+
+
+def _list(run: common.Run, layout: str, file: str | None) -> None:
+    """The parameters of a calibration, with value, unit, bounds and meaning."""
+    from ems.layout.load import load_layout
+    from ems.present.tune_text import parameters_text
+    from ems.strategies.calibration import parameters, to_toml
+    from ems.strategies.rules import load_rules
+
+    calibration = load_rules(load_layout(layout, overrides=run.overrides), file).calibration
+    found = parameters(calibration)
+    result = {"layout": layout, "parameters": [p.model_dump() for p in found]}
+    run.finish(result, None if run.json else parameters_text(layout, found),
+               {"calibration.toml": to_toml(calibration)} if run.out is not None else None)

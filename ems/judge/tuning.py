@@ -12,11 +12,11 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ems.errors import RunError
+from ems.errors import InputError, Mistakes, RunError
 from ems.layout.load import load_layout
 from ems.solve.optimum import optimum
 from ems.strategies.calibration import Calibration, parameters
-from ems.strategies.course import Course, course_of
+from ems.strategies.course import LANES, Course, course_of
 from ems.strategies.ecms import Ecms
 from ems.strategies.fit import fitted
 from ems.strategies.protocol import Strategy
@@ -41,13 +41,14 @@ from ems.strategies.tune import (
     trip_of,
     workers,
 )
-from ems.trips.cycle import load_cycle
+from ems.trips.cycle import Cycle, load_cycle
 
 if TYPE_CHECKING:
     from ems.layout.model import Layout
 
 PAYBACKS = (4.0, 8.0, 16.0, 30.0)   # seconds, of the ECMS it is compared with
 NO_CAPS = (math.inf, math.inf)
+SMALLEST_G = 1.0                    # of fuel, that a gap is put in relation to
 TOP_MARGIN = 0.003                  # charge below the window's top that a reference may end with
 
 
@@ -117,10 +118,9 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
     Raises ``InputError``, ``CycleNotFollowed``, ``RunError``.
     """
     say = progress or (lambda _text: None)
-    loaded = load_layout(layout, overrides=overrides)
-    first = load_rules(loaded, file).calibration
+    loaded, first, driven = _read(layout, overrides, file, names, [*cycles, *(c for c in unseen if c not in cycles)])
     say("optima of the cycles to tune on")
-    courses = _courses_of(loaded, [*cycles, *(c for c in unseen if c not in cycles)])
+    courses = _courses_of(loaded, driven)
     found = [trip_of(loaded, courses[c]) for c in cycles]
     trips = tuple(replace(trip, cycle=word) for (trip, _), word in zip(found, cycles, strict=True))
     start = fitted(first, courses[cycles[0]].plant, [best.trace for _, best in found])
@@ -142,10 +142,29 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
                   tuned.model_copy(update={"title": f"{loaded.title}: tuned on {', '.join(cycles)}"}), judged, best.evaluations, seed)
 
 
-def _courses_of(layout: Layout, words: Sequence[str]) -> dict[str, Course]:
-    made: dict[str, Course] = {}
+def _read(layout: str, overrides: Sequence[str], file: str | None, names: Sequence[str],
+          words: Sequence[str]) -> tuple[Layout, Calibration, dict[str, Cycle]]:
+    """Layout, calibration and cycles; every mistake in any of them at once."""
+    mistakes, cycles = Mistakes(), {}
     for word in words:
-        made[word] = course_of(layout, load_cycle(word), next(iter(made.values())).plant if made else None)
+        try:
+            cycles[word] = load_cycle(word)
+        except InputError as error:
+            mistakes.extend(error)
+    try:
+        loaded = load_layout(layout, overrides=overrides)
+        first = load_rules(loaded, file).calibration
+        ranges(first, names)
+    except InputError as error:
+        mistakes.extend(error)
+    mistakes.raise_if_any()
+    return loaded, first, cycles
+
+
+def _courses_of(layout: Layout, cycles: Mapping[str, Cycle]) -> dict[str, Course]:
+    made: dict[str, Course] = {}
+    for word, cycle in cycles.items():
+        made[word] = course_of(layout, cycle, next(iter(made.values())).plant if made else None)
     return made
 
 
@@ -179,10 +198,11 @@ def _judge(layout: Layout, course: Course, word: str, make: Callable[[Course], S
     driven = drive(course, make(course), start_J)
     soc = course.soc(float(driven.energy_J[-1]))
     asked = min(soc, battery.soc_high - TOP_MARGIN)
-    best = optimum(layout, course.cycle, charge=(battery.soc_target, asked))
+    best = optimum(layout, course.cycle, charge=(battery.soc_target, asked), lanes=LANES)
     missing_g = best.costate / course.plant.heating_value_J_g * (course.energy_J(soc) - course.energy_J(asked))
     bound, km = best.lower_bound_g + missing_g, course.demand.distance_m / 1e3
-    return Judged(word, driven.objective_g, best.objective_g + missing_g, 100.0 * (driven.objective_g / bound - 1.0), soc,
+    gap = 100.0 * (driven.objective_g - bound) / max(bound, SMALLEST_G)
+    return Judged(word, driven.objective_g, best.objective_g + missing_g, gap, soc,
                   driven.engine_starts / km, driven.configuration_changes / km, driven.corrections)
 
 

@@ -21,6 +21,7 @@ LADDER = 24                 # engine torques looked at for the nearest possible 
 HALVINGS = 30
 SPEEDS = 14                 # golden-section steps over a free engine speed
 ROUNDING_W = 1e-6
+MISSED_W = 10.0             # by which a battery power asked for may be missed without being counted
 MARGIN_J = 1e-3             # kept from the ends of the window, against rounding
 
 
@@ -39,7 +40,8 @@ class Second(NamedTuple):
 class Asked(NamedTuple):
     """A choice asked for; nan leaves it to the simulator.
 
-    f : free engine speed [rad/s]    Te : engine torque [N m]    P : battery terminal power [W], used where Te is nan
+    f : free engine speed [rad/s]    Te : engine torque [N m]
+    P : battery terminal power [W], used where Te is nan; where it is nan too, the engine follows the demand as far as it can
     inner : (I,) torques of the machines that are free to choose [N m]    share : of the braking torque that is regenerated
     """
 
@@ -109,8 +111,9 @@ def _fits(space: Room, P: float) -> bool:
 
 
 @compiled
-def _torque_for(cut: Cut, now: Second, asked: Asked, share: float, P: float) -> float:
-    """Engine torque at which the battery gives P, by bisection: more torque, less battery power."""
+def _torque_for(cut: Cut, now: Second, asked: Asked, share: float) -> float:
+    """Engine torque at which the battery gives the power asked, by bisection: more torque, less battery power."""
+    P = 0.0 if math.isnan(asked.P) else asked.P
     under, over = 0.0, cut.limit[0]
     if _power(cut, now, asked, share, under, False) <= P:
         return under
@@ -151,10 +154,12 @@ def _speed_for(plant: PlantArrays, t: int, now: Second, asked: Asked, low: float
         cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
         cost = math.inf
         if cut.code == OK:
-            Te = asked.Te if not math.isnan(asked.Te) else _torque_for(cut, now, asked, 1.0, asked.P)
+            Te = asked.Te if not math.isnan(asked.Te) else _torque_for(cut, now, asked, 1.0)
             P = _power(cut, now, asked, 1.0, min(Te, cut.limit[0]), False)
             if P < math.inf:
-                cost = fuel_rate(cut) + 1e-3 * max(P - asked.P, 0.0) if math.isnan(asked.Te) else fuel_rate(cut)
+                cost = fuel_rate(cut)
+                if math.isnan(asked.Te):
+                    cost += 1e-3 * max(P - (0.0 if math.isnan(asked.P) else asked.P), 0.0)
         if cost < least:
             best, least = f, cost
         if q >= 9:
@@ -250,7 +255,7 @@ def settle(plant: PlantArrays, t: int, now: Second, asked: Asked, space: Room, c
     share = 1.0 if math.isnan(asked.share) else min(max(asked.share, 0.0), 1.0)
     Te = 0.0
     if choosing:
-        Te = asked.Te if not math.isnan(asked.Te) else _torque_for(cut, now, asked, share, asked.P)
+        Te = asked.Te if not math.isnan(asked.Te) else _torque_for(cut, now, asked, share)
         if Te < -1e-9 or Te > cut.limit[0] * (1.0 + 1e-9):
             flags |= TORQUE
         Te = min(max(Te, 0.0), cut.limit[0])
@@ -268,6 +273,8 @@ def settle(plant: PlantArrays, t: int, now: Second, asked: Asked, space: Room, c
         flags |= changed & ~TORQUE if follows else changed
         if P == math.inf:
             return math.inf, 0.0, flags | IMPOSSIBLE
+    if choosing and math.isnan(asked.Te) and abs(P - asked.P) > MISSED_W:
+        flags |= TORQUE
     choice[0] = f
     choice[1] = cut.out[cut.speed.size]
     choice[2] = cut.out[0]

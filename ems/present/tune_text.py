@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ems.present.text import columns
-from ems.strategies.calibration import parameters
+from ems.strategies.calibration import Parameter, parameters
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -52,3 +53,10 @@ def _parameters(found: Tuning) -> RenderableType:
     tuned = {p.name: p for p in parameters(found.calibration)}
     rows = [(r.name, f"{r.start:.4g}", f"{tuned[r.name].value:.4g}", tuned[r.name].unit) for r in found.searched]
     return columns(rows, (False, True, True, False), ("parameter", "fitted", "tuned", "unit"))
+
+
+def parameters_text(layout: str, found: Sequence[Parameter]) -> list[RenderableType]:
+    """What ``ems tune --list`` prints."""
+    rows = [(p.name, f"{p.value:.4g}", p.unit, f"{p.low:g} to {p.high:g}", p.meaning) for p in found]
+    return [f"Parameters of the rules of {layout}", "", columns(rows, (False, True, False, False, False),
+                                                               ("parameter", "value", "unit", "bounds", "meaning"))]

@@ -21,6 +21,7 @@ from ems.trips.demand import Demand
 from ems.trips.demand import demand as demand_of_cycle
 from ems.types import Array, BoolArray
 
+LANES = 1               # a strategy's free engine speed is not divided: its energy is counted at the reference speed
 CHANGE_MARGIN = 1.2     # energy kept for a change, over what it takes or gives now
 
 
@@ -50,7 +51,7 @@ class Course:
         d, of = self.tables.demands, self.tables.demand_of
         columns = (d.wheel_speed[of], d.wheel_acceleration[of], d.wheel_torque[of], d.auxiliary[of], self.demand.dt_s)
         rows = zip(*(column.tolist() for column in columns), strict=True)
-        return [Second(*row, d.axle_least[u]) for row, u in zip(rows, of, strict=True)]
+        return [Second(ww, alpha, Tw, aux, dt, d.axle_least[u]) for (ww, alpha, Tw, aux, dt), u in zip(rows, of, strict=True)]
 
     @cached_property
     def rows(self) -> list[Row]:
@@ -124,7 +125,7 @@ def course_of(layout: Layout, cycle: Cycle, plant: Plant | None = None) -> Cours
 
     Raises ``CycleNotFollowed`` where no configuration can follow it.
     """
-    plant = plant or build_plant(layout)
+    plant = plant or build_plant(layout, lanes=LANES)
     demand = demand_of_cycle(cycle, layout.vehicle)
     tables = build_tables(plant, demand, coarse(DEFAULT_GRID), np.zeros(0))
     short = shortfall(tables)

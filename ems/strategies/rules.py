@@ -6,7 +6,6 @@ State: depleting or sustaining, engine wanted or not, series or not, a gear on e
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,13 +14,10 @@ from ems.kernels.plant import COUPLED, free_range
 from ems.layout.model import Layout
 from ems.plant.plant import Plant, build_plant
 from ems.strategies.calibration import Calibration, Rung, load_calibration
+from ems.strategies.course import LANES, Course
 from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.strategies.protocol import Request, Situation
 from ems.types import Array
-
-if TYPE_CHECKING:
-    from ems.strategies.course import Course
-
 
 
 class Rules:
@@ -222,7 +218,7 @@ def load_rules(layout: Layout, file: str | None = None, *, plant: Plant | None =
 
     Raises ``InputError`` for a file with mistakes or configurations that the layout does not have.
     """
-    plant = plant or build_plant(layout)
+    plant = plant or build_plant(layout, lanes=LANES)
     if file is not None:
         path = Path(file).expanduser()
         if not path.is_file():

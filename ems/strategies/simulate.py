@@ -3,7 +3,8 @@
 The rule of correction, in this order:
 
 1. An id that is no configuration of the layout (a tie-up, a forbidden state, a wrong word) is an *interlock*: the present
-   configuration is kept (at the start, the one of least equivalent cost is taken).
+   configuration is kept (at the start, the one of least equivalent cost is taken). So it is where the engine's own least times on and
+   off forbid to stop or to start it.
 2. Within a configuration the nearest possible choice is taken. Free *engine speed* is brought into its range. While driving the
    nearest possible *engine torque* is taken; where there is none, the *division* between machines is left to the simulator. While
    braking the nearest possible share of *regeneration* is taken, the friction brakes do the rest.
@@ -168,7 +169,7 @@ class _Drive:
         self.counts = dict.fromkeys(CORRECTIONS, 0)
         self.changed_s, self.switched_s = -math.inf, -math.inf
         nothing = np.full(width - 3, math.nan)
-        self.free = Asked(math.nan, math.nan, 0.0, nothing, math.nan)
+        self.free = Asked(math.nan, math.nan, math.nan, nothing, math.nan)
 
     def run(self) -> Driven:
         course = self.course
@@ -196,6 +197,9 @@ class _Drive:
         if wanted < 0:
             self.counts["interlock"] += 1
             wanted = present
+        elif present >= 0 and self._too_soon(k, present, wanted):
+            self.counts["configuration"] += 1
+            wanted = present
         asked = self._asked(request)
         node, P, fuel, flags = -1, math.inf, 0.0, 0
         for reserve_s in (self.reserve_s, 0.0):
@@ -218,6 +222,14 @@ class _Drive:
         self._note(k, present, node, P, fuel)
         return node
 
+    def _too_soon(self, k: int, present: int, wanted: int) -> bool:
+        """Whether the engine may not yet be started or stopped, by its own least times."""
+        course, engine = self.course, self.course.plant.layout.engine.engine
+        if course.running[present] == course.running[wanted]:
+            return False
+        least_s = engine.minimum_on_s if course.running[present] else engine.minimum_off_s
+        return course.rows[k][0] - self.switched_s < least_s
+
     def _asked(self, r: Request) -> Asked:
         if r.engine_speed_rad_s is None and r.engine_torque_Nm is None and r.battery_power_W is None and (
                 r.machine_torque_Nm is None and r.regeneration is None):
@@ -226,7 +238,7 @@ class _Drive:
         if r.machine_torque_Nm is not None:
             inner = np.zeros_like(inner)
             inner[:len(r.machine_torque_Nm)] = r.machine_torque_Nm[:inner.size]
-        return Asked(_or_nan(r.engine_speed_rad_s), _or_nan(r.engine_torque_Nm), r.battery_power_W or 0.0, inner, _or_nan(r.regeneration))
+        return Asked(_or_nan(r.engine_speed_rad_s), _or_nan(r.engine_torque_Nm), _or_nan(r.battery_power_W), inner, _or_nan(r.regeneration))
 
     def _room(self, k: int, present: int, node: int, reserve_s: float) -> Room:
         e = self.energy_J[k] - self.course.changes.stored[k, present, node]
@@ -247,7 +259,7 @@ class _Drive:
         self.energy_J[k + 1] = e - kernel.internal(room(course.plant.battery, e, now.dt, course.keep(k, 0.0)[node]), P) * now.dt
         if node != present:
             self.changed_s = course.rows[k][0]
-            if present >= 0 and course.running[node] != course.running[present]:
+            if course.running[node] != (present >= 0 and course.running[present]):
                 self.switched_s = self.changed_s
 
     def _stuck(self, k: int) -> RunError:

@@ -87,7 +87,8 @@ def test_cost_at_equal_charge(courses, target_J):
     driven = drive(c, Ecms(2.8), target_J(c))
     trip = Trip("x", driven.objective_g, 1e-4, 2.0)
     missing = target_J(c) - driven.energy_J[-1]
-    assert cost_of(driven, c, trip) == pytest.approx(1.0 + 1e-4 * missing / driven.objective_g, rel=1e-9)
+    beyond = max(abs(c.soc(float(driven.energy_J[-1])) - 0.55) - 0.05, 0.0)
+    assert cost_of(driven, c, trip) == pytest.approx(1.0 + 1e-4 * missing / driven.objective_g + 4.0 * beyond**2, rel=1e-9)
     capped = cost_of(driven, c, trip, (0.0, np.inf))
     assert capped == pytest.approx(cost_of(driven, c, trip) + 0.02 * driven.engine_starts / 2.0)
     far = replace(driven, energy_J=np.append(driven.energy_J[:-1], c.energy_J(0.75)))
