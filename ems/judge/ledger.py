@@ -190,8 +190,8 @@ def causes_of(problem: Problem, bound: Bound, driven: Driven, price_g: Array, to
               best_node: IntArray) -> dict[str, Array]:
     """The prices split, (K,) each [g].
 
-    At the driven state let c be the node chosen, c* the one of least price, each with the division between engine, machines and brakes
-    that is best there. Then
+    At the driven state let c be the configuration chosen, c* the one of least price, each with the engine speed and the division between
+    engine, machines and brakes that are best there. Then
       division       price of the choice minus that of c with its best division; not negative
       transition     change into c and what follows from being there, minus the same for c*; negative where staying saves a change
       configuration  fuel and battery energy of the second in c minus the same in c*; with the transition not negative
@@ -201,6 +201,8 @@ def causes_of(problem: Problem, bound: Bound, driven: Driven, price_g: Array, to
     changes = problem.changes
     get_there = changes.fixed[before] + bound.costate_g_J[:-1, None] * changes.stored[rows, before]
     get_there += np.take_along_axis(bound.intercept_g[1:], after, axis=1)
-    chosen, least = total_g[rows, driven.node], total_g[rows, best_node]
-    transition = get_there[rows, driven.node] - get_there[rows, best_node]
+    configuration = np.array([n.configuration for n in problem.plant.nodes])
+    own = np.argmin(np.where(configuration == configuration[driven.node][:, None], total_g, np.inf), axis=1)
+    chosen, least = total_g[rows, own], total_g[rows, best_node]
+    transition = get_there[rows, own] - get_there[rows, best_node]
     return {"configuration": chosen - least - transition, "division": price_g - chosen, "transition": transition, "charge": least}

@@ -123,7 +123,7 @@ def _contrast(entries: Ledger, chosen: Trace, best: Trace, run: IntArray, labels
     brakes = _mean(chosen, "brake_power_kW", run), _mean(best, "brake_power_kW", run)
     if abs(brakes[0] - brakes[1]) >= NOTICED_KW:
         return f"{phrase(labels[0])} with {brakes[0]:.1f} kW in the friction brakes", f"{brakes[1]:.1f} kW"
-    if np.any(entries.driven.node[run] != entries.best_node[run]):
+    if any(chosen.columns["configuration"][k] != best.columns["configuration"][k] for k in run):
         return phrase(labels[0]), "changing configuration at other seconds"
     speed = _mean(chosen, "engine_speed_rpm", run), _mean(best, "engine_speed_rpm", run)
     if abs(speed[0] - speed[1]) >= 50.0:

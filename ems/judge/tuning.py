@@ -16,7 +16,7 @@ from ems.errors import InputError, Mistakes, RunError
 from ems.layout.load import load_layout
 from ems.solve.optimum import optimum
 from ems.strategies.calibration import Calibration, parameters
-from ems.strategies.course import LANES, Course, course_of
+from ems.strategies.course import Course, course_of
 from ems.strategies.ecms import Ecms
 from ems.strategies.fit import fitted
 from ems.strategies.protocol import Strategy
@@ -187,7 +187,7 @@ def _candidates(course: Course, first: Calibration, start: Calibration, chance: 
     if chance is not None:
         calibrations["random"] = calibrated(start, chance.values, task.hysteresis)
     calibrations["tuned"] = calibrated(start, best.values, task.hysteresis)
-    return {name: (lambda c, calibration=calibration: Rules(c.plant, calibration, name="rules"))  # type: ignore[misc]
+    return {name: (lambda c, calibration=calibration: Rules(c.undivided, calibration, name="rules"))  # type: ignore[misc]
             for name, calibration in calibrations.items()}
 
 
@@ -198,7 +198,7 @@ def _judge(layout: Layout, course: Course, word: str, make: Callable[[Course], S
     driven = drive(course, make(course), start_J)
     soc = course.soc(float(driven.energy_J[-1]))
     asked = min(soc, battery.soc_high - TOP_MARGIN)
-    best = optimum(layout, course.cycle, charge=(battery.soc_target, asked), lanes=LANES)
+    best = optimum(layout, course.cycle, charge=(battery.soc_target, asked))
     missing_g = best.costate / course.plant.heating_value_J_g * (course.energy_J(soc) - course.energy_J(asked))
     bound, km = best.lower_bound_g + missing_g, course.demand.distance_m / 1e3
     gap = 100.0 * (driven.objective_g - bound) / max(bound, SMALLEST_G)

@@ -12,16 +12,15 @@ from ems.kernels.battery import state
 from ems.kernels.simulate import Frontier, Second
 from ems.kernels.sweep import HUGE, Changes
 from ems.layout.model import Layout
-from ems.plant.plant import Plant, build_plant
+from ems.plant.plant import LANES, Plant, build_plant
 from ems.solve.problem import fixed_costs, transition_costs
 from ems.solve.shortfall import shortfall
 from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
 from ems.trips.cycle import Cycle
 from ems.trips.demand import Demand
 from ems.trips.demand import demand as demand_of_cycle
-from ems.types import Array, BoolArray
+from ems.types import Array, BoolArray, IntArray
 
-LANES = 1               # a strategy's free engine speed is not divided: its energy is counted at the reference speed
 CHANGE_MARGIN = 1.2     # energy kept for a change, over what it takes or gives now
 
 
@@ -33,7 +32,7 @@ class Course:
     """Plant, cycle, demand, tables of what is possible, costs of changes.
 
     The tables tell a strategy what each configuration could do in the present second, and the simulator where to fall back to;
-    choices are made continuously.
+    choices are made continuously. nodes_of : id of a configuration -> its nodes, one a lane of its free engine speed.
     """
 
     plant: Plant
@@ -43,7 +42,7 @@ class Course:
     changes: Changes
     fixed_fuel_g: Array
     fixed_price_g: Array
-    node_of: dict[str, int] = field(default_factory=dict)
+    nodes_of: dict[str, tuple[int, ...]] = field(default_factory=dict)
 
     @cached_property
     def seconds(self) -> list[Second]:
@@ -61,9 +60,27 @@ class Course:
         return list(zip(*(column.tolist() for column in columns), strict=True))
 
     @cached_property
+    def undivided(self) -> Plant:
+        """The plant with one lane, as strategies see it: a node a configuration, in the same order."""
+        return self.plant if max(n.lane for n in self.plant.nodes) == 0 else build_plant(self.plant.layout, self.plant.derivation, lanes=1)
+
+    @cached_property
+    def able_configurations(self) -> BoolArray:
+        """(K, C) whether a configuration can follow the demand, the battery's charge left aside."""
+        out = np.zeros((self.able.shape[0], len(self.plant.derivation.configurations)), bool)
+        for n, node in enumerate(self.plant.nodes):
+            out[:, node.configuration] |= self.able[:, n]
+        return out
+
+    @cached_property
     def able(self) -> BoolArray:
         """(K, N) whether a node can follow the demand, the battery's charge left aside."""
         return self.tables.count[self.tables.demand_of] > 0
+
+    @cached_property
+    def configuration_of(self) -> IntArray:
+        """(N,) number of the configuration of every node."""
+        return np.array([n.configuration for n in self.plant.nodes])
 
     @cached_property
     def ids(self) -> list[str]:
@@ -81,7 +98,7 @@ class Course:
 
     def possible(self, interval: int) -> tuple[str, ...]:
         """Ids of the configurations with a choice in an interval."""
-        return tuple(self.plant.configuration(int(n)).id for n in np.flatnonzero(self.able[interval]))
+        return tuple(self.plant.derivation.configurations[int(c)].id for c in np.flatnonzero(self.able_configurations[interval]))
 
     def keep(self, interval: int, reserve_s: float) -> Array:
         """(N, 3) what is kept of the battery's window in each node (see ``ems.kernels.simulate.room``): nothing without a reserve."""
@@ -132,11 +149,11 @@ def course_of(layout: Layout, cycle: Cycle, plant: Plant | None = None) -> Cours
     if short is not None:
         raise CycleNotFollowed(layout.name, cycle.name, short)
     fuel, price = fixed_costs(plant)
-    nodes: dict[str, int] = {}
-    for n in range(len(plant.nodes)):
-        c = plant.configuration(n)
-        nodes.setdefault(c.id, n)
+    nodes: dict[str, tuple[int, ...]] = {}
+    for i, c in enumerate(plant.derivation.configurations):
+        own = tuple(n for n, node in enumerate(plant.nodes) if node.configuration == i)
+        nodes.setdefault(c.id, own)
         prefix = c.id.split(":")[0]
         for word in c.equivalents:
-            nodes.setdefault(f"{prefix}:{word}", n)
+            nodes.setdefault(f"{prefix}:{word}", own)
     return Course(plant, cycle, demand, tables, transition_costs(tables), fuel, price, nodes)

@@ -91,7 +91,7 @@ class Ecms:
         assert course is not None
         slope = self.price(situation) / course.plant.heating_value_J_g
         stored, fixed = course.changes.stored[k, situation.node], course.changes.fixed[situation.node]
-        price = Price(slope, self.payback_s, self.favour_g_s, stored, fixed)
+        price = Price(slope, self.payback_s, self.favour_g_s, stored, fixed, course.configuration_of)
         now = course.seconds[k]
         node, point = -1, -1
         for reserve_s in (self.reserve_s, 0.0):

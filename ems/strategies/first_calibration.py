@@ -39,7 +39,6 @@ from ems.strategies.calibration import (
     load_calibration,
     to_toml,
 )
-from ems.strategies.course import LANES
 from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.tables.build import DEFAULT_GRID, axle_least_Nm, coarse
 from ems.types import Array, IntArray
@@ -81,7 +80,7 @@ def freeze(names: Sequence[str] = ()) -> list[Path]:
     written = []
     for name in names or library.names("layout"):
         path = folder / f"{name}.toml"
-        path.write_text(to_toml(first_calibration(build_plant(load_layout(name), lanes=LANES))), encoding="utf-8")
+        path.write_text(to_toml(first_calibration(build_plant(load_layout(name), lanes=1))), encoding="utf-8")
         written.append(path)
     return written
 

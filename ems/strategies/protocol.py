@@ -66,6 +66,7 @@ class Request:
     machine_torque_Nm : torques of the machines that are free to choose, as the table's inner torques; None: the division of least
         battery power
     regeneration : share of the braking torque taken by the powertrain; None: the share that gives most electricity
+    lane : of the free engine speed, where that lies on the border of two; None: the present one, or the lower
     """
 
     configuration: str
@@ -74,6 +75,7 @@ class Request:
     battery_power_W: float | None = None
     machine_torque_Nm: tuple[float, ...] | None = None
     regeneration: float | None = None
+    lane: int | None = None
 
 
 class Strategy(Protocol):

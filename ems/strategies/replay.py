@@ -57,15 +57,16 @@ class Replay:
         """The recorded configuration, and of its free choices those that were recorded."""
         k = situation.interval
         if not self.recognised[k]:
-            return Request(situation.configuration or self.course.ids[int(self.node[k])])
+            return Request(situation.configuration or self.course.undivided.configuration(int(self.node[k])).id)
         node = int(self.node[k])
-        arrays = self.course.plant.arrays
+        arrays = self.course.undivided.arrays
         torque = self._value("engine_torque_Nm", k) if arrays.engine_free[node] else None
         inner = [self._value(f"{self.course.plant.layout.machines[int(arrays.inner_source[node, i]) - 1].name}_torque_Nm", k)
                  for i in range(arrays.inner_count[node])]
         power = self._value("battery_power_kW", k)
         speed = self._value("engine_rpm", k) if arrays.has_free[node] else None
-        return Request(self.course.ids[node], None if speed is None else speed / RPM, None if torque is None else max(torque, 0.0),
+        return Request(self.course.undivided.configuration(node).id, None if speed is None else speed / RPM,
+                       None if torque is None else max(torque, 0.0),
                        None if power is None else 1e3 * power, None if not inner or None in inner else tuple(x or 0.0 for x in inner))
 
     def _value(self, name: str, k: int) -> float | None:
@@ -122,8 +123,8 @@ class Likelihoods:
 
 def likelihoods(course: Course, recording: Recording, mean: dict[str, Array]) -> Likelihoods:
     """What each second says of each node, from speeds and from recorded states."""
-    plant = course.plant
-    K, N = course.able.shape
+    plant = course.undivided
+    K, N = course.able_configurations.shape
     wheel = course.tables.demands.wheel_speed[course.tables.demand_of]
     names = ["engine", *(m.name for m in plant.layout.machines)]
     recorded = np.stack([mean.get(f"{name}_rpm", np.full(K, np.nan)) for name in names], axis=1) / RPM
@@ -143,7 +144,7 @@ def likelihoods(course: Course, recording: Recording, mean: dict[str, Array]) ->
             count[:, n] += there
         if plant.arrays.has_free[n]:
             total[:, n] += _freedom(plant, n, recording.mapping.noise_rpm / RPM / np.sqrt(per_second))
-    total += np.where(course.able, 0.0, WORST)
+    total += np.where(course.able_configurations, 0.0, WORST)
     state_cost, state_seen = _states(course, recording)
     seen = (count.max(axis=1) > 0) | state_seen
     distance = np.sqrt(squares / np.maximum(count, 1.0)) + np.where(state_cost > 0.5 * WORST, FITTING, 0.0)
@@ -160,13 +161,13 @@ def _freedom(plant: Plant, node: int, noise_rad_s: float) -> float:
 
 def _states(course: Course, recording: Recording) -> tuple[Array, Array]:
     """(K, N) cost of recorded actuators that are otherwise in a node, in all the states that are merged in it the best; (K,) seen."""
-    K, N = course.able.shape
+    K, N = course.able_configurations.shape
     cost, seen = np.zeros((K, N)), np.zeros(K)
     if not recording.states:
         return cost, seen.astype(bool)
     time, start = recording.values["time_s"], course.demand.time_s
     first, last = np.searchsorted(time, start - 1e-9), np.searchsorted(time, start + course.demand.dt_s - 1e-9)
-    merged = [_merged_states(course.plant, n) for n in range(N)]
+    merged = [_merged_states(course.undivided, n) for n in range(N)]
     for k in range(K):
         words = {name: _usual(texts[first[k]:last[k]]) for name, texts in recording.states.items()}
         told = {name: word for name, word in words.items() if word}

@@ -14,7 +14,7 @@ from ems.kernels.plant import COUPLED, free_range
 from ems.layout.model import Layout
 from ems.plant.plant import Plant, build_plant
 from ems.strategies.calibration import Calibration, Rung, load_calibration
-from ems.strategies.course import LANES, Course
+from ems.strategies.course import Course
 from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.strategies.protocol import Request, Situation
 from ems.types import Array
@@ -48,7 +48,7 @@ class Rules:
 
     def decide(self, s: Situation) -> Request:
         """Engine or not, then configuration, then load."""
-        able = self.course.able[s.interval]
+        able = self.course.able_configurations[s.interval]
         self._deplete(s)
         engine = self._engine(s, able)
         name = self._with_engine(s, able) if engine else self._gear(s, self.electric, able, False)
@@ -218,7 +218,7 @@ def load_rules(layout: Layout, file: str | None = None, *, plant: Plant | None =
 
     Raises ``InputError`` for a file with mistakes or configurations that the layout does not have.
     """
-    plant = plant or build_plant(layout, lanes=LANES)
+    plant = plant or build_plant(layout, lanes=1)
     if file is not None:
         path = Path(file).expanduser()
         if not path.is_file():

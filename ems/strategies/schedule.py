@@ -37,4 +37,5 @@ def exact_request(course: Course, interval: int, node: int, choice: Array) -> Re
     arrays, Tw = course.plant.arrays, course.seconds[interval].Tw
     share = min(max(float(choice[1]) / Tw, 0.0), 1.0) if Tw < 0.0 else None
     inner = tuple(map(float, choice[3:])) if arrays.inner_count[node] else None
-    return Request(course.ids[node], float(choice[0]) if arrays.has_free[node] else None, float(choice[2]), None, inner, share)
+    return Request(course.ids[node], float(choice[0]) if arrays.has_free[node] else None, float(choice[2]), None, inner, share,
+                   course.plant.nodes[node].lane)

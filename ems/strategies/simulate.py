@@ -28,6 +28,7 @@ import numpy as np
 from ems.errors import InputError, Mistake, RunError
 from ems.kernels import simulate as kernel
 from ems.kernels.simulate import Asked, Price, Room, least_cost, room, settle
+from ems.kernels.sweep import HUGE
 from ems.layout.model import Layout
 from ems.plant.plant import Plant
 from ems.plant.trace import Trace, trace
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 RESERVE_S = 5.0             # what is left of the battery's window lasts so long, unless the strategy says otherwise
+BORDER_RAD_S = 1e-6         # speeds so near to a lane are inside it
 FALLBACK_COSTATE = 2.6      # fuel energy per electrochemical energy at which a configuration is chosen for a strategy
 CORRECTIONS = ("interlock", "configuration", "engine speed", "engine torque", "division", "regeneration", "battery")
 _BITS = ((kernel.SPEED, "engine speed"), (kernel.TORQUE, "engine torque"), (kernel.DIVISION, "division"),
@@ -123,7 +125,7 @@ def simulate(layout: Layout, cycle: Cycle, strategy: Strategy | str, *, charge: 
     if isinstance(strategy, str):
         from ems.strategies.load import load_strategy
 
-        driver = load_strategy(strategy, layout, plant=course.plant)
+        driver = load_strategy(strategy, layout, plant=course.undivided)
     else:
         driver = strategy
     prepare = getattr(driver, "prepare", None)
@@ -182,7 +184,7 @@ class _Drive:
         starts = course.fixed_fuel_g[before, self.node]
         return Driven(self.node, self.choice, self.energy_J, float(np.sum(self.fuel_g + starts)),
                       float(course.fixed_price_g[before, self.node].sum()), int(running[0]) + int(np.sum(running[1:] & ~running[:-1])),
-                      int(np.sum(self.node[1:] != self.node[:-1])), {name: n for name, n in self.counts.items() if n})
+                      int(np.count_nonzero(np.diff(course.configuration_of[self.node]))), {name: n for name, n in self.counts.items() if n})
 
     def _situation(self, k: int, present: int) -> Situation:
         course = self.course
@@ -192,22 +194,20 @@ class _Drive:
 
     def _interval(self, k: int, present: int, request: Request) -> int:
         """Correct and note the choice of one interval; returns its node."""
-        course, now = self.course, self.course.seconds[k]
-        wanted = course.node_of.get(request.configuration, -1)
-        if wanted < 0:
+        course = self.course
+        wanted = course.nodes_of.get(request.configuration, ())
+        if not wanted:
             self.counts["interlock"] += 1
-            wanted = present
-        elif present >= 0 and self._too_soon(k, present, wanted):
+            wanted = self._lanes_of(present)
+        elif present >= 0 and self._too_soon(k, present, wanted[0]):
             self.counts["configuration"] += 1
-            wanted = present
+            wanted = self._lanes_of(present)
         asked = self._asked(request)
         node, P, fuel, flags = -1, math.inf, 0.0, 0
         for reserve_s in (self.reserve_s, 0.0):
-            if wanted >= 0:
-                P, fuel, flags = settle(course.plant.arrays, wanted, now, asked, self._room(k, present, wanted, reserve_s), self.choice[k])
-                if not flags & kernel.IMPOSSIBLE:
-                    node = wanted
-                    break
+            node, P, fuel, flags = self._settled(k, present, wanted, asked, request.lane, reserve_s)
+            if node >= 0:
+                break
             node, point = self._fallback(k, present, reserve_s)
             if node >= 0:
                 self.counts["configuration"] += 1
@@ -221,6 +221,40 @@ class _Drive:
                 self.counts[name] += 1
         self._note(k, present, node, P, fuel)
         return node
+
+    def _lanes_of(self, node: int) -> tuple[int, ...]:
+        return self.course.nodes_of[self.course.ids[node]] if node >= 0 else ()
+
+    def _settled(self, k: int, present: int, lanes: tuple[int, ...], asked: Asked, lane: int | None,
+                 reserve_s: float) -> tuple[int, float, float, int]:
+        """Node, power, fuel rate and corrections of the nearest possible choice in a configuration: in the lane of the engine speed asked
+        for, or in the nearest that the engine's ramp allows. Node -1: not possible."""
+        course, now = self.course, self.course.seconds[k]
+        if len(lanes) > 1 and math.isnan(asked.f):
+            asked = asked._replace(f=self._least_fuel_speed(k, lanes[0], asked, reserve_s))
+        for node in self._nearest_first(lanes, asked.f, present, lane):
+            if course.changes.stored[k, present, node] < HUGE:
+                P, fuel, flags = settle(course.plant.arrays, node, now, asked, self._room(k, present, node, reserve_s), self.choice[k])
+                if not flags & kernel.IMPOSSIBLE:
+                    return node, P, fuel, flags
+        return -1, math.inf, 0.0, 0
+
+    def _least_fuel_speed(self, k: int, node: int, asked: Asked, reserve_s: float) -> float:
+        """Free engine speed of least fuel in the whole range; the middle of it where nothing is possible."""
+        course = self.course
+        space = room(course.plant.battery, self.energy_J[k], course.seconds[k].dt, course.keep(k, reserve_s)[node])
+        undivided, c = course.undivided.arrays, course.plant.nodes[node].configuration
+        choice = np.zeros_like(self.choice[k])
+        _, _, flags = settle(undivided, c, course.seconds[k], asked, space, choice)
+        return 0.5 * float(undivided.free_low[c] + undivided.free_high[c]) if flags & kernel.IMPOSSIBLE else float(choice[0])
+
+    def _nearest_first(self, lanes: tuple[int, ...], speed: float, present: int, lane: int | None) -> list[int]:
+        """Nodes by the distance of their lane from a speed; of equals the lane asked for, then the present one, come first."""
+        if len(lanes) <= 1:
+            return list(lanes)
+        nodes = self.course.plant.nodes
+        apart = {n: max(nodes[n].low_rad_s - speed, speed - nodes[n].high_rad_s, BORDER_RAD_S) for n in lanes}
+        return sorted(lanes, key=lambda n: (apart[n], nodes[n].lane != lane, n != present, n))
 
     def _too_soon(self, k: int, present: int, wanted: int) -> bool:
         """Whether the engine may not yet be started or stopped, by its own least times."""
@@ -247,7 +281,7 @@ class _Drive:
     def _fallback(self, k: int, present: int, reserve_s: float) -> tuple[int, int]:
         course = self.course
         slope = FALLBACK_COSTATE / course.plant.heating_value_J_g
-        price = Price(slope, 5.0, 0.0, course.changes.stored[k, present], course.changes.fixed[present])
+        price = Price(slope, 5.0, 0.0, course.changes.stored[k, present], course.changes.fixed[present], course.configuration_of)
         return least_cost(course.frontier(k), course.plant.battery, float(self.energy_J[k]), course.seconds[k].dt,
                           course.keep(k, reserve_s), price, present, False)
 
@@ -257,7 +291,7 @@ class _Drive:
         self.node[k] = node
         self.fuel_g[k] = fuel * now.dt
         self.energy_J[k + 1] = e - kernel.internal(room(course.plant.battery, e, now.dt, course.keep(k, 0.0)[node]), P) * now.dt
-        if node != present:
+        if present < 0 or course.ids[node] != course.ids[present]:
             self.changed_s = course.rows[k][0]
             if course.running[node] != (present >= 0 and course.running[present]):
                 self.switched_s = self.changed_s

@@ -26,7 +26,7 @@ import numpy as np
 
 from ems.errors import InputError, Mistake, RunError, nearest_name
 from ems.strategies.calibration import Calibration, changed, parameters
-from ems.strategies.course import LANES, Course, course_of
+from ems.strategies.course import Course, course_of
 from ems.strategies.rules import Rules
 from ems.strategies.simulate import Driven, drive
 from ems.types import Array
@@ -322,6 +322,6 @@ def trip_of(layout: Layout, course: Course) -> tuple[Trip, Any]:
     """The optimum of a course at the target charge, as a trip to tune on, and the optimum itself."""
     from ems.solve.optimum import optimum
 
-    best = optimum(layout, course.cycle, lanes=LANES)
+    best = optimum(layout, course.cycle)
     price = best.costate / course.plant.heating_value_J_g
     return Trip(course.cycle.name, best.objective_g, price, course.demand.distance_m / 1e3), best
