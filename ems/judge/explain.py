@@ -158,6 +158,7 @@ def _row(second: _Second, n: int) -> dict[str, object]:
     before = int(trip.node[k - 1]) if k else problem.alive.shape[1]
     energy = float(np.asarray(trip.columns["battery_energy_start_kJ"])[k]) * 1e3
     stored = float(problem.changes.stored[k, before, n])
+    open_now = bool(problem.changes.live[k, before, n])
     transition = float(problem.changes.fixed[before, n]) + float(bound.costate_g_J[k]) * stored
     slope, dt = float(bound.costate_g_J[k + 1]), float(points.dt[k])
     if second.after[n] < 0:
@@ -169,13 +170,21 @@ def _row(second: _Second, n: int) -> dict[str, object]:
         if fuel + slope * used < best:
             best = fuel + slope * used
             row |= {"fuel_g": fuel, "battery_kJ": used / 1e3, "equivalent_g": slope * used}
-    if not math.isfinite(best):
-        waits = second.after[n] < 0 and second.pick is None
-        row["limit"] = _limit(problem, k, n) if not points.count[k, n] else WAITING if waits else BATTERY
+    if not math.isfinite(best) or not open_now:
+        row |= {"limit": _reason(second, n, open_now), "fuel_g": None, "battery_kJ": None, "equivalent_g": None}
         return row
     later = float(bound.intercept_g[k + 1, second.after[n]] - bound.intercept_g[k + 1, :-1].min()) if k + 1 < points.dt.size else 0.0
     row |= {"feasible": True, "transition_g": transition, "later_g": later, "total_g": best + transition + later}
     return row
+
+
+def _reason(second: _Second, n: int, open_now: bool) -> str:
+    """Why a node cannot be driven in this second."""
+    if not second.problem.points.count[second.k, n]:
+        return _limit(second.problem, second.k, n)
+    if not open_now:
+        return "the engine's speed cannot change so fast"
+    return WAITING if second.after[n] < 0 and second.pick is None else BATTERY
 
 
 def _limit(problem: Problem, k: int, n: int) -> str:

@@ -19,7 +19,7 @@ from ems.kernels.sweep import Points, internal_power
 from ems.plant.trace import Trace
 from ems.solve.certificate import Bound, best_bound
 from ems.solve.dynamic import Driven, objective_g
-from ems.solve.problem import Problem
+from ems.solve.problem import Problem, change_energies
 from ems.types import Array, IntArray
 
 CAUSES = ("configuration", "division", "transition", "charge")
@@ -101,6 +101,8 @@ def with_own_points(problem: Problem, trace: Trace, energy_J: Array) -> tuple[Pr
     fuel = np.append(points.fuel, np.asarray(trace.columns["fuel_g_s"], float))[origin]
     power = np.append(points.power, 1e3 * np.asarray(trace.columns["battery_power_kW"], float))[origin]
     own = replace(problem, points=Points(first, count, fuel, power, points.dt, points.burn), alive=count > 0)
+    stored, live = change_energies(problem.plant, problem.tables.demand, count)     # the trip may be where the tables found nothing
+    own = replace(own, changes=own.changes._replace(stored=stored, live=live))
     own = _without_waits(own) if states_of(own, node) is None else own
     driven = _driven(own, node, size + np.cumsum(length) - 1, energy_J)
     return _widened(own, driven), driven, origin

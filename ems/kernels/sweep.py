@@ -35,12 +35,14 @@ class Points(NamedTuple):
 class Changes(NamedTuple):
     """Transition costs between N nodes; row N from rest. A trip is in one of S states: a node, with its counters where there are any.
 
-    fixed : (N + 1, N) fuel and price [g]      stored : (K, N + 1, N) energy from the store [J]; HUGE: the change is not open
+    fixed : (N + 1, N) fuel and price [g]      stored : (K, N + 1, N) energy from the store [J]
+    live : (K, N + 1, N) whether a change is possible and worth a look
     node : (S + 1,) node of each state, N for the last, from rest      open : (S + 1, S) whether a state may follow another
     """
 
     fixed: Any
     stored: Any
+    live: Any
     node: Any
     open: Any
 
@@ -48,7 +50,8 @@ class Changes(NamedTuple):
 @compiled_inline
 def stored_by(changes: Changes, k: int, a: int, c: int) -> float:
     """Energy that passing from state a to state c takes from the store; HUGE where it is not open."""
-    return changes.stored[k, changes.node[a], changes.node[c]] if changes.open[a, c] else HUGE
+    na, nc = changes.node[a], changes.node[c]
+    return changes.stored[k, na, nc] if changes.open[a, c] and changes.live[k, na, nc] else HUGE
 
 
 class Window(NamedTuple):
@@ -211,16 +214,16 @@ def chain(cost: Any, changes: Changes, slope: Any, value: Any, follow: Any) -> N
 
 
 @compiled
-def arrive(cost: Any, changes: Changes, slope: Any, value: Any, limit: float, through: Any, stored: Any) -> None:
+def arrive(cost: Any, changes: Changes, slope: Any, value: Any, limit: float, through: Any, live: Any) -> None:
     """Least cost of the whole trip through each interval and node, and the changes through which a trip costs at most ``limit``.
 
-    value : (K + 1, S + 1) of ``chain``      through : (K, N) out [g]      stored : (K, N + 1, N) out, HUGE for all other changes
+    value : (K + 1, S + 1) of ``chain``      through : (K, N) out [g]      live : (K, N + 1, N) out, of those changes
     """
     K, S = cost.shape[0], changes.open.shape[1]
     here, before = np.empty(S + 1, np.int64), np.empty(S + 1, np.int64)
     came, come = np.zeros(S + 1), np.zeros(S + 1)
     count_before = _possible(cost, changes, -1, before)
-    stored[:] = HUGE
+    live[:] = False
     through[:] = HUGE
     for k in range(K):
         count = _possible(cost, changes, k, here)
@@ -236,7 +239,7 @@ def arrive(cost: Any, changes: Changes, slope: Any, value: Any, limit: float, th
                 total = came[a] + changes.fixed[changes.node[a], n] + slope[k] * energy
                 best = min(best, total)
                 if total + rest <= limit:
-                    stored[k, changes.node[a], n] = energy
+                    live[k, changes.node[a], n] = True
             come[c] = min(best + cost[k, n], HUGE)
             through[k, n] = min(through[k, n], come[c] + value[k + 1, c])
         came[:] = come

@@ -15,7 +15,6 @@ import numpy as np
 
 from ems.kernels.jit import compiled, compiled_parallel
 from ems.kernels.plant import IDLING, STOPPED
-from ems.kernels.sweep import HUGE
 
 
 class NodeArrays(NamedTuple):
@@ -154,19 +153,21 @@ def ramp_allows(n: NodeArrays, a: int, b: int, dt: float) -> bool:
 
 
 @compiled_parallel
-def stored_energies(n: NodeArrays, wheel_speed: Any, dt: Any, count: Any, out: Any) -> None:
-    """Energy every transition takes from the battery's store; HUGE where the engine's ramp does not allow it, and where either node
-    is not possible.
+def stored_energies(n: NodeArrays, wheel_speed: Any, dt: Any, count: Any, out: Any, live: Any) -> None:
+    """Energy every possible transition takes from the battery's store.
 
     wheel_speed : (K,) at the start of each interval      dt : (K,) [s]      count : (K, N) points, 0 where not possible
-    out : (K, N + 1, N), row N from rest [J]
+    out : (K, N + 1, N), row N from rest [J]      live : (K, N + 1, N) out, whether both nodes are possible and the engine's ramp allows it
     """
     nodes = n.engine_mode.size
     for k in numba.prange(wheel_speed.size):
         before, after, machines = np.zeros(n.inertia.size), np.zeros(n.inertia.size), np.zeros(n.inertia.size - 1)
+        live[k] = False
         for a in range(nodes + 1):
+            if (a == nodes) != (k == 0) or (a < nodes and count[k - 1, a] == 0):
+                continue
             for b in range(nodes):
-                if count[k, b] == 0 or (a < nodes and (k == 0 or count[k - 1, a] == 0 or not ramp_allows(n, a, b, dt[k]))):
-                    out[k, a, b] = HUGE
-                else:
-                    out[k, a, b] = transition(n, a if a < nodes else -1, b, wheel_speed[k], before, after, machines).stored
+                if count[k, b] > 0 and (a == nodes or ramp_allows(n, a, b, dt[k])):
+                    live[k, a, b] = True
+                    if a != b:
+                        out[k, a, b] = transition(n, a if a < nodes else -1, b, wheel_speed[k], before, after, machines).stored

@@ -134,13 +134,12 @@ class _Balance:
         """(shafts, joints) torque on each shaft per unit load; the driven member gets the efficiency's share."""
         return joint_columns(self.joints, self.column, forward)
 
-    def _solve(self, forward: dict[str, bool]) -> Array:
-        """(S + 1 + G, inputs) for one pattern of directions."""
-        sources, wheel = len(self.c.sources), self.column[WHEEL]
+    def _inputs(self) -> Array:
+        """(shafts, inputs) torque on each shaft per unit of each input."""
         inner = [j for j in self.given if j != 0]
         inputs = np.zeros((len(self.shafts), 3 + len(inner) + len(self.c.drags)))
         if self.wheel_free:
-            inputs[wheel, 0] = -1.0
+            inputs[self.column[WHEEL], 0] = -1.0
         if 0 in self.given:
             inputs[self._shaft_of(0), 1] = 1.0
         for i, j in enumerate(inner):
@@ -150,22 +149,29 @@ class _Balance:
         for d, drag in enumerate(self.c.drags):
             for shaft, coefficient in drag.terms:
                 inputs[self.column[shaft], 3 + len(inner) + d] -= float(coefficient)
-        solution = np.linalg.pinv(self._unknown(forward)) @ -inputs
-        out = np.zeros((sources + 1 + len(self.told), inputs.shape[1]))
+        return inputs
+
+    def _solve(self, patterns: list[dict[str, bool]]) -> Array:
+        """(patterns, S + 1 + G, inputs), one matrix for each pattern of directions."""
+        sources, inner = len(self.c.sources), [j for j in self.given if j != 0]
+        inputs = self._inputs()
+        solution = np.linalg.pinv(np.stack([self._unknown(forward) for forward in patterns])) @ -inputs
+        out = np.zeros((len(patterns), sources + 1 + len(self.told), inputs.shape[1]))
         for r, joint in enumerate(self.joints):
             if joint.name in self.told:
-                out[sources + 1 + self.told[joint.name]] = solution[r]
+                out[:, sources + 1 + self.told[joint.name]] = solution[:, r]
         for i, j in enumerate(self.determined):
-            out[j] = solution[len(self.joints) + i]
+            out[:, j] = solution[:, len(self.joints) + i]
         if 0 in self.given:
-            out[0, 1] = 1.0
+            out[:, 0, 1] = 1.0
         for i, j in enumerate(inner):
-            out[j, 2 + i] = 1.0
+            out[:, j, 2 + i] = 1.0
         if self.wheel_free:
-            out[sources, 0] = 1.0
+            out[:, sources, 0] = 1.0
         else:
-            out[sources] = solution[-1]
-        out[np.abs(out) < 1e-12 * max(1.0, float(np.abs(out).max()))] = 0.0
+            out[:, sources] = solution[:, -1]
+        largest = np.abs(out).max(axis=(1, 2), keepdims=True)
+        out[np.abs(out) < 1e-12 * np.maximum(1.0, largest)] = 0.0
         return out
 
     def _unit(self, shaft: int) -> Array:
@@ -176,15 +182,15 @@ class _Balance:
     def maps(self) -> TorqueMaps:
         """Matrices of every pattern of power-flow directions; kinetic terms in kg m2."""
         sources = len(self.c.sources)
-        lossless = self._solve({})
+        [lossless] = self._solve([{}])
         loaded = [g for name, g in self.told.items() if name in self.lossy and np.any(lossless[sources + 1 + g])]
         names = {g: name for name, g in self.told.items()}
-        matrices = [
-            self._solve({names[g]: bool(bit) for g, bit in zip(loaded, reversed(bits), strict=True)})
+        matrices = self._solve([
+            {names[g]: bool(bit) for g, bit in zip(loaded, reversed(bits), strict=True)}
             for bits in itertools.product((0, 1), repeat=len(loaded))
-        ]
+        ])
         return TorqueMaps(0 in self.given and self.c.engine is EngineState.RUNNING, self.wheel_free,
-                          tuple(j for j in self.given if j != 0), tuple(loaded), np.stack(matrices), self._kinetic(self.inertia),
+                          tuple(j for j in self.given if j != 0), tuple(loaded), matrices, self._kinetic(self.inertia),
                           self._kinetic(self.own_inertia))
 
     def _kinetic(self, inertia: Array) -> tuple[float, float, float]:

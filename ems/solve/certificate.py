@@ -153,9 +153,9 @@ def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:
 
     Nothing of an optimum is lost where the slack covers the distance to it; the final certificate is of the whole problem.
     """
-    through, stored = np.empty(problem.alive.shape), np.empty(problem.changes.stored.shape)
+    through, live = np.empty(problem.alive.shape), np.empty(problem.changes.stored.shape, bool)
     limit = float(bound.intercept_g[0, -1]) + slack_g
-    arrive(bound.stage_g, problem.changes, bound.costate_g_J, bound.intercept_g, limit, through, stored)
+    arrive(bound.stage_g, problem.changes, bound.costate_g_J, bound.intercept_g, limit, through, live)
     points = problem.points
     first, count = np.empty_like(points.first), np.empty_like(points.count)
     kept = np.empty(int(points.count[through <= limit].sum()), np.int64)
@@ -163,5 +163,5 @@ def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:
     index = kept[:size]
     narrow = Points(first, count, points.fuel[index], points.power[index], points.dt, points.burn)
     source = index if problem.source is None else problem.source[index]
-    changes = problem.changes._replace(stored=stored)
+    changes = problem.changes._replace(live=live)
     return replace(problem, points=narrow, changes=changes, alive=problem.alive & (count > 0), source=source)

@@ -8,7 +8,7 @@ first, count (U, N)                 points ``first`` to ``first + count - 1`` ar
 fuel_g_s, power_W (Q,)              fuel rate, and battery power at the terminals (positive discharges)
 fixed_g (N + 1, N)                  fuel and price of every change of node; row N from rest before the first interval
 fuel_of_change_g, price_of_change_g the two parts of ``fixed_g``
-stored_J (K, N + 1, N)              energy a change at the start of an interval takes from the battery's store
+stored_J (K, N + 1, N)              energy a change at the start of an interval takes from the battery's store; inf: not possible
 node_configuration (N,)             id of the configuration; node_lane (N,) number of the lane
 battery_energy_J, battery_soc, battery_voltage_V, battery_discharge_ohm, battery_charge_ohm (B,)
                                     stored energy and what holds there; in between, straight lines over charge
@@ -55,7 +55,8 @@ def problem_arrays(found: Optimum) -> dict[str, Any]:
     return {
         "time_s": tables.demand.time_s, "dt_s": tables.demand.dt_s, "demand_of": tables.demand_of,
         "first": tables.first, "count": tables.count, "fuel_g_s": tables.fuel_g_s, "power_W": tables.power_W,
-        "fixed_g": changes.fixed, "fuel_of_change_g": fuel, "price_of_change_g": price, "stored_J": changes.stored,
+        "fixed_g": changes.fixed, "fuel_of_change_g": fuel, "price_of_change_g": price,
+        "stored_J": np.where(changes.live, changes.stored, np.inf),
         "node_configuration": np.array([plant.configuration(n).id for n in range(len(plant.nodes))]),
         "node_lane": np.array([node.lane for node in plant.nodes]),
         **_battery(plant),

@@ -29,7 +29,7 @@ CELLS = (6000, 20000)         # cells of stored energy in which the bound is rai
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 MOST_SLACK = 0.02               # the same in later sweeps, which look as far as the gap is wide, at most
 SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
-SPREAD = 0.015                  # how far around the costate supporting points are sought, and how far apart, relative
+SPREAD, APART = 0.015, 0.02      # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
 CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
 
@@ -90,7 +90,7 @@ def _near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
 def _slopes(bound: Bound, spread: float) -> Array:
     """Slopes from a little below the least costate to a little above the greatest."""
     low, high = (1.0 - spread) * bound.costate_g_J.min(), (1.0 + spread) * bound.costate_g_J.max()
-    count = 1 + int(np.ceil((high - low) / (max(spread, SPREAD) * high)))
+    count = 1 + int(np.ceil((high - low) / (APART * high)))
     return np.linspace(low, high, min(count, MOST_SLOPES))
 
 

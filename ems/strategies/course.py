@@ -13,9 +13,9 @@ from ems.kernels.simulate import Frontier, Second
 from ems.kernels.sweep import HUGE, Changes
 from ems.layout.model import Layout
 from ems.plant.plant import LANES, Plant, build_plant
-from ems.solve.problem import fixed_costs, transition_costs
+from ems.solve.problem import change_energies, fixed_costs, transition_costs
 from ems.solve.shortfall import shortfall
-from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
+from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse, conceivable
 from ems.trips.cycle import Cycle
 from ems.trips.demand import Demand
 from ems.trips.demand import demand as demand_of_cycle
@@ -156,4 +156,12 @@ def course_of(layout: Layout, cycle: Cycle, plant: Plant | None = None) -> Cours
         prefix = c.id.split(":")[0]
         for word in c.equivalents:
             nodes.setdefault(f"{prefix}:{word}", own)
-    return Course(plant, cycle, demand, tables, transition_costs(tables), fuel, price, nodes)
+    return Course(plant, cycle, demand, tables, _conceivable_changes(tables), fuel, price, nodes)
+
+
+def _conceivable_changes(tables: Tables) -> Changes:
+    """Costs of changes between all nodes that may be possible, whether the tables found a choice in them or not; ``HUGE`` energy for
+    others, so that no strategy makes them."""
+    count = conceivable(tables.plant, tables.demands)[tables.demand_of].astype(np.int64)
+    stored, live = change_energies(tables.plant, tables.demand, count)
+    return transition_costs(tables)._replace(stored=np.where(live, stored, HUGE), live=live)

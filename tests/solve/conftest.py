@@ -96,7 +96,7 @@ def bare_problem():
         plant = SimpleNamespace(battery=battery_arrays(battery), layout=SimpleNamespace(battery=battery))
         tables = SimpleNamespace(plant=plant, demand=SimpleNamespace(time_s=np.arange(K)))
         half = float(battery.energy_J(0.5))
-        changes = Changes(np.zeros((2, 1)), np.zeros((K, 2, 1)), np.arange(2), np.ones((2, 1), bool))
+        changes = Changes(np.zeros((2, 1)), np.zeros((K, 2, 1)), np.ones((K, 2, 1), bool), np.arange(2), np.ones((2, 1), bool))
         return Problem(tables, points, changes, np.ones((K, 1), bool), half, half)
 
     return make
