@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 DEFAULT_CYCLE = "wltc-3b"
 OPTIONS = ("cycle", "charge", "grid", "lanes", "dwell", "engine_on", "engine_off", "cold")
-STRATEGY_OPTIONS = OPTIONS[:3]      # with which a strategy can be driven
+STRATEGY_OPTIONS = OPTIONS[:4]      # with which a strategy can be driven
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 

@@ -61,12 +61,16 @@ def simulated(run: common.Run, loaded: Loaded, word: str) -> Simulation:
     for warning in loaded.cycle.warnings:
         run.warn(f"{loaded.cycle.name}: {warning}")
     with progress(run) as tell:
+        from ems.plant.plant import LANES, build_plant
+        from ems.strategies.course import course_of
         from ems.strategies.load import load_strategy
         from ems.strategies.simulate import simulate
 
         strategy = load_strategy(word, loaded.layout)
         tell(f"driving {word}")
-        made = simulate(loaded.layout, loaded.cycle, strategy, charge=loaded.charge)
+        plant = build_plant(loaded.layout, lanes=loaded.case.lanes or LANES)
+        course = course_of(loaded.layout, loaded.cycle, plant)
+        made = simulate(loaded.layout, loaded.cycle, strategy, charge=loaded.charge, course=course)
     for note in made.notes:
         run.note(f"{word}: {note}")
     for warning in made.warnings:

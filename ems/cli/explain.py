@@ -34,8 +34,8 @@ def command(run: common.Run, what: str, time_s: float, strategy: str | None, **o
     loaded = _from_folder(given) if _is_folder(what) else given.load()
     _check_time(time_s, loaded)
     if strategy is not None and not set(loaded.case.options) <= set(STRATEGY_OPTIONS):
-        raise click.UsageError("a strategy drives a warm engine, in one lane of engine speed, without least times but the engine's own: "
-                               "leave out --lanes, --dwell, --engine-on, --engine-off and --cold.", click.get_current_context())
+        raise click.UsageError("a strategy drives a warm engine, without least times but the engine's own: "
+                               "leave out --dwell, --engine-on, --engine-off and --cold.", click.get_current_context())
     explanation = _of_optimum(run, loaded, time_s) if strategy is None else _of_strategy(run, loaded, strategy, time_s)
 
     from ems.output import plain

@@ -53,8 +53,6 @@ def _answer(found: Comparison, cycle_given: bool) -> list[RenderableType]:
                            f", certified within {within(found.optimum_gap_percent)}, tables within {within(found.table_error_percent)}")
     facts = [("charge", f"{found.soc_start:.4f} at the start, {found.soc_end:.4f} at the end, the optimum's too"),
              ("fuel", f"{found.strategy_fuel_g:.2f} g over {found.distance_km:.2f} km{_prices(found)}")]
-    if found.trace.plant.transitions.has_free.any():
-        facts.append(("engine speed", "where it is free, its own energy is counted at one speed, for strategy and optimum alike"))
     if found.corrections:
         facts.append(("corrected", ", ".join(f"{name} in {n} intervals" for name, n in found.corrections.items())))
     return [head, "", answer, "", columns(facts, (False, False))]

@@ -33,7 +33,7 @@ def test_strategies_on_every_layout_and_cycle(courses, target_J, layout, cycle):
         soc = np.asarray(run.trace.columns["soc_end"])
         assert battery.soc_low <= soc.min() and soc.max() <= battery.soc_high
         end = min(run.soc_end, battery.soc_high - TOP_MARGIN)
-        best = optimum(c.plant.layout, c.cycle, charge=(run.soc_start, end), lanes=1)
+        best = optimum(c.plant.layout, c.cycle, charge=(run.soc_start, end))
         assert run.objective_g >= best.lower_bound_g * (1.0 - max(best.table_error_percent, 0.02) / 100.0)
         assert abs(run.energy_residual_percent) < 1e-6
         again = simulate(c.plant.layout, c.cycle, Schedule(run.node, run.choice), course=c)
@@ -45,5 +45,5 @@ def test_default_rules_within_8_percent_of_the_optimum(courses):
     """The goal set for the untuned default on the WLTC."""
     c = courses("three-clutch", "wltc-3b")
     run = simulate(c.plant.layout, c.cycle, "rules", course=c)
-    best = optimum(c.plant.layout, c.cycle, charge=(run.soc_start, run.soc_end), lanes=1)
+    best = optimum(c.plant.layout, c.cycle, charge=(run.soc_start, run.soc_end))
     assert run.objective_g <= 1.08 * best.lower_bound_g

@@ -119,7 +119,7 @@ def test_the_costate_twin_is_at_the_optimum(courses, target_J):
     c = courses("input-split", *PIECE)
     twin = costate_twin(c, target_J(c), target_J(c))
     run = simulate(c.plant.layout, c.cycle, twin, course=c)
-    best = optimum(c.plant.layout, c.cycle, charge=(run.soc_start, run.soc_end), lanes=1)
+    best = optimum(c.plant.layout, c.cycle, charge=(run.soc_start, run.soc_end))
     assert abs(run.soc_end - 0.55) <= 0.001 or len(twin.notes) > 1
     assert best.lower_bound_g * (1 - 1e-4) <= run.objective_g <= 1.006 * best.lower_bound_g
 
@@ -135,7 +135,7 @@ def test_constant_costate_and_slope_agree_on_a_smooth_problem(courses, target_J)
     value = float(costate.above.costate_g_J[150]) * c.plant.heating_value_J_g
     step = 20e3
     soc = [c.soc(start - step), c.soc(start + step)]
-    fuels = [optimum(c.plant.layout, c.cycle, charge=(0.55, s), lanes=1).objective_g for s in soc]
+    fuels = [optimum(c.plant.layout, c.cycle, charge=(0.55, s)).objective_g for s in soc]
     slope = (fuels[1] - fuels[0]) / (2 * step) * c.plant.heating_value_J_g
     assert constant == pytest.approx(value, rel=0.01)
     assert slope == pytest.approx(value, rel=0.01)

@@ -37,7 +37,7 @@ class Random:
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_the_optimum_driven_again_is_the_optimum(courses, layout):
     c = courses(layout, *PIECE)
-    best = optimum(c.plant.layout, c.cycle, lanes=1)
+    best = optimum(c.plant.layout, c.cycle)
     again = simulate(c.plant.layout, c.cycle, Schedule(best.trace.node, best.trace.choice), course=c)
     assert again.corrections == {}
     assert again.objective_g == pytest.approx(best.objective_g, rel=1e-12)
@@ -52,7 +52,7 @@ def test_no_strategy_beats_the_lower_bound_for_its_end_charge(courses, layout, w
     c = courses(layout, *PIECE)
     strategy = Ecms(2.6) if word == "ecms" else load_strategy(word, c.plant.layout, plant=c.plant)
     run = simulate(c.plant.layout, c.cycle, strategy, course=c)
-    best = optimum(c.plant.layout, c.cycle, charge=(run.soc_start, run.soc_end), lanes=1)
+    best = optimum(c.plant.layout, c.cycle, charge=(run.soc_start, run.soc_end))
     assert run.objective_g >= best.lower_bound_g * (1.0 - max(best.table_error_percent, 0.02) / 100.0)
     assert abs(run.energy_residual_percent) < 1e-6
     battery = c.plant.layout.battery
