@@ -62,7 +62,7 @@ class Course:
     @cached_property
     def undivided(self) -> Plant:
         """The plant with one lane, as strategies see it: a node a configuration, in the same order."""
-        return self.plant if max(n.lane for n in self.plant.nodes) == 0 else build_plant(self.plant.layout, self.plant.derivation, lanes=1)
+        return undivided(self.plant)
 
     @cached_property
     def able_configurations(self) -> BoolArray:
@@ -135,6 +135,11 @@ class Course:
     def energy_J(self, soc: float) -> float:
         """Stored energy at a state of charge."""
         return float(self.plant.layout.battery.energy_J(soc))
+
+
+def undivided(plant: Plant) -> Plant:
+    """The plant with one lane: a node a configuration, in the same order."""
+    return plant if max(n.lane for n in plant.nodes) == 0 else build_plant(plant.layout, plant.derivation, lanes=1)
 
 
 def course_of(layout: Layout, cycle: Cycle, plant: Plant | None = None) -> Course:

@@ -39,6 +39,7 @@ from ems.strategies.calibration import (
     load_calibration,
     to_toml,
 )
+from ems.strategies.course import undivided
 from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.tables.build import DEFAULT_GRID, axle_least_Nm, coarse
 from ems.types import Array, IntArray
@@ -87,7 +88,7 @@ def freeze(names: Sequence[str] = ()) -> list[Path]:
 
 def first_calibration(plant: Plant) -> Calibration:
     """The calibration that the rule above gives."""
-    costs = _Costs(plant)
+    costs = _Costs(undivided(plant))
     electric = costs.ladder([n for n in costs.nodes(Kind.ELECTRIC)], costs.usual)
     engaged = costs.ladder(costs.engaged(), costs.driving)
     beside = costs.beside()

@@ -14,7 +14,7 @@ from ems.kernels.plant import COUPLED, free_range
 from ems.layout.model import Layout
 from ems.plant.plant import Plant, build_plant
 from ems.strategies.calibration import Calibration, Rung, load_calibration
-from ems.strategies.course import Course
+from ems.strategies.course import Course, undivided
 from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.strategies.protocol import Request, Situation
 from ems.types import Array
@@ -26,6 +26,7 @@ class Rules:
     name = "rules"
 
     def __init__(self, plant: Plant, calibration: Calibration, name: str = "rules", where: str = "calibration") -> None:
+        plant = undivided(plant)
         self.plant, self.calibration, self.name = plant, calibration, name
         self.lines: EngineLines = engine_lines(plant.layout.engine.engine)
         ids = {plant.configuration(n).id: n for n in range(len(plant.nodes))}

@@ -30,8 +30,8 @@ def test_look_ahead_against_a_plain_twin():
     stage = random.uniform(0.0, 2.0, (K, N))
     stage[random.random((K, N)) < 0.15] = HUGE
     stage[:, 0] = np.minimum(stage[:, 0], 3.0)
-    changes = Changes(random.uniform(0.0, 0.5, (N + 1, N)), random.uniform(-1e3, 1e3, (K, N + 1, N)), np.arange(N + 1),
-                      np.ones((N + 1, N), bool))
+    changes = Changes(random.uniform(0.0, 0.5, (N + 1, N)), random.uniform(-1e3, 1e3, (K, N + 1, N)), np.ones((K, N + 1, N), bool),
+                      np.arange(N + 1), np.ones((N + 1, N), bool))
     group = np.arange(K) % 4
     size, ahead = np.bincount(group), np.empty((K, N))
     look_ahead(stage, changes, 6e-5, group, size, 150, ahead)
