@@ -322,7 +322,6 @@ class Price(NamedTuple):
     """How choices are weighed: slope [g/J], seconds a change must pay itself back in, and g/s by which staying is favoured.
 
     stored, fixed : (N,) energy from the store [J] and fuel and price [g] of changing from the present node
-    configuration : (N,) of each node: passing from lane to lane within one is no change that is disfavoured or held back
     """
 
     slope: float
@@ -330,7 +329,6 @@ class Price(NamedTuple):
     favour_g_s: float
     stored: Any
     fixed: Any
-    configuration: Any
 
 
 @compiled
@@ -350,9 +348,9 @@ def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, keep: Any
             continue
         change = 0.0
         if n != stay:
-            change = (price.fixed[n] + price.slope * price.stored[n]) / price.payback_s
-            if stay < 0 or price.configuration[n] != price.configuration[stay]:
-                change += price.favour_g_s + (1e6 if held else 0.0)
+            change = (price.fixed[n] + price.slope * price.stored[n]) / price.payback_s + price.favour_g_s
+            if held:
+                change += 1e6
         space = room(b, e_start, dt, keep[n])
         for j in range(front.first[n], front.first[n] + front.count[n]):
             P = front.power[j]

@@ -31,6 +31,7 @@ FIRST_CONSTANT = 2.6        # where the search begins
 RESIDUAL = 0.001            # charge, of capacity, that may be left uncorrected
 LOWEST, HIGHEST = 0.2, 12.0     # constants looked at
 EVALUATIONS = 30
+HELD_G_S = 1e6              # by which another configuration is held back during the dwell time
 
 
 @dataclass(slots=True)
@@ -91,12 +92,16 @@ class Ecms:
         assert course is not None
         slope = self.price(situation) / course.plant.heating_value_J_g
         stored, fixed = course.changes.stored[k, situation.node], course.changes.fixed[situation.node]
-        price = Price(slope, self.payback_s, self.favour_g_s, stored, fixed, course.configuration_of)
+        if situation.node >= 0:
+            disfavour = self.favour_g_s + (HELD_G_S if situation.since_change_s < self.dwell_s else 0.0)
+            away = course.configuration_of != course.configuration_of[situation.node]
+            fixed = fixed + self.payback_s * disfavour * away
+        price = Price(slope, self.payback_s, 0.0, stored, fixed)
         now = course.seconds[k]
         node, point = -1, -1
         for reserve_s in (self.reserve_s, 0.0):
             node, point = least_cost(course.frontier(k), course.plant.battery, situation.energy_J, now.dt,
-                                     course.keep(k, reserve_s), price, situation.node, situation.since_change_s < self.dwell_s)
+                                     course.keep(k, reserve_s), price, situation.node, False)
             if node >= 0:
                 break
         if node < 0:

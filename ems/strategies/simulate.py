@@ -281,7 +281,7 @@ class _Drive:
     def _fallback(self, k: int, present: int, reserve_s: float) -> tuple[int, int]:
         course = self.course
         slope = FALLBACK_COSTATE / course.plant.heating_value_J_g
-        price = Price(slope, 5.0, 0.0, course.changes.stored[k, present], course.changes.fixed[present], course.configuration_of)
+        price = Price(slope, 5.0, 0.0, course.changes.stored[k, present], course.changes.fixed[present])
         return least_cost(course.frontier(k), course.plant.battery, float(self.energy_J[k]), course.seconds[k].dt,
                           course.keep(k, reserve_s), price, present, False)
 
