@@ -15,10 +15,16 @@ if TYPE_CHECKING:
     from ems.errors import EmsError as EmsError
     from ems.errors import InputError as InputError
     from ems.errors import RunError as RunError
+    from ems.judge.compare import Comparison as Comparison
+    from ems.judge.compare import compare as compare
     from ems.layout.load import load_layout as load_layout
     from ems.layout.model import Layout as Layout
     from ems.solve.optimum import Optimum as Optimum
     from ems.solve.optimum import optimum as optimum
+    from ems.strategies.protocol import Request as Request
+    from ems.strategies.protocol import Situation as Situation
+    from ems.strategies.simulate import Simulation as Simulation
+    from ems.strategies.simulate import simulate as simulate
     from ems.studies.results import Study as Study
     from ems.studies.results import load_study as load_study
     from ems.studies.run import run_study as run_study
@@ -29,6 +35,7 @@ __version__ = "0.1.0"
 
 _PUBLIC: dict[str, str] = {
     # name: module that holds it; keep the block above alike (a test compares the two)
+    "Comparison": "ems.judge.compare",
     "Cycle": "ems.trips.cycle",
     "CycleNotFollowed": "ems.errors",
     "Derivation": "ems.configurations.model",
@@ -36,14 +43,19 @@ _PUBLIC: dict[str, str] = {
     "InputError": "ems.errors",
     "Layout": "ems.layout.model",
     "Optimum": "ems.solve.optimum",
+    "Request": "ems.strategies.protocol",
     "RunError": "ems.errors",
+    "Simulation": "ems.strategies.simulate",
+    "Situation": "ems.strategies.protocol",
     "Study": "ems.studies.results",
+    "compare": "ems.judge.compare",
     "derive": "ems.configurations.derive",
     "load_cycle": "ems.trips.cycle",
     "load_layout": "ems.layout.load",
     "load_study": "ems.studies.results",
     "optimum": "ems.solve.optimum",
     "run_study": "ems.studies.run",
+    "simulate": "ems.strategies.simulate",
 }
 
 __all__ = ["__version__", *_PUBLIC]

@@ -37,3 +37,12 @@ def pytest_configure() -> None:
 
 def pytest_report_header() -> str:
     return f"ems from {PACKAGE}"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests marked ``long`` are for ``EMS_LONG=1``."""
+    if os.environ.get("EMS_LONG") != "1":
+        skip = pytest.mark.skip(reason="long: set EMS_LONG=1")
+        for item in items:
+            if "long" in item.keywords:
+                item.add_marker(skip)

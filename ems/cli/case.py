@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 DEFAULT_CYCLE = "wltc-3b"
 OPTIONS = ("cycle", "charge", "grid", "lanes", "dwell", "engine_on", "engine_off", "cold")
+STRATEGY_OPTIONS = OPTIONS[:4]      # with which a strategy can be driven
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -110,21 +111,32 @@ class Seconds(click.FloatRange):
 
 def case_options(function: Function) -> Function:
     """Decorator: the options of a case; the function is called with all of ``OPTIONS``, to be handed to ``Case``."""
-    options = [
-        click.option("--cycle", metavar="CYCLE",
-                     help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted."),
-        click.option("--charge", metavar="START:END",
-                     help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts, at the target."),
-        click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
-                     help="N times as many table points on every axis: slower, smaller table error."),
-        click.option("--lanes", type=click.IntRange(1, 64), metavar="N",
-                     help="Lanes of engine speed where it is free of the wheels, so that changing it has its cost; 6 if omitted."),
-        click.option("--dwell", type=Seconds(0, 6), default=0.0, metavar="S", help="Least time in a configuration, to 6 s."),
-        click.option("--engine-on", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time the engine turns, to 20 s."),
-        click.option("--engine-off", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time it stands, to 20 s."),
-        click.option("--cold", is_flag=True, help="The engine starts cold; the warm figure is solved first and shown beside it."),
-    ]
+    return _with(function, _OPTIONS)
+
+
+def strategy_case_options(function: Function) -> Function:
+    """Decorator: those of the options that a strategy can be driven with, ``STRATEGY_OPTIONS``."""
+    return _with(function, _OPTIONS[:len(STRATEGY_OPTIONS)])
+
+
+def _with(function: Function, options: list[Callable[[Any], Any]]) -> Function:
     return functools.reduce(lambda made, option: option(made), reversed(options), function)
+
+
+_OPTIONS: list[Callable[[Any], Any]] = [
+    click.option("--cycle", metavar="CYCLE",
+                 help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted."),
+    click.option("--charge", metavar="START:END",
+                 help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts, at the target."),
+    click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
+                 help="N times as many table points on every axis: slower, smaller table error."),
+    click.option("--lanes", type=click.IntRange(1, 64), metavar="N",
+                 help="Lanes of engine speed where it is free of the wheels, so that changing it has its cost; 6 if omitted."),
+    click.option("--dwell", type=Seconds(0, 6), default=0.0, metavar="S", help="Least time in a configuration, to 6 s."),
+    click.option("--engine-on", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time the engine turns, to 20 s."),
+    click.option("--engine-off", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time it stands, to 20 s."),
+    click.option("--cold", is_flag=True, help="The engine starts cold; the warm figure is solved first and shown beside it."),
+]
 
 
 Value = TypeVar("Value")

@@ -10,8 +10,7 @@ from ems.present.text import columns
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from ems.judge.explain import Explanation
-    from ems.solve.optimum import Optimum
+    from ems.judge.explain import Decision, Explanation
 
 Row = Mapping[str, Any]
 TIE_G = 1e-6    # grams that mean nothing
@@ -26,15 +25,16 @@ MEANINGS = (
 )
 
 
-def explain_text(explanation: Explanation, found: Optimum) -> list[RenderableType]:
+def explain_text(explanation: Explanation, *, layout: str, cycle: str) -> list[RenderableType]:
     """Everything ``ems explain`` prints."""
     from rich.text import Text
 
     head = Text.assemble(
-        (found.layout.name, "bold"), " on ", (found.cycle.name, "bold"),
+        (layout, "bold"), " on ", (cycle, "bold"),
         f" at {explanation.time_s:g} s: {explanation.speed_kmh:.1f} km/h, {explanation.wheel_power_kW:+.2f} kW at the "
         f"wheels, charge {explanation.soc:.4f}")
-    return [head, "", _ranking(explanation), "", reason(explanation), "", *MEANINGS]
+    why = [reason(explanation)] if explanation.decision is None else decision_text(explanation.decision)
+    return [head, "", _ranking(explanation), "", *why, "", *MEANINGS]
 
 
 def _ranking(explanation: Explanation) -> RenderableType:
@@ -51,6 +51,21 @@ def _cells(row: Row, chosen: str) -> tuple[str, ...]:
     numbers = (f"{row[key]:.{places}f}" for key, places in digits.items())
     mark = "chosen" if row["id"] == chosen else ""
     return (str(row["rank"]), row["id"], row["mode"], *numbers, mark)
+
+
+def decision_text(decision: Decision) -> list[str]:
+    """What a strategy did, what was best at its state, and what the difference cost."""
+    parts = ", ".join(f"{g + 0.0:.4f} g {name}" for name, g in decision.causes_g.items())
+    if decision.price_g - decision.causes_g["charge"] <= TIE_G:
+        return [f"The strategy chose the best there is at its state: {_side(decision.chosen)}."]
+    return [f"The strategy chose {_side(decision.chosen)}.", f"Best at its state: {_side(decision.best)}.",
+            f"The choice cost {decision.price_g:.4f} g: {parts}."]
+
+
+def _side(side: Mapping[str, Any]) -> str:
+    brakes = f", {side['brakes_kW']:.1f} kW in the friction brakes" if side["brakes_kW"] >= 0.05 else ""
+    return (f"{side['id']} ({side['mode']}; engine {side['engine_kW']:.1f} kW, {side['fuel_g']:.4f} g of fuel, "
+            f"{side['battery_kJ']:.2f} kJ from the battery{brakes})")
 
 
 def reason(explanation: Explanation) -> str:

@@ -11,6 +11,7 @@ from ems.kernels.transitions import stored_energies
 from ems.plant.counters import NO_WAITS, Waits, counted_states
 from ems.plant.plant import Plant
 from ems.tables.build import Tables
+from ems.trips.demand import Demand
 from ems.types import Array, BoolArray, IntArray
 
 
@@ -68,13 +69,22 @@ def with_tables(problem: Problem, tables: Tables) -> Problem:
 def transition_costs(tables: Tables, waits: Waits = NO_WAITS) -> Changes:
     """Costs of every change at the start of every interval, and what must be waited for before one."""
     plant, demand = tables.plant, tables.demand
+    stored, live = change_energies(plant, demand, tables.count[tables.demand_of])
+    fuel, price = fixed_costs(plant)
+    return Changes(fuel + price, stored, live, *counted_states(plant, waits))
+
+
+def change_energies(plant: Plant, demand: Demand, count: IntArray) -> tuple[Array, BoolArray]:
+    """(K, N + 1, N) energy that every change takes from the store [J], and whether it is possible.
+
+    count : (K, N) points of each node, 0 where it is not possible
+    """
     nodes = len(plant.nodes)
     wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
     shape = wheel_speed.size, nodes + 1, nodes
     stored, live = np.zeros(shape), np.empty(shape, bool)
-    stored_energies(plant.transitions, wheel_speed, demand.dt_s, tables.count[tables.demand_of], stored, live)
-    fuel, price = fixed_costs(plant)
-    return Changes(fuel + price, stored, live, *counted_states(plant, waits))
+    stored_energies(plant.transitions, wheel_speed, demand.dt_s, count, stored, live)
+    return stored, live
 
 
 def fixed_costs(plant: Plant) -> tuple[Array, Array]:

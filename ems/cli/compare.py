@@ -1,0 +1,98 @@
+"""``ems compare``: how far a strategy is from the optimum, second by second."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from ems.cli import common
+from ems.cli.case import Case, Loaded, inputs, strategy_case_options
+from ems.cli.progress import progress
+
+if TYPE_CHECKING:
+    from ems.judge.compare import Comparison
+    from ems.kernels.frontier import Grid
+    from ems.output import Content
+    from ems.strategies.simulate import Simulation
+
+DEFAULT_STRATEGY = "rules"
+HELP = "rules, rules:FILE, ecms, ecms-adaptive, replay:FILE or python:module:Class."
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+def strategy_option(*, default: str | None) -> Callable[[Function], Function]:
+    """Decorator: ``--strategy``; the function is called with ``strategy``."""
+    return click.option("--strategy", metavar="STRATEGY", default=default, show_default=default is not None, help=HELP)
+
+
+@click.command("compare")
+@click.argument("layout")
+@strategy_option(default=DEFAULT_STRATEGY)
+@strategy_case_options
+@common.options(reads_layout=True)
+def command(run: common.Run, layout: str, strategy: str, cycle: str | None, **options: Any) -> None:
+    """Drive a strategy through a cycle, and price every second of its distance from the optimum that ends with the same charge.
+
+    LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, ledger.csv and trace.csv (one row an interval),
+    figure.png.
+    """
+    loaded = Case(layout, run.overrides, cycle, **options).load()
+    simulation = simulated(run, loaded, strategy)
+
+    from ems.judge.compare import compare
+    from ems.present.compare_text import compare_text
+
+    with progress(run) as tell:
+        found = compare(simulation, progress=tell, grid=tables_grid(loaded))
+    for warning in found.warnings:
+        if warning not in simulation.warnings:
+            run.warn(warning)
+    result = {**found.to_dict(), **inputs(loaded), "strategy_word": strategy, "cycle_chosen": cycle is not None}
+    words = f"{loaded.case.words} --strategy {strategy}"
+    text = None if run.json else compare_text(found, cycle_given=cycle is not None, words=words, out=run.out)
+    run.finish(result, text, _files(found) if run.out is not None else None)
+
+
+def simulated(run: common.Run, loaded: Loaded, word: str) -> Simulation:
+    """A strategy driven through the case's cycle, with progress, notes and warnings on stderr."""
+    for warning in loaded.cycle.warnings:
+        run.warn(f"{loaded.cycle.name}: {warning}")
+    with progress(run) as tell:
+        from ems.plant.plant import LANES, build_plant
+        from ems.strategies.course import course_of
+        from ems.strategies.load import load_strategy
+        from ems.strategies.simulate import simulate
+
+        strategy = load_strategy(word, loaded.layout)
+        tell(f"driving {word}")
+        plant = build_plant(loaded.layout, lanes=loaded.case.lanes or LANES)
+        course = course_of(loaded.layout, loaded.cycle, plant)
+        made = simulate(loaded.layout, loaded.cycle, strategy, charge=loaded.charge, course=course)
+    for note in made.notes:
+        run.note(f"{word}: {note}")
+    for warning in made.warnings:
+        if warning not in loaded.cycle.warnings:
+            run.warn(warning)
+    return made
+
+
+def tables_grid(loaded: Loaded) -> Grid:
+    """How finely the case wants its tables."""
+    from ems.tables.build import DEFAULT_GRID, refined
+
+    factor = loaded.case.grid
+    return DEFAULT_GRID if factor == 1 else refined(DEFAULT_GRID, factor)
+
+
+def _files(found: Comparison) -> dict[str, Content]:
+    """Name -> content of what stands beside ``result.json``."""
+    from ems.present.compare_figure import save_compare_figure
+
+    return {
+        "ledger.csv": found.to_frame().to_csv(lineterminator="\n"),
+        "trace.csv": found.trace.to_frame().to_csv(lineterminator="\n"),
+        "figure.png": lambda path: save_compare_figure(found, path),
+    }

@@ -1,0 +1,227 @@
+"""A tuned calibration, judged: the same cycles and unseen ones, against the optimum that ends with the same charge.
+
+Beside it stand the calibration it began from, the one fitted to the optimum, the best of random ones, and the instantaneous
+minimisation (ECMS) with its payback time tuned and its constant found anew on every cycle, which no controller can do.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ems.errors import InputError, Mistakes, RunError
+from ems.layout.load import load_layout
+from ems.solve.optimum import optimum
+from ems.strategies.calibration import Calibration, parameters
+from ems.strategies.course import Course, course_of
+from ems.strategies.ecms import Ecms
+from ems.strategies.fit import fitted
+from ems.strategies.protocol import Strategy
+from ems.strategies.rules import Rules, load_rules
+from ems.strategies.simulate import drive
+from ems.strategies.tune import (
+    RANDOM,
+    TRAINED,
+    UNSEEN,
+    Evaluator,
+    Found,
+    Progress,
+    Range,
+    Task,
+    Trip,
+    best_of_random,
+    calibrated,
+    cost_of,
+    hysteresis_of,
+    ranges,
+    search,
+    trip_of,
+    workers,
+)
+from ems.trips.cycle import Cycle, load_cycle
+
+if TYPE_CHECKING:
+    from ems.layout.model import Layout
+
+PAYBACKS = (4.0, 8.0, 16.0, 30.0)   # seconds, of the ECMS it is compared with
+NO_CAPS = (math.inf, math.inf)
+SMALLEST_G = 1.0                    # of fuel, that a gap is put in relation to
+TOP_MARGIN = 0.003                  # charge below the window's top that a reference may end with
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A strategy on a cycle, and the optimum with the same charge at the end; gap_percent is over the optimum's lower bound."""
+
+    cycle: str
+    objective_g: float
+    optimum_g: float
+    gap_percent: float
+    soc_end: float
+    starts_per_km: float
+    changes_per_km: float
+    corrections: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tuning:
+    """What a tuning found.
+
+    judged : name of a candidate -> its cycles; ``first``, ``fitted``, ``random``, ``tuned``, ``ecms``
+    trained, unseen : names of cycles     searched : parameters and their ranges     calibration : the tuned one
+    """
+
+    layout: str
+    trained: tuple[str, ...]
+    unseen: tuple[str, ...]
+    searched: tuple[Range, ...]
+    calibration: Calibration
+    judged: dict[str, tuple[Judged, ...]]
+    evaluations: int
+    seed: int
+    notes: tuple[str, ...] = field(default=())
+
+    def gap(self, candidate: str, cycles: Sequence[str]) -> tuple[float, float] | None:
+        """(mean, worst) gap of a candidate over cycles [%]; None where it was driven on none of them."""
+        gaps = [j.gap_percent for j in self.judged.get(candidate, ()) if j.cycle in cycles]
+        return (sum(gaps) / len(gaps), max(gaps)) if gaps else None
+
+    def to_dict(self) -> dict[str, Any]:
+        """All of it as plain values."""
+        gaps = {name: {part: dict(zip(("mean_percent", "worst_percent"), g, strict=True)) if (g := self.gap(name, cycles)) else None
+                       for part, cycles in (("trained", self.trained), ("unseen", self.unseen))} for name in self.judged}
+        values = {r.name: v for r in self.searched if (v := _value(self.calibration, r.name)) is not None}
+        return {"layout": self.layout, "trained": list(self.trained), "unseen": list(self.unseen), "evaluations": self.evaluations,
+                "seed": self.seed, "gaps": gaps, "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
+                "judged": {name: [asdict(j) for j in rows] for name, rows in self.judged.items()}, "notes": list(self.notes)}
+
+
+def _value(calibration: Calibration, name: str) -> float:
+
+    return next(p.value for p in parameters(calibration) if p.name == name)
+
+
+def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = None, unseen: Sequence[str] = UNSEEN,
+         names: Sequence[str] = (), overrides: Sequence[str] = (), caps: tuple[float, float] = NO_CAPS,
+         evaluations: int = 600,
+         random: int = RANDOM, seed: int = 1, processes: int = 1, journal: Path | None = None, ecms: bool = True,
+         progress: Progress | None = None) -> Tuning:
+    """Tune the rules of a layout on some cycles and judge them there and on unseen ones.
+
+    layout, cycles, unseen : words, as on the command line; unseen cycles among ``cycles`` are left out
+    file : calibration to begin from; the layout's default when None      names : parameters to tune; those that matter when empty
+    caps : most engine starts and most changes of configuration per kilometre
+    evaluations, random : calibrations looked at by the search, and by chance      journal : file that a stopped run goes on from
+    Raises ``InputError``, ``CycleNotFollowed``, ``RunError``.
+    """
+    say = progress or (lambda _text: None)
+    loaded, first, driven = _read(layout, overrides, file, names, [*cycles, *(c for c in unseen if c not in cycles)])
+    say("optima of the cycles to tune on")
+    courses = _courses_of(loaded, driven)
+    found = [trip_of(loaded, courses[c]) for c in cycles]
+    trips = tuple(replace(trip, cycle=word) for (trip, _), word in zip(found, cycles, strict=True))
+    start = fitted(first, courses[cycles[0]].plant, [best.trace for _, best in found])
+    searched = ranges(start, names)
+    task = Task(layout, tuple(overrides), trips, start.model_dump_json(), caps, hysteresis_of(start))
+    with workers(processes) as mapper:
+        evaluator = Evaluator(task, searched, journal, mapper, say)
+        chance = best_of_random(evaluator, seed, random) if random else None
+        evaluator.count = 0
+        best = _better_of(search(evaluator, seed, evaluations), evaluator, first, start, searched)
+    candidates = _candidates(courses[cycles[0]], first, start, chance, best, task)
+    say("optima at the charges the strategies end with")
+    judged = {name: tuple(_judge(loaded, courses[c], c, make) for c in courses) for name, make in candidates.items()}
+    if ecms:
+        say("instantaneous minimisation, payback tuned")
+        judged["ecms"] = _ecms(loaded, courses, trips)
+    tuned = calibrated(start, best.values, task.hysteresis)
+    return Tuning(loaded.name, tuple(cycles), tuple(c for c in courses if c not in cycles), tuple(searched),
+                  tuned.model_copy(update={"title": f"{loaded.title}: tuned on {', '.join(cycles)}"}), judged, best.evaluations, seed)
+
+
+def _read(layout: str, overrides: Sequence[str], file: str | None, names: Sequence[str],
+          words: Sequence[str]) -> tuple[Layout, Calibration, dict[str, Cycle]]:
+    """Layout, calibration and cycles; every mistake in any of them at once."""
+    mistakes, cycles = Mistakes(), {}
+    for word in words:
+        try:
+            cycles[word] = load_cycle(word)
+        except InputError as error:
+            mistakes.extend(error)
+    try:
+        loaded = load_layout(layout, overrides=overrides)
+        first = load_rules(loaded, file).calibration
+        ranges(first, names)
+    except InputError as error:
+        mistakes.extend(error)
+    mistakes.raise_if_any()
+    return loaded, first, cycles
+
+
+def _courses_of(layout: Layout, cycles: Mapping[str, Cycle]) -> dict[str, Course]:
+    made: dict[str, Course] = {}
+    for word, cycle in cycles.items():
+        made[word] = course_of(layout, cycle, next(iter(made.values())).plant if made else None)
+    return made
+
+
+def _better_of(found: Found, evaluator: Evaluator, first: Calibration, start: Calibration, searched: Sequence[Range]) -> Found:
+    """The search's result; or the calibration begun from, put into the same parameters, should that be better."""
+    import numpy as np
+
+    at_first = {r.name: _value(first, r.name) for r in searched}
+    at_start = {r.name: _value(start, r.name) for r in searched}
+    both = [np.array(list(v.values())) for v in (at_first, at_start)]
+    costs = evaluator.costs(both)
+    best = min(zip(costs, (at_first, at_start), strict=True), key=lambda pair: pair[0])
+    return found if found.cost <= best[0] else Found(best[1], best[0], found.evaluations)
+
+
+def _candidates(course: Course, first: Calibration, start: Calibration, chance: Found | None, best: Found,
+                task: Task) -> Mapping[str, Callable[[Course], Strategy]]:
+    """Name -> what makes the strategy for a course."""
+    calibrations = {"first": first, "fitted": start}
+    if chance is not None:
+        calibrations["random"] = calibrated(start, chance.values, task.hysteresis)
+    calibrations["tuned"] = calibrated(start, best.values, task.hysteresis)
+    return {name: (lambda c, calibration=calibration: Rules(c.undivided, calibration, name="rules"))  # type: ignore[misc]
+            for name, calibration in calibrations.items()}
+
+
+def _judge(layout: Layout, course: Course, word: str, make: Callable[[Course], Strategy]) -> Judged:
+    """A strategy on a cycle against the optimum with its charge at the end."""
+    battery = layout.battery
+    start_J = course.energy_J(battery.soc_target)
+    driven = drive(course, make(course), start_J)
+    soc = course.soc(float(driven.energy_J[-1]))
+    asked = min(soc, battery.soc_high - TOP_MARGIN)
+    best = optimum(layout, course.cycle, charge=(battery.soc_target, asked))
+    missing_g = best.costate / course.plant.heating_value_J_g * (course.energy_J(soc) - course.energy_J(asked))
+    bound, km = best.lower_bound_g + missing_g, course.demand.distance_m / 1e3
+    gap = 100.0 * (driven.objective_g - bound) / max(bound, SMALLEST_G)
+    return Judged(word, driven.objective_g, best.objective_g + missing_g, gap, soc,
+                  driven.engine_starts / km, driven.configuration_changes / km, driven.corrections)
+
+
+def _ecms(layout: Layout, courses: Mapping[str, Course], trips: Sequence[Trip]) -> tuple[Judged, ...]:
+    """ECMS of the payback that is best in the mean over the trained cycles, its constant found on each cycle."""
+    target = layout.battery.soc_target
+    costs = {payback: sum(cost_of(_sustained(courses[t.cycle], target, payback)[1], courses[t.cycle], t) for t in trips)
+             for payback in PAYBACKS}
+    payback = min(costs, key=lambda p: costs[p])
+    return tuple(_judge(layout, course, word, lambda c: _sustained(c, target, payback)[0]) for word, course in courses.items())
+
+
+def _sustained(course: Course, soc: float, payback_s: float) -> tuple[Ecms, Any]:
+    """ECMS with the constant that sustains the charge on a course, and its trip."""
+    energy = course.energy_J(soc)
+    try:
+        found = Ecms(payback_s=payback_s).prepare(course, energy, energy)
+    except RunError:
+        found = Ecms(constant=2.6, payback_s=payback_s)
+    return found, drive(course, found, energy)
+
+

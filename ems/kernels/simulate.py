@@ -1,0 +1,422 @@
+"""One second of a simulation: a choice asked for becomes the nearest possible one; or the least equivalent cost is sought.
+
+The plant is that of the tables (``make_cut``, ``best_division``, ``terminal_power``); nothing here is snapped to a grid.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
+from ems.kernels.box import GOLDEN, best_division
+from ems.kernels.jit import compiled
+from ems.kernels.plant import COUPLED, OK, Cut, PlantArrays, free_range, fuel_rate, make_bench, make_cut, terminal_power
+
+# What was changed of a choice asked for, and why: bits, added up.
+SPEED, TORQUE, DIVISION, REGENERATION, BATTERY, IMPOSSIBLE = 1, 2, 4, 8, 16, 32
+
+POINTS, STEPS = 7, 12       # scan and golden-section steps of the division between machines
+LADDER = 24                 # engine torques looked at for the nearest possible one
+HALVINGS = 30
+SPEEDS = 14                 # golden-section steps over a free engine speed
+ROUNDING_W = 1e-6
+MISSED_W = 10.0             # by which a battery power asked for may be missed without being counted
+MARGIN_J = 1e-3             # kept from the ends of the window, against rounding
+
+
+class Second(NamedTuple):
+    """What the road asks: wheel speed [rad/s], acceleration [rad/s2], torque [N m], auxiliaries [W], length [s]; and the least torque
+    that each limited axle may take, (A,) [N m]."""
+
+    ww: float
+    alpha: float
+    Tw: float
+    aux: float
+    dt: float
+    axle_least: Any
+
+
+class Asked(NamedTuple):
+    """A choice asked for; nan leaves it to the simulator.
+
+    f : free engine speed [rad/s]    Te : engine torque [N m]
+    P : battery terminal power [W], used where Te is nan; where it is nan too, the engine follows the demand as far as it can
+    inner : (I,) torques of the machines that are free to choose [N m]    share : of the braking torque that is regenerated
+    """
+
+    f: float
+    Te: float
+    P: float
+    inner: Any
+    share: float
+
+
+class Room(NamedTuple):
+    """What the battery can take this second: terminal power from low to high [W], x out and in [1/W]."""
+
+    low: float
+    high: float
+    x_out: float
+    x_in: float
+
+
+@compiled
+def room(b: BatteryArrays, e: float, dt: float, keep: Any) -> Room:
+    """Terminal powers that keep current, power and window.
+
+    keep : (3,) what is left above the window's low end lasts this long at least [s], once this much of it is set aside [J];
+    and the energy below its high end that is not charged [J]
+    """
+    soc, v, rd, rc = state(b, min(max(e, b.energy_J[0]), b.energy_J[b.energy_J.size - 1]))
+    low, high = power_limits(b, soc, v, rd, rc)
+    x_out, x_in = rd / (v * v), rc / (v * v)
+    left = e - b.low_J - keep[1] - MARGIN_J
+    out = left / (dt if left < 0.0 else max(dt, keep[0]))
+    if out < 0.0:
+        high = min(high, out)
+    elif out < 0.5 / x_out:
+        high = min(high, out - x_out * out * out)
+    over = (e - b.high_J + MARGIN_J) / dt
+    into = max(min(over + keep[2] / dt, 0.0), over)
+    low = max(low, into - x_in * into * into) if into < 0.0 else max(low, into)
+    return Room(low, high, x_out, x_in)
+
+
+@compiled
+def internal(space: Room, P: float) -> float:
+    """Electrochemical power of terminal power P [W]."""
+    return electrochemical(P, space.x_out if P > 0.0 else space.x_in)
+
+
+@compiled
+def _power(cut: Cut, now: Second, asked: Asked, share: float, Te: float, free: bool) -> float:
+    """Terminal power with this share of the braking torque and this engine torque; division as asked, or the best where ``free``."""
+    Tw = now.Tw * share if now.Tw < 0.0 else now.Tw
+    if free or math.isnan(asked.inner[0]):
+        P = best_division(cut, Tw, Te, POINTS, STEPS, False)
+    else:
+        cut.x[0], cut.x[1] = Tw, Te
+        for i in range(cut.fixed - 2):
+            cut.x[2 + i] = asked.inner[i] if i < cut.inner_source.size else 0.0
+        P, _ = terminal_power(cut)
+    if P < math.inf and cut.out[cut.speed.size] < now.Tw - 1e-9 * (1.0 + abs(now.Tw)):
+        return math.inf                                 # nothing reaches the wheels, and brakes cannot push
+    return P
+
+
+@compiled
+def _fits(space: Room, P: float) -> bool:
+    return space.low - ROUNDING_W <= P <= space.high + ROUNDING_W
+
+
+@compiled
+def _torque_for(cut: Cut, now: Second, asked: Asked, share: float) -> float:
+    """Engine torque at which the battery gives the power asked, by bisection: more torque, less battery power."""
+    P = 0.0 if math.isnan(asked.P) else asked.P
+    under, over = 0.0, cut.limit[0]
+    if _power(cut, now, asked, share, under, False) <= P:
+        return under
+    for _ in range(HALVINGS):
+        middle = 0.5 * (under + over)
+        if _power(cut, now, asked, share, middle, False) > P:       # inf: the machines cannot carry so much of the wheels' demand
+            under = middle
+        else:
+            over = middle
+    return over
+
+
+@compiled
+def _speed_for(plant: PlantArrays, t: int, now: Second, asked: Asked, low: float, high: float) -> float:
+    """Free engine speed of least fuel at which the torque for the power asked is had."""
+    bench = make_bench(plant)
+    best, least = low, math.inf
+    a, b, step = low, high, (high - low) / 8.0
+    c = d = low
+    cost_c = cost_d = math.inf
+    for q in range(9 + SPEEDS):
+        if q < 9:
+            f = low + q * step
+        elif q == 9:
+            a, b = max(low, best - step), min(high, best + step)
+            c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
+            f = c
+        elif q == 10:
+            f = d
+        elif cost_c <= cost_d:
+            b, d, cost_d = d, c, cost_c
+            c = b - GOLDEN * (b - a)
+            f = c
+        else:
+            a, c, cost_c = c, d, cost_d
+            d = a + GOLDEN * (b - a)
+            f = d
+        cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
+        cost = math.inf
+        if cut.code == OK:
+            Te = asked.Te if not math.isnan(asked.Te) else _torque_for(cut, now, asked, 1.0)
+            P = _power(cut, now, asked, 1.0, min(Te, cut.limit[0]), False)
+            if P < math.inf:
+                cost = fuel_rate(cut)
+                if math.isnan(asked.Te):
+                    cost += 1e-3 * max(P - (0.0 if math.isnan(asked.P) else asked.P), 0.0)
+        if cost < least:
+            best, least = f, cost
+        if q >= 9:
+            if f == c:
+                cost_c = cost
+            else:
+                cost_d = cost
+    return best
+
+
+@compiled
+def _most_electricity(cut: Cut, now: Second, asked: Asked, space: Room, Te: float) -> float:
+    """Share of the braking torque that gives most electricity within the battery's room; nan where no share does."""
+    most = 1.0
+    if not _fits(space, _power(cut, now, asked, 1.0, Te, False)):
+        most = _nearest_share(cut, now, asked, space, Te, 1.0)
+        if math.isnan(most):
+            return most
+    a, b = 0.5 * most, most
+    for _ in range(STEPS):
+        c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
+        if _power(cut, now, asked, c, Te, False) < _power(cut, now, asked, d, Te, False):
+            b = d
+        else:
+            a = c
+    middle = 0.5 * (a + b)
+    P = _power(cut, now, asked, middle, Te, False)
+    return middle if _fits(space, P) and _power(cut, now, asked, most, Te, False) >= P else most
+
+
+@compiled
+def _nearest_share(cut: Cut, now: Second, asked: Asked, space: Room, Te: float, share: float) -> float:
+    """Possible share of the braking torque nearest to the one asked for; nan where there is none."""
+    best, apart = math.nan, math.inf
+    for q in range(9):
+        s = q / 8.0
+        if abs(s - share) < apart and _fits(space, _power(cut, now, asked, s, Te, False)):
+            best, apart = s, abs(s - share)
+    if math.isnan(best):
+        return best
+    beyond = share
+    for _ in range(HALVINGS):
+        middle = 0.5 * (best + beyond)
+        if _fits(space, _power(cut, now, asked, middle, Te, False)):
+            best = middle
+        else:
+            beyond = middle
+    return best
+
+
+@compiled
+def _nearest_torque(cut: Cut, now: Second, asked: Asked, space: Room, share: float, Te: float, free: bool) -> float:
+    """Possible engine torque nearest to the one asked for; nan where there is none."""
+    best, apart = math.nan, math.inf
+    for q in range(LADDER + 1):
+        T = cut.limit[0] * q / LADDER
+        if abs(T - Te) < apart and _fits(space, _power(cut, now, asked, share, T, free)):
+            best, apart = T, abs(T - Te)
+    if math.isnan(best):
+        return best
+    beyond = Te
+    for _ in range(HALVINGS):
+        middle = 0.5 * (best + beyond)
+        if _fits(space, _power(cut, now, asked, share, middle, free)):
+            best = middle
+        else:
+            beyond = middle
+    return best
+
+
+@compiled
+def settle(plant: PlantArrays, t: int, now: Second, asked: Asked, space: Room, choice: Any) -> tuple[float, float, int]:
+    """The possible choice nearest to the one asked for, in table t.
+
+    choice : (3 + I,) out      Returns (terminal power [W], fuel rate [g/s], bits of what was changed and why).
+    """
+    flags = 0
+    low, high = free_range(plant, t, now.ww)
+    if low > high or (now.Tw > 0.0 and not plant.wheel_driven[t]):
+        return math.inf, 0.0, IMPOSSIBLE
+    f = low
+    if plant.has_free[t]:
+        f = asked.f if not math.isnan(asked.f) else _speed_for(plant, t, now, asked, low, high)
+        if f < low * (1.0 - 1e-9) or f > high * (1.0 + 1e-9):
+            flags |= SPEED
+        f = min(max(f, low), high)
+    bench = make_bench(plant)
+    cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
+    if cut.code != OK:
+        return math.inf, 0.0, flags | IMPOSSIBLE
+    choosing = plant.engine_mode[t] == COUPLED and plant.engine_free[t]
+    braking = now.Tw < 0.0 and plant.wheel_free[t]
+    share = 1.0 if math.isnan(asked.share) else min(max(asked.share, 0.0), 1.0)
+    Te = 0.0
+    if choosing:
+        Te = asked.Te if not math.isnan(asked.Te) else _torque_for(cut, now, asked, share)
+        if Te < -1e-9 or Te > cut.limit[0] * (1.0 + 1e-9):
+            flags |= TORQUE
+        Te = min(max(Te, 0.0), cut.limit[0])
+    follows = choosing and plant.wheel_driven[t] and not plant.wheel_free[t]    # a slipping clutch: the engine's torque is the wheels'
+    if follows:
+        Te = 0.0
+    if braking and math.isnan(asked.share):
+        best = _most_electricity(cut, now, asked, space, Te)
+        share = 1.0 if math.isnan(best) else best
+    P = _power(cut, now, asked, share, Te, False)
+    if not _fits(space, P):
+        if P < math.inf:
+            flags |= BATTERY
+        P, changed = _moved(cut, now, asked, space, share, Te, choosing, braking)
+        flags |= changed & ~TORQUE if follows else changed
+        if P == math.inf:
+            return math.inf, 0.0, flags | IMPOSSIBLE
+    if choosing and math.isnan(asked.Te) and abs(P - asked.P) > MISSED_W:
+        flags |= TORQUE
+    choice[0] = f
+    choice[1] = cut.out[cut.speed.size]
+    choice[2] = cut.out[0]
+    for i in range(2, cut.fixed):
+        choice[1 + i] = cut.x[i]
+    return P, fuel_rate(cut), flags
+
+
+@compiled
+def _moved(cut: Cut, now: Second, asked: Asked, space: Room, share: float, Te: float, choosing: bool,
+           braking: bool) -> tuple[float, int]:
+    """Terminal power of the nearest possible choice, left set in the cut, and what was changed: engine torque, then division,
+    then the share that is regenerated (with the engine's torque given up where that does not help)."""
+    if braking:
+        other = _nearest_share(cut, now, asked, space, Te, share)
+        if not math.isnan(other):
+            return _power(cut, now, asked, other, Te, False), REGENERATION
+        if choosing and Te > 0.0:
+            other = _nearest_share(cut, now, asked, space, 0.0, share)
+            if not math.isnan(other):
+                return _power(cut, now, asked, other, 0.0, False), REGENERATION | TORQUE
+    for free in range(2):
+        if free == 1 and not math.isnan(asked.inner[0]):
+            P = _power(cut, now, asked, share, Te, True)
+            if _fits(space, P):
+                return P, DIVISION
+        if choosing and (free == 0 or not math.isnan(asked.inner[0])):
+            T = _nearest_torque(cut, now, asked, space, share, Te, free == 1)
+            if not math.isnan(T):
+                return _power(cut, now, asked, share, T, free == 1), TORQUE | (DIVISION if free == 1 else 0)
+    return math.inf, 0
+
+
+class Frontier(NamedTuple):
+    """Points of one demand by node: first, count : (N,); fuel [g/s], power [W] : (Q,); choice : (Q, 3 + I)."""
+
+    first: Any
+    count: Any
+    fuel: Any
+    power: Any
+    choice: Any
+
+
+class Price(NamedTuple):
+    """How choices are weighed: slope [g/J], seconds a change must pay itself back in, and g/s by which staying is favoured.
+
+    stored, fixed : (N,) energy from the store [J] and fuel and price [g] of changing from the present node
+    """
+
+    slope: float
+    payback_s: float
+    favour_g_s: float
+    stored: Any
+    fixed: Any
+
+
+@compiled
+def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, keep: Any, price: Price, stay: int,
+               held: bool) -> tuple[int, int]:
+    """(node, point) of least fuel + slope * electrochemical power + change over its payback; (-1, -1) where nothing is possible.
+
+    keep : (N, 3) as in ``room``, by node
+    stay : present node, -1 at the start      held : whether a change must not be made as long as the node is possible
+    """
+    best, node, point = math.inf, -1, -1
+    for n in range(front.count.size):
+        if front.count[n] == 0:
+            continue
+        e_start = e - price.stored[n]
+        if e_start < b.low_J or e_start > b.high_J:
+            continue
+        change = 0.0
+        if n != stay:
+            change = (price.fixed[n] + price.slope * price.stored[n]) / price.payback_s + price.favour_g_s
+            if held:
+                change += 1e6
+        space = room(b, e_start, dt, keep[n])
+        for j in range(front.first[n], front.first[n] + front.count[n]):
+            P = front.power[j]
+            if not _fits(space, P):
+                continue
+            cost = front.fuel[j] + price.slope * internal(space, P) + change
+            if cost < best:
+                best, node, point = cost, n, j
+    return node, point
+
+
+@compiled
+def polish(plant: PlantArrays, t: int, now: Second, space: Room, slope: float, choice: Any, wide_f: float, wide_T: float) -> float:
+    """Continuous minimum of fuel + slope * electrochemical power near a choice, which is replaced by it; returns the cost [g/s].
+
+    Engine speed (where free) and engine torque in turn by golden section, the division between machines inside.
+    """
+    bench = make_bench(plant)
+    low, high = free_range(plant, t, now.ww)
+    f, Te = choice[0], choice[2]
+    best_f, best_T, least = f, Te, math.inf
+    rounds = 3 if plant.has_free[t] else 1
+    span_T = wide_T
+    for r in range(2 * rounds):
+        over_speed = r % 2 == 0
+        if over_speed and not plant.has_free[t]:
+            continue
+        a = max(low, best_f - wide_f) if over_speed else max(0.0, best_T - span_T)
+        b = min(high, best_f + wide_f) if over_speed else best_T + span_T
+        c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
+        cost_c = cost_d = math.inf
+        for q in range(13):
+            if q == 0:
+                x = best_f if over_speed else best_T
+            elif q == 1:
+                x = c
+            elif q == 2:
+                x = d
+            elif cost_c <= cost_d:
+                b, d, cost_d = d, c, cost_c
+                c = b - GOLDEN * (b - a)
+                x = c
+            else:
+                a, c, cost_c = c, d, cost_d
+                d = a + GOLDEN * (b - a)
+                x = d
+            f = x if over_speed else best_f
+            cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
+            cost = math.inf
+            if cut.code == OK:
+                T = min(best_T if over_speed else x, cut.limit[0])
+                P = best_division(cut, now.Tw, T, POINTS, STEPS, False)
+                if _fits(space, P) and cut.out[cut.speed.size] >= now.Tw - 1e-9 * (1.0 + abs(now.Tw)):
+                    cost = fuel_rate(cut) + slope * internal(space, P)
+                if cost < least:
+                    least, best_f, best_T = cost, f, T
+                    choice[0], choice[1], choice[2] = f, cut.out[cut.speed.size], cut.out[0]
+                    for i in range(2, cut.fixed):
+                        choice[1 + i] = cut.x[i]
+            if q > 0:
+                if x == c:
+                    cost_c = cost
+                else:
+                    cost_d = cost
+        if over_speed:
+            wide_f *= 0.5
+        else:
+            span_T *= 0.5
+    return least

@@ -1,0 +1,62 @@
+"""A tuning as a person reads it: gaps to the optimum before and after, seen and unseen, then the parameters."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ems.present.text import columns
+from ems.strategies.calibration import Parameter, parameters
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from ems.judge.tuning import Tuning
+
+NAMES = {"first": "calibration it began from", "fitted": "fitted to the optimum", "random": "best of random ones", "tuned": "tuned",
+         "ecms": "ECMS, payback tuned, constant found on each cycle"}
+
+
+def tune_text(found: Tuning, out: Path | None = None) -> list[RenderableType]:
+    """Everything ``ems tune`` prints."""
+    seen, unseen = ", ".join(found.trained), ", ".join(found.unseen) or "none"
+    return [f"Rules of {found.layout}, tuned on {seen}; unseen: {unseen}", "", _gaps(found), "", _by_cycle(found), "",
+            _parameters(found), "",
+            "Above the certified least fuel of the same layout and cycle with the same charge at the end. Not type-approval figures; a",
+            "computed calibration is a proposal: check it on a rig before it drives on a road.",
+            f"Kept in {out}/calibration.toml." if out else "To keep the calibration: --out DIR."]
+
+
+def _gaps(found: Tuning) -> RenderableType:
+    rows = []
+    for name in found.judged:
+        trained, unseen = found.gap(name, found.trained), found.gap(name, found.unseen)
+        rows.append((NAMES[name], *(f"{x:.2f} %" for x in trained or ()), *((f"{x:.2f} %" for x in unseen) if unseen else ("-", "-"))))
+    head = ("above the optimum", "tuned on: mean", "worst", "unseen: mean", "worst")
+    return columns(rows, (False, True, True, True, True), head)
+
+
+def _by_cycle(found: Tuning) -> RenderableType:
+    cycles = [*found.trained, *found.unseen]
+    rows = []
+    for cycle in cycles:
+        gaps = {name: next(j for j in rows_ if j.cycle == cycle) for name, rows_ in found.judged.items()}
+        tuned = gaps["tuned"]
+        rows.append((cycle, *(f"{gaps[n].gap_percent:.2f} %" for n in found.judged), f"{tuned.starts_per_km:.2f}",
+                     f"{tuned.changes_per_km:.2f}", f"{tuned.soc_end:.3f}"))
+    head = ("cycle", *found.judged, "starts/km", "changes/km", "charge at the end")
+    return columns(rows, (False, *([True] * (len(head) - 1))), head)
+
+
+def _parameters(found: Tuning) -> RenderableType:
+    tuned = {p.name: p for p in parameters(found.calibration)}
+    rows = [(r.name, f"{r.start:.4g}", f"{tuned[r.name].value:.4g}", tuned[r.name].unit) for r in found.searched]
+    return columns(rows, (False, True, True, False), ("parameter", "fitted", "tuned", "unit"))
+
+
+def parameters_text(layout: str, found: Sequence[Parameter]) -> list[RenderableType]:
+    """What ``ems tune --list`` prints."""
+    rows = [(p.name, f"{p.value:.4g}", p.unit, f"{p.low:g} to {p.high:g}", p.meaning) for p in found]
+    return [f"Parameters of the rules of {layout}", "", columns(rows, (False, True, False, False, False),
+                                                               ("parameter", "value", "unit", "bounds", "meaning"))]

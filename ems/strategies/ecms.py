@@ -1,0 +1,188 @@
+"""Equivalent consumption minimisation: each second the least of fuel plus a price of battery energy, over configuration and choice.
+
+Two laws of the price, both causal:
+
+*constant* : one value for the whole trip. Without one it is sought so that the trip ends at the charge aimed at, by root-finding over
+whole simulations: that search knows the trip, the driving does not.
+
+*adaptive* : s = s0 (1 + p x + q z), with x the charge missing to the target over half the window and z its time integral over 1000 s:
+proportional and integral feedback from charge, as in Onori, Serrao and Rizzoni, Hybrid Electric Vehicles: Energy Management
+Strategies (Springer, 2016), chapter on adaptive strategies, and Chasse and Sciarretta, Control Engineering Practice 19 (2011); both
+from memory. s stays within bounds, and z stands still while s is at a bound and the charge would push it further out (anti-windup).
+
+A change of configuration must pay for itself: its fuel, price and energy are spread over ``payback_s`` seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from ems.errors import RunError
+from ems.kernels.simulate import Price, Room, least_cost, polish, room
+from ems.strategies.protocol import Request, Situation
+from ems.strategies.schedule import exact_request
+
+if TYPE_CHECKING:
+    from ems.strategies.course import Course
+
+FIRST_CONSTANT = 2.6        # where the search begins
+RESIDUAL = 0.001            # charge, of capacity, that may be left uncorrected
+LOWEST, HIGHEST = 0.2, 12.0     # constants looked at
+EVALUATIONS = 30
+HELD_G_S = 1e6              # by which another configuration is held back during the dwell time
+
+
+@dataclass(slots=True)
+class Ecms:
+    """Instantaneous minimisation with a price of battery energy.
+
+    constant : fuel energy per electrochemical energy [-]; None: found for the charge aimed at
+    payback_s : time in which a change of configuration must pay for itself [s]
+    favour_g_s : by how much another configuration must be better than the present one [g/s]
+    dwell_s : time for which a configuration is kept, if it can be
+    gain, integral_gain : of the adaptive law, relative change of the constant; zero: constant
+    """
+
+    constant: float | None = None
+    payback_s: float = 8.0
+    favour_g_s: float = 0.0
+    dwell_s: float = 0.0
+    gain: float = 0.0
+    integral_gain: float = 0.0
+    low: float = 1.2
+    high: float = 5.0
+    target_J: float | None = None
+    reserve_s: float = 5.0
+    name: str = "ecms"
+    notes: tuple[str, ...] = ()
+    _missing: float = 0.0
+    _course: Course | None = None
+
+    def prepare(self, course: Course, start_J: float, target_J: float) -> Ecms:
+        """The strategy for a trip: constant found where none is given, and target of the feedback."""
+        aimed = replace(self, target_J=target_J)
+        if self.gain == 0.0 and self.integral_gain == 0.0:
+            return aimed if self.constant is not None else _with_constant_found(aimed, course, start_J, target_J)
+        return replace(aimed, constant=self.constant or FIRST_CONSTANT)
+
+    def begin(self, course: Course) -> None:
+        """Start of a trip."""
+        self._course, self._missing = course, 0.0
+
+    def price(self, situation: Situation) -> float:
+        """The price of battery energy now, and the integral of the missing charge carried on."""
+        constant = self.constant or FIRST_CONSTANT
+        if self.gain == 0.0 and self.integral_gain == 0.0:
+            return constant
+        assert self._course is not None
+        battery = self._course.plant.battery
+        target = self.target_J if self.target_J is not None else 0.5 * (battery.low_J + battery.high_J)
+        missing = 2.0 * (target - situation.energy_J) / (battery.high_J - battery.low_J)
+        wanted = constant * (1.0 + self.gain * missing + self.integral_gain * self._missing)
+        held = min(max(wanted, self.low), self.high)
+        if held == wanted or (wanted > held) == (missing < 0.0):
+            self._missing += missing * situation.dt_s / 1000.0
+        return held
+
+    def decide(self, situation: Situation) -> Request:
+        """Configuration and choice of least equivalent consumption."""
+        course, k = self._course, situation.interval
+        assert course is not None
+        slope = self.price(situation) / course.plant.heating_value_J_g
+        stored, fixed = course.changes.stored[k, situation.node], course.changes.fixed[situation.node]
+        if situation.node >= 0:
+            disfavour = self.favour_g_s + (HELD_G_S if situation.since_change_s < self.dwell_s else 0.0)
+            away = course.configuration_of != course.configuration_of[situation.node]
+            fixed = fixed + self.payback_s * disfavour * away
+        price = Price(slope, self.payback_s, 0.0, stored, fixed)
+        now = course.seconds[k]
+        node, point = -1, -1
+        for reserve_s in (self.reserve_s, 0.0):
+            node, point = least_cost(course.frontier(k), course.plant.battery, situation.energy_J, now.dt,
+                                     course.keep(k, reserve_s), price, situation.node, False)
+            if node >= 0:
+                break
+        if node < 0:
+            return Request(situation.configuration)
+        space = room(course.plant.battery, situation.energy_J - stored[node], now.dt, course.keep(k, reserve_s)[node])
+        return self._polished(course, k, node, point, space, slope)
+
+    def _polished(self, course: Course, k: int, node: int, point: int, space: Room, slope: float) -> Request:
+        """The request for a table point, its continuous choices polished where the engine has one."""
+        arrays, tables, now = course.plant.arrays, course.tables, course.seconds[k]
+        choice = tables.choice[point].copy()
+        if arrays.engine_free[node] and arrays.engine_mode[node] == 1 and (now.Tw >= 0.0 or choice[2] > 0.0):
+            wide_f = (arrays.free_high[node] - arrays.free_low[node]) / max(tables.grid.free_points - 1, 1)
+            points = tables.grid.free_points if arrays.has_free[node] else tables.grid.torque_points
+            polish(arrays, node, now, space, slope, choice, wide_f, float(arrays.engine_full_load.max()) / (points - 1))
+        return exact_request(course, k, node, choice)
+
+
+def adaptive() -> Ecms:
+    """ECMS whose price follows the charge."""
+    return Ecms(constant=FIRST_CONSTANT, gain=0.25, integral_gain=0.25, name="ecms-adaptive")
+
+
+def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: float) -> Ecms:
+    """The constant that ends the trip at the target, by bisection between a constant that ends above and one that ends below.
+
+    The charge at the end jumps where a choice flips; the side that misses least is kept, and the miss is told.
+    """
+    from ems.strategies.simulate import drive
+
+    capacity = course.plant.battery.capacity_As
+    wanted = course.soc(target_J)
+    tried: dict[float, float] = {}
+
+    def miss(constant: float) -> float:
+        """Charge above the target at the end; far below it where the trip cannot be driven."""
+        try:
+            end_J = float(drive(course, replace(ecms, constant=constant), start_J).energy_J[-1])
+            tried[constant] = course.soc(end_J) - wanted
+        except RunError:
+            tried[constant] = -math.inf
+        return tried[constant]
+
+    low = high = FIRST_CONSTANT
+    step, up = 1.05, miss(FIRST_CONSTANT) < 0.0
+    while low > LOWEST and high < HIGHEST:
+        if up:
+            low, high = high, high * step
+        else:
+            low, high = low / step, low
+        if (miss(high if up else low) < 0.0) != up:
+            break
+        step = min(step**1.5, 1.5)
+    while tried[low] < 0.0 <= tried[high] and high / low > 1.0 + 1e-6 and len(tried) < EVALUATIONS:
+        if min(abs(v) for v in tried.values()) <= 0.2 * RESIDUAL:
+            break
+        middle = math.sqrt(low * high)
+        if miss(middle) < 0.0:
+            low = middle
+        else:
+            high = middle
+    best = min(tried, key=lambda c: (abs(tried[c]), c))
+    residual = tried[best]
+    notes = [f"constant {best:.4f}, found in {len(tried)} simulations; charge at the end misses the target by {100 * residual:+.3f} % of "
+             "capacity"]
+    if not math.isfinite(residual):
+        raise RunError(f"ECMS: no constant from {LOWEST:g} to {HIGHEST:g} brings the battery through the trip")
+    if abs(residual) > RESIDUAL:
+        notes.append(_why(tried, residual, capacity))
+    return replace(ecms, constant=best, notes=tuple(notes))
+
+
+def _why(tried: dict[float, float], residual: float, capacity_As: float) -> str:
+    """Why the charge aimed at is not met."""
+    above = [c for c, v in tried.items() if v >= 0.0]
+    below = [c for c, v in tried.items() if v < 0.0]
+    if not above:
+        return f"no constant up to {max(tried):.2f} charges the battery to the target"
+    if not below:
+        return f"no constant down to {min(tried):.2f} drains the battery to the target: more is taken back than can be used"
+    c_below, c_above = max(below), min(above)
+    jump = 100 * (tried[c_above] - tried[c_below])
+    return (f"between the constants {c_below:.5f} and {c_above:.5f} a decision flips and the charge at the end jumps by {jump:.2f} % of "
+            f"capacity ({capacity_As / 3600:.2f} Ah): no constant in between does better")

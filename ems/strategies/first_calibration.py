@@ -1,0 +1,277 @@
+"""A sensible calibration for any layout, derived from its plant alone: no cycle is looked at, nothing is tuned.
+
+The rule. Every configuration is asked what it costs to drive steadily at speeds from 2.5 km/h to the most that can be held, with
+accelerations around nothing (normal, 0.45 m/s2), in fuel plus a price of battery energy: the one at which such driving at speeds up
+to 120 km/h, each as often as any other, neither drains the battery nor charges it. Then
+
+* *gear ladders*: the sequence of gears, shortest first, of least mean cost over speed, a change costing ``CHANGE_G_S``; the electric
+  ladder from configurations without engine, the engine's from those with a fixed ratio to the wheels, while driving. Up and down
+  lines lie 3 km/h on either side of the change;
+* *series*: below the speed from which a gear of the engine's ladder is cheaper than the best configuration with a free engine speed;
+* *electric limits*: the power above which running the engine is cheaper than not, the median over 20 to 70 km/h; the speed above
+  which it is cheaper even when the car just holds its speed;
+* *engine load*: the share between following the demand and the line of best efficiency that comes nearest to the cheapest load.
+
+Times, hystereses and gains are the defaults of the calibration's models; common practice, no source. Shipped layouts have theirs
+frozen in ``shipped/calibrations``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from ems import library
+from ems.configurations import Kind
+from ems.kernels.frontier import Demands, Frontiers, build_frontiers
+from ems.kernels.plant import COUPLED
+from ems.plant.plant import Plant
+from ems.strategies.calibration import (
+    Calibration,
+    ChargeTable,
+    ElectricTable,
+    EngineTable,
+    GearsTable,
+    Rung,
+    SeriesTable,
+    load_calibration,
+    to_toml,
+)
+from ems.strategies.course import undivided
+from ems.strategies.engine_lines import EngineLines, engine_lines
+from ems.tables.build import DEFAULT_GRID, axle_least_Nm, coarse
+from ems.types import Array, IntArray
+
+PRICES = (1.0, 6.0)         # of battery energy, looked at
+USUAL_TOP_KMH = 120.0
+SPREAD_M_S2 = 0.45          # standard deviation of accelerations in usual driving; no source
+CHANGE_G_S = 0.03           # by how much a further gear must be better, summed over steps of speed [g/s]
+HALF_HYSTERESIS_KMH = 3.0
+STEP_KMH = 2.5
+TOP_KMH = 160.0
+NOTHING = 1e3               # cost of what is not possible [g/s]
+
+
+def default_calibration(plant: Plant) -> Calibration:
+    """The frozen calibration of a shipped layout in its shipped form, or the one derived."""
+    path = frozen_path(plant)
+    if path is not None:
+        from ems.layout.load import load_layout
+
+        if load_layout(plant.layout.name, where="default calibration").digest == plant.layout.digest:
+            return load_calibration(path, path.name)
+    return first_calibration(plant)
+
+
+def frozen_path(plant: Plant) -> Path | None:
+    """File of the frozen calibration of a shipped layout."""
+    path = library.folder("layout") / "calibrations" / f"{plant.layout.name}.toml"
+    return path if path.is_file() else None
+
+
+def freeze(names: Sequence[str] = ()) -> list[Path]:
+    """Write the first calibrations of shipped layouts (all of them when none is named) where ``default_calibration`` finds them."""
+    from ems.layout.load import load_layout
+    from ems.plant.plant import build_plant
+
+    folder = library.folder("layout") / "calibrations"
+    folder.mkdir(exist_ok=True)
+    written = []
+    for name in names or library.names("layout"):
+        path = folder / f"{name}.toml"
+        path.write_text(to_toml(first_calibration(build_plant(load_layout(name), lanes=1))), encoding="utf-8")
+        written.append(path)
+    return written
+
+
+def first_calibration(plant: Plant) -> Calibration:
+    """The calibration that the rule above gives."""
+    costs = _Costs(undivided(plant))
+    electric = costs.ladder([n for n in costs.nodes(Kind.ELECTRIC)], costs.usual)
+    engaged = costs.ladder(costs.engaged(), costs.driving)
+    beside = costs.beside()
+    series_kmh = costs.series_below(engaged, beside) if beside is not None else 0.0
+    speed_kmh, power_kW = costs.electric_limits()
+    battery = plant.layout.battery
+    return Calibration(
+        title=f"{plant.layout.title}: first calibration, derived, not tuned",
+        charge=ChargeTable(target=battery.soc_target, deplete_above=1.0, sustain_below=1.0),
+        electric=ElectricTable(speed_kmh=speed_kmh, power_kW=power_kW, power_per_charge_kW=max(round(power_kW, 1), 4.0),
+                               power_hysteresis_kW=round(min(3.0, 0.4 * power_kW), 1)),
+        engine=EngineTable(best_line_share=costs.load_share()),
+        series=SeriesTable(configuration="" if beside is None else costs.id(beside), below_kmh=series_kmh),
+        gears=GearsTable(electric=electric, engine=engaged))
+
+
+class _Costs:
+    """Equivalent cost of steady driving on a grid of speed and acceleration; V speeds, A accelerations, N nodes.
+
+    cost : (V, A, N) [g/s]      power_W : (V, A) at the wheels      engine_W : (V, A, N) of the cheapest choice
+    """
+
+    def __init__(self, plant: Plant) -> None:
+        self.plant = plant
+        self.lines: EngineLines = engine_lines(plant.layout.engine.engine)
+        vehicle = plant.layout.vehicle
+        self.kmh = np.arange(STEP_KMH, TOP_KMH + 1e-9, STEP_KMH)
+        self.accelerations = np.linspace(-1.0, 1.0, 17)
+        v = self.kmh[:, None] / 3.6
+        mass = vehicle.mass_kg + vehicle.rotating_mass_kg
+        self.force = vehicle.f0_N + vehicle.f1_Ns_m * v + vehicle.f2_Ns2_m2 * v**2 + mass * self.accelerations[None, :]
+        self.power_W = self.force * v
+        bell = np.exp(-0.5 * (self.accelerations / SPREAD_M_S2) ** 2)
+        self.usual = np.broadcast_to(bell / bell.sum(), self.force.shape)
+        ahead = np.where(self.power_W > 0.0, self.usual, 0.0)
+        self.driving = ahead / np.maximum(ahead.sum(axis=1, keepdims=True), 1e-12)
+        self.cost, self.engine_W = self._solved()
+
+    def _solved(self) -> tuple[Array, Array]:
+        plant, vehicle = self.plant, self.plant.layout.vehicle
+        V, A, N = *self.force.shape, len(plant.nodes)
+        speed = np.repeat(self.kmh / 3.6, A) / vehicle.wheel_radius_m
+        torque = self.force.reshape(-1) * vehicle.wheel_radius_m
+        demands = Demands(speed, np.tile(self.accelerations, V) / vehicle.wheel_radius_m, torque, np.full(V * A, vehicle.auxiliary_W),
+                          axle_least_Nm(plant, speed, torque))
+        row_demand, row_node = np.repeat(np.arange(V * A), N), np.tile(np.arange(N), V * A)
+        grid = coarse(DEFAULT_GRID)
+        out = Frontiers(np.empty((row_node.size, grid.capacity)), np.empty((row_node.size, grid.capacity)),
+                        np.empty((row_node.size, grid.capacity, 3 + plant.arrays.inner_source.shape[1])), np.zeros(row_node.size, np.int64))
+        build_frontiers(plant.arrays, demands, row_demand, row_node, np.zeros(0), plant.nominal_x, grid, out)
+        used = np.arange(grid.capacity)[None, :] < out.count[:, None]
+        fuel, P = np.where(used, out.fuel, NOTHING), np.where(used, out.power, 0.0)
+        internal = 2.0 * P / (1.0 + np.sqrt(np.maximum(1.0 - 4.0 * P * plant.nominal_x, 0.0)))
+        slope = self._balanced(fuel, internal, N) / plant.heating_value_J_g
+        best = np.argmin(fuel + slope * internal, axis=1)
+        rows = np.arange(row_node.size)
+        cost = (fuel + slope * internal)[rows, best]
+        engine_w = plant.arrays.source_wheel[row_node, 0] * speed[row_demand]
+        engine_w = engine_w + plant.arrays.source_free[row_node, 0] * out.choice[rows, best, 0]
+        engine_W = np.where(used[rows, best], engine_w * out.choice[rows, best, 2], 0.0)
+        return cost.reshape(V, A, N), engine_W.reshape(V, A, N)
+
+    def _balanced(self, fuel: Array, internal: Array, nodes: int) -> float:
+        """Price of battery energy (fuel energy per electrochemical energy) at which usual driving neither drains nor charges, by
+        bisection; within ``PRICES``."""
+        low, high = PRICES
+        weight = np.where(self.kmh <= USUAL_TOP_KMH, 1.0, 0.0)[:, None] * self.usual
+        for _ in range(16):
+            price = 0.5 * (low + high)
+            cost = fuel + price / self.plant.heating_value_J_g * internal
+            best = np.argmin(cost, axis=1)
+            rows = np.arange(best.size)
+            at = np.argmin(cost[rows, best].reshape(*weight.shape, nodes), axis=2)
+            drawn = np.take_along_axis(internal[rows, best].reshape(*weight.shape, nodes), at[:, :, None], axis=2)[:, :, 0]
+            if float(np.sum(weight * drawn)) > 0.0:
+                low = price
+            else:
+                high = price
+        return 0.5 * (low + high)
+
+    # -- groups of nodes ---------------------------------------------------------------------------------------------------
+
+    def id(self, node: int) -> str:
+        """Id of a node's configuration."""
+        return self.plant.configuration(node).id
+
+    def nodes(self, *kinds: Kind) -> list[int]:
+        """Nodes of these kinds."""
+        return [n for n in range(len(self.plant.nodes)) if self.plant.configuration(n).kind in kinds]
+
+    def engaged(self) -> list[int]:
+        """Nodes with the engine at a fixed ratio to the wheels."""
+        return [n for n in range(len(self.plant.nodes)) if self.plant.configuration(n).ratio and
+                self.plant.arrays.engine_mode[n] == COUPLED]
+
+    def beside(self) -> int | None:
+        """The cheapest node in which a running engine's speed is free and the wheels are driven."""
+        nodes = self.nodes(Kind.SERIES, Kind.POWER_SPLIT, Kind.LAUNCH)
+        mean = [self._mean(n, self.usual).mean() for n in nodes]
+        return nodes[int(np.argmin(mean))] if nodes else None
+
+    def _mean(self, node: int, weight: Array) -> Array:
+        """(V,) mean cost of a node."""
+        mean: Array = np.sum(self.cost[:, :, node] * weight, axis=1)
+        return mean
+
+    # -- what the rule derives -----------------------------------------------------------------------------------------------
+
+    def ladder(self, nodes: list[int], weight: Array) -> list[Rung]:
+        """Gears of least mean cost over speed, shortest first, by dynamic programming over speed."""
+        if not nodes:
+            return []
+        cost = np.stack([self._mean(n, weight) for n in nodes], axis=1)
+        able = (cost.min(axis=1) < NOTHING) & (weight.sum(axis=1) > 0.0)
+        path = _cheapest_path(cost[able], self._longer(nodes))
+        kmh = self.kmh[able]
+        changes = np.flatnonzero(np.diff(path)) + 1
+        lines = [0.5 * (kmh[i - 1] + kmh[i]) for i in changes]
+        rungs = []
+        for i, start in enumerate([0, *changes]):
+            up = lines[i] + HALF_HYSTERESIS_KMH if i < len(lines) else 300.0
+            down = max(lines[i - 1] - HALF_HYSTERESIS_KMH, 0.0) if i > 0 else 0.0
+            rungs.append(Rung(configuration=self.id(nodes[path[start]]), up_kmh=up, down_kmh=down))
+        return rungs
+
+    def _longer(self, nodes: list[int]) -> Array:
+        """(n, n) whether a change from one node to another is to a gear that is not shorter: by the fastest source per wheel speed."""
+        fastest = np.abs(self.plant.arrays.source_wheel[nodes]).max(axis=1)
+        longer: Array = (fastest[None, :] <= fastest[:, None] + 1e-9).astype(float)
+        return longer
+
+    def series_below(self, engaged: list[Rung], beside: int) -> float:
+        """Speed from which the engine's ladder is cheaper than the node beside it, while driving."""
+        if not engaged:
+            return 300.0
+        ids = {self.id(n): n for n in self.engaged()}
+        ladder = np.min([self._mean(ids[r.configuration], self.driving) for r in engaged], axis=0)
+        cheaper = ladder < self._mean(beside, self.driving)
+        return float(self.kmh[int(np.argmax(cheaper))] - 0.5 * STEP_KMH) if cheaper.any() else 300.0
+
+    def electric_limits(self) -> tuple[float, float]:
+        """(speed [km/h], power [kW]) above which running the engine is cheaper than not."""
+        electric, running = self.nodes(Kind.ELECTRIC), [*self.engaged(), *self.nodes(Kind.SERIES, Kind.POWER_SPLIT)]
+        if not electric or not running:
+            return (0.0, 0.0) if running else (300.0, 500.0)
+        gain = self.cost[:, :, electric].min(axis=2) - self.cost[:, :, running].min(axis=2)
+        holding = gain[:, int(np.argmin(np.abs(self.accelerations)))] > 0.0
+        speed_kmh = float(self.kmh[int(np.argmax(holding))]) if holding.any() else 300.0
+        usual = (self.kmh >= 20.0) & (self.kmh <= 70.0)
+        powers = [self.power_W[v, int(np.argmax(gain[v] > 0.0))] for v in np.flatnonzero(usual) if (gain[v] > 0.0).any()]
+        return speed_kmh, round(float(np.median(powers)) / 1e3, 1) if powers else 500.0
+
+    def load_share(self) -> float:
+        """Share of the line of best efficiency in the cheapest load of the engine, where running it is cheapest."""
+        running = [*self.engaged(), *self.nodes(Kind.SERIES, Kind.POWER_SPLIT)]
+        if not running:
+            return 0.0
+        best = np.array(running)[np.argmin(self.cost[:, :, running], axis=2)]
+        v, a = np.nonzero((self.cost.min(axis=2) < NOTHING) & (self.power_W > 0.0) & np.isin(np.argmin(self.cost, axis=2), running))
+        if v.size == 0:
+            return 0.5
+        node = best[v, a]
+        arrays, radius = self.plant.arrays, self.plant.layout.vehicle.wheel_radius_m
+        demand = self.power_W[v, a] + self.plant.layout.vehicle.auxiliary_W
+        w = arrays.source_wheel[node, 0] * self.kmh[v] / 3.6 / radius
+        line = np.where(arrays.has_free[node], np.maximum(self.lines.best_power_W, demand),
+                        w * np.interp(w, self.lines.speeds_rad_s, self.lines.best_Nm))
+        apart = line - demand
+        share = float(np.sum(apart * (self.engine_W[v, a, node] - demand)) / max(float(np.sum(apart**2)), 1e-9))
+        return round(min(max(share, 0.0), 1.0), 2)
+
+
+def _cheapest_path(cost: Array, allowed: Array) -> IntArray:
+    """(V,) index of the cheapest sequence over rows of cost (V, n), each change costing ``CHANGE_G_S`` and only where allowed (n, n)."""
+    V, n = cost.shape
+    change = np.where(np.eye(n) > 0, 0.0, np.where(allowed > 0, CHANGE_G_S, np.inf))
+    value, back = cost[0].copy(), np.zeros((V, n), np.int64)
+    for v in range(1, V):
+        total = value[:, None] + change
+        back[v] = np.argmin(total, axis=0)
+        value = total[back[v], np.arange(n)] + cost[v]
+    path = np.zeros(V, np.int64)
+    path[-1] = int(np.argmin(value))
+    for v in range(V - 1, 0, -1):
+        path[v - 1] = back[v, path[v]]
+    return path

@@ -1,0 +1,327 @@
+"""Tuning of the rules: any subset of a calibration's parameters, several cycles, least fuel at equal charge, caps on changes.
+
+The cost of a calibration on a cycle is its objective, plus the charge missing at the end at the optimum's own price, over the
+optimum's objective; a charge at the end further than ``FREE_CHARGE`` from the target costs extra, for the price holds only nearby, and so
+does every start and change beyond the caps. The mean over the cycles is minimised by differential evolution (Storn and Price,
+J. Global Optimization 11, 1997; scipy's), deferred updating, so that the result does not depend on the number of workers.
+
+Every evaluation may be written to a journal; a run that is started again with it finds them there and goes on.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from functools import cache
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ems.errors import InputError, Mistake, RunError, nearest_name
+from ems.strategies.calibration import Calibration, changed, parameters
+from ems.strategies.course import Course, course_of
+from ems.strategies.rules import Rules
+from ems.strategies.simulate import Driven, drive
+from ems.types import Array
+
+if TYPE_CHECKING:
+    from ems.layout.model import Layout
+
+UNSEEN = ("hill-town", "udds", "hwfet", "wltc-2")   # fixed before anything was tuned; never tuned on by default
+TRAINED = ("wltc-3b", "nedc", "us06")
+FREE_CHARGE = 0.05          # charge at the end, from the target, that is corrected at the optimum's price alone
+CHARGE_WEIGHT = 4.0         # cost of the square of what is beyond
+CAP_WEIGHT = 0.02           # cost of one start or change a kilometre beyond its cap
+FAILED = 10.0               # cost of a calibration that cannot drive a cycle
+RANDOM = 200
+DIGITS = 6                  # of a parameter, in the journal
+
+Progress = Callable[[str], None]
+
+SPANS: dict[str, tuple[float, float]] = {
+    # unit: how far a search goes from where it starts, times the start (or up to the second, where that is more)
+    "kW": (0.2, 2.5), "km/h": (0.5, 1.6), "s": (0.0, 3.0), "-": (0.0, 3.0), "km/h per kW": (0.0, 3.0)}
+LEAST_REACH = {"kW": 8.0, "km/h": 15.0, "s": 12.0, "-": 0.4, "km/h per kW": 1.0}
+LEFT_OUT = ("charge.", "regeneration.", "electric.depleting", ".down_kmh")
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """A parameter that is searched: from low to high, beginning at start."""
+
+    name: str
+    start: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """A cycle to tune on: optimum's objective [g] and its price of battery energy [g/J], both at the target charge."""
+
+    cycle: str
+    optimum_g: float
+    price_g_J: float
+    km: float
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """All a worker needs to know: layout, overrides, trips, the calibration that is changed, caps per kilometre."""
+
+    layout: str
+    overrides: tuple[str, ...]
+    trips: tuple[Trip, ...]
+    calibration: str
+    caps: tuple[float, float] = (math.inf, math.inf)
+    hysteresis: Mapping[str, float] = field(default_factory=dict)
+
+
+def ranges(calibration: Calibration, names: Sequence[str] = ()) -> list[Range]:
+    """Ranges of the parameters named, or of all that matter on a sustaining trip; the last gear's lines are none.
+
+    Raises ``InputError`` for a name that is not known.
+    """
+    known = {p.name: p for p in parameters(calibration)}
+    wrong = [n for n in names if n not in known]
+    if wrong:
+        raise InputError([Mistake("--parameter", "", f"'{n}'", f"a parameter: {', '.join(known)}", nearest_name(n, known)) for n in wrong])
+    last = {f"gears.{ladder}.{len(getattr(calibration.gears, ladder))}.up_kmh" for ladder in ("electric", "engine")}
+    usual = [n for n in known if not any(part in n for part in LEFT_OUT) and n not in last and not _idle(n, calibration)]
+    found = []
+    for name in names or usual:
+        p = known[name]
+        low, high = SPANS[p.unit]
+        reach = LEAST_REACH[p.unit]
+        least, most = low * p.value, max(high * p.value, p.value + reach)
+        found.append(Range(name, p.value, max(p.low, min(least, p.value)), min(p.high, most)))
+    return found
+
+
+def _idle(name: str, calibration: Calibration) -> bool:
+    """Whether a parameter has nothing to act on in this calibration."""
+    gears = calibration.gears
+    if name.startswith("series."):
+        return not calibration.series.configuration or not gears.engine
+    return (name == "gears.load_kmh_per_kW" and len(gears.engine) < 2) or (
+        name == "gears.dwell_s" and max(len(gears.engine), len(gears.electric)) < 2)
+
+
+def hysteresis_of(calibration: Calibration) -> dict[str, float]:
+    """How far each down line lies below the up line before it: kept while up lines are tuned."""
+    found = {}
+    for ladder in ("electric", "engine"):
+        rungs = getattr(calibration.gears, ladder)
+        for i in range(len(rungs) - 1):
+            found[f"gears.{ladder}.{i + 1}"] = rungs[i].up_kmh - rungs[i + 1].down_kmh
+    return found
+
+
+def calibrated(calibration: Calibration, values: Mapping[str, float], hysteresis: Mapping[str, float]) -> Calibration:
+    """The calibration with values put in; down lines that are not among them follow their up lines, and stay below them."""
+    full = dict(values)
+    for ladder in ("electric", "engine"):
+        rungs = getattr(calibration.gears, ladder)
+        for i in range(len(rungs) - 1):
+            up, down = f"gears.{ladder}.{i + 1}.up_kmh", f"gears.{ladder}.{i + 2}.down_kmh"
+            if up in full and down not in full:
+                full[down] = max(full[up] - hysteresis.get(f"gears.{ladder}.{i + 1}", 0.0), 0.0)
+            if up in full or down in full:
+                full[down] = min(full.get(down, rungs[i + 1].down_kmh), full.get(up, rungs[i].up_kmh))
+    return changed(calibration, full)
+
+
+# -- one evaluation ------------------------------------------------------------------------------------------------------
+
+
+@cache
+def _courses(layout: str, overrides: tuple[str, ...], cycles: tuple[str, ...]) -> tuple[Course, ...]:
+    """Courses of a worker, made once a process."""
+    from ems.layout.load import load_layout
+    from ems.trips.cycle import load_cycle
+
+    made: list[Course] = []
+    loaded = load_layout(layout, overrides=overrides)
+    for cycle in cycles:
+        made.append(course_of(loaded, load_cycle(cycle), made[0].plant if made else None))
+    return tuple(made)
+
+
+def cost_of(driven: Driven, course: Course, trip: Trip, caps: tuple[float, float] = (math.inf, math.inf)) -> float:
+    """Cost of a driven trip over the optimum's objective, as the module's text says."""
+    target_J = course.energy_J(course.plant.layout.battery.soc_target)
+    missing_J = target_J - float(driven.energy_J[-1])
+    charge = abs(course.soc(float(driven.energy_J[-1])) - course.plant.layout.battery.soc_target)
+    cost = (driven.objective_g + trip.price_g_J * missing_J) / trip.optimum_g
+    cost += CHARGE_WEIGHT * max(charge - FREE_CHARGE, 0.0) ** 2
+    for count, cap in zip((driven.engine_starts, driven.configuration_changes), caps, strict=True):
+        cost += CAP_WEIGHT * max(count / trip.km - cap, 0.0)
+    return cost
+
+
+def evaluate(task: Task, values: tuple[tuple[str, float], ...]) -> float:
+    """Mean cost of a calibration with these values over the trips of a task."""
+    courses = _courses(task.layout, task.overrides, tuple(t.cycle for t in task.trips))
+    calibration = Calibration.model_validate_json(task.calibration)
+    total = 0.0
+    for course, trip in zip(courses, task.trips, strict=True):
+        try:
+            rules = Rules(course.plant, calibrated(calibration, dict(values), task.hysteresis))
+            total += cost_of(drive(course, rules, course.energy_J(course.plant.layout.battery.soc_target)), course, trip, task.caps)
+        except RunError:
+            total += FAILED
+    return total / len(task.trips)
+
+
+# -- many evaluations ----------------------------------------------------------------------------------------------------
+
+
+class Evaluator:
+    """Costs of many calibrations, on several processes, remembered in a journal; called with vectors of the ranges' parameters."""
+
+    def __init__(self, task: Task, searched: Sequence[Range], journal: Path | None, mapper: Callable[..., Iterable[float]],
+                 say: Progress) -> None:
+        self.task, self.searched, self.journal, self.mapper, self.say = task, searched, journal, mapper, say
+        self.known: dict[tuple[float, ...], float] = _read_journal(journal, _digest(task, searched))
+        _end_last_line(journal)
+        self.count, self.best = 0, math.inf
+
+    def key(self, vector: Array) -> tuple[float, ...]:
+        """A vector as it is remembered."""
+        return tuple(float(f"{x:.{DIGITS}g}") for x in vector)
+
+    def costs(self, vectors: Sequence[Array]) -> list[float]:
+        """Costs of vectors, those that are not known in parallel."""
+        keys = [self.key(v) for v in vectors]
+        new = [k for k in dict.fromkeys(keys) if k not in self.known]
+        names = [r.name for r in self.searched]
+        found = self.mapper(_evaluate_pair, [(self.task, tuple(zip(names, k, strict=True))) for k in new])
+        for k, cost in zip(new, found, strict=True):
+            self.known[k] = cost
+            _append(self.journal, _digest(self.task, self.searched), k, cost)
+        self.count += len(keys)
+        costs = [self.known[k] for k in keys]
+        self.best = min([self.best, *costs])
+        self.say(f"{self.count} calibrations, best {100 * (self.best - 1):.2f} % above the optimum at equal charge")
+        return costs
+
+    def map(self, _function: object, vectors: Iterable[Array]) -> list[float]:
+        """A ``map`` for scipy's ``workers``."""
+        return self.costs(list(vectors))
+
+
+def _evaluate_pair(pair: tuple[Task, tuple[tuple[str, float], ...]]) -> float:
+    return evaluate(*pair)
+
+
+def _digest(task: Task, searched: Sequence[Range]) -> str:
+    import hashlib
+
+    words = repr((task.layout, task.overrides, task.trips, task.calibration, task.caps, [r.name for r in searched]))
+    return hashlib.sha256(words.encode()).hexdigest()[:16]
+
+
+def _read_journal(path: Path | None, digest: str) -> dict[tuple[float, ...], float]:
+    """Evaluations of the same task; a last line that was cut short is left out."""
+    known: dict[tuple[float, ...], float] = {}
+    if path is None or not path.is_file():
+        return known
+    for line in path.read_text(encoding="utf-8").splitlines():
+        try:
+            row = json.loads(line)
+        except ValueError:
+            continue
+        if isinstance(row, dict) and row.get("task") == digest:
+            known[tuple(row["values"])] = float(row["cost"])
+    return known
+
+
+def _end_last_line(path: Path | None) -> None:
+    """A last line that was cut short is ended, so that the next begins anew."""
+    if path is not None and path.is_file() and (content := path.read_bytes()) and not content.endswith(b"\n"):
+        with path.open("ab") as file:
+            file.write(b"\n")
+
+
+def _append(path: Path | None, digest: str, key: tuple[float, ...], cost: float) -> None:
+    if path is not None:
+        with path.open("a", encoding="utf-8") as file:
+            file.write(json.dumps({"task": digest, "values": list(key), "cost": cost}) + "\n")
+
+
+@contextmanager
+def workers(count: int) -> Iterator[Callable[..., Iterable[float]]]:
+    """A ``map`` over that many processes with one thread each, or over none but this one."""
+    if count <= 1:
+        yield map
+        return
+    before = os.environ.get("NUMBA_NUM_THREADS")
+    os.environ["NUMBA_NUM_THREADS"] = "1"
+    try:
+        with ProcessPoolExecutor(count, mp_context=get_context("forkserver")) as pool:
+            yield pool.map
+    finally:
+        if before is None:
+            os.environ.pop("NUMBA_NUM_THREADS", None)
+        else:
+            os.environ["NUMBA_NUM_THREADS"] = before
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Result of a search: values by name, their cost, how many calibrations were looked at."""
+
+    values: dict[str, float]
+    cost: float
+    evaluations: int
+
+
+def search(evaluator: Evaluator, seed: int, evaluations: int) -> Found:
+    """Differential evolution from the start: a third of the first population lies near it, the rest is spread over the ranges."""
+    from scipy.optimize import Bounds, differential_evolution
+
+    searched = evaluator.searched
+    low, high = np.array([r.low for r in searched]), np.array([r.high for r in searched])
+    start = np.array([r.start for r in searched])
+    size = int(min(max(12, 2 * len(searched)), max(evaluations // 4, 5)))
+    draw = np.random.default_rng(seed)
+    population = low + draw.random((size, len(searched))) * (high - low)
+    near = max(size // 3, 1)
+    population[:near] = np.clip(start + 0.1 * (high - low) * draw.standard_normal((near, len(searched))), low, high)
+    population[0] = start
+    rounds = max(evaluations // size - 1, 1)
+    done = differential_evolution(_unused, Bounds(low, high), init=population, maxiter=rounds, popsize=1, tol=0.0,
+                                  polish=False, rng=np.random.default_rng(seed + 1), updating="deferred", workers=evaluator.map,
+                                  mutation=(0.4, 0.9),
+                                  recombination=0.8)
+    return Found({r.name: x for r, x in zip(searched, evaluator.key(done.x), strict=True)}, float(done.fun), evaluator.count)
+
+
+def _unused(_vector: Array) -> float:
+    raise AssertionError("costs come from the evaluator's map")
+
+
+def best_of_random(evaluator: Evaluator, seed: int, count: int = RANDOM) -> Found:
+    """The best of calibrations drawn evenly from the ranges."""
+    draw = np.random.default_rng(seed)
+    low, high = np.array([r.low for r in evaluator.searched]), np.array([r.high for r in evaluator.searched])
+    vectors = [low + draw.random(low.size) * (high - low) for _ in range(count)]
+    costs = evaluator.costs(vectors)
+    best = int(np.argmin(costs))
+    return Found({r.name: x for r, x in zip(evaluator.searched, evaluator.key(vectors[best]), strict=True)}, costs[best], count)
+
+
+def trip_of(layout: Layout, course: Course) -> tuple[Trip, Any]:
+    """The optimum of a course at the target charge, as a trip to tune on, and the optimum itself."""
+    from ems.solve.optimum import optimum
+
+    best = optimum(layout, course.cycle)
+    price = best.costate / course.plant.heating_value_J_g
+    return Trip(course.cycle.name, best.objective_g, price, course.demand.distance_m / 1e3), best

@@ -1,0 +1,172 @@
+"""Rules and their calibration: hysteresis, gear lines, load, files; the first calibration of any layout; the frozen ones."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ems import library
+from ems.errors import InputError
+from ems.layout.load import load_layout
+from ems.plant.plant import build_plant
+from ems.strategies.calibration import Calibration, changed, load_calibration, parameters, to_toml
+from ems.strategies.engine_lines import engine_lines
+from ems.strategies.first_calibration import default_calibration, first_calibration, frozen_path
+from ems.strategies.protocol import Situation
+from ems.strategies.rules import Rules, load_rules
+from ems.strategies.simulate import drive, simulate
+
+PIECE = ("wltc-3b", 0, 600)
+
+
+@pytest.fixture(scope="module")
+def three(courses):
+    c = courses("three-clutch", *PIECE)
+    return c, default_calibration(c.plant)
+
+
+def situation(c, k=0, **values):
+    base = Situation(k, float(k), 1.0, 10.0, 0.0, 0.0, 500.0, 5000.0, 300.0, 0.55, 0.0, c.ids[2], 2, 100.0, False, 100.0, c.possible)
+    return replace(base, **values)
+
+
+def test_every_parameter_has_unit_bounds_and_meaning(three):
+    for p in parameters(three[1]):
+        assert p.low <= p.value <= p.high and p.meaning and p.unit and p.high < 1e9, p
+
+
+def test_the_file_says_what_was_written(three, tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text(to_toml(three[1]), encoding="utf-8")
+    again = load_calibration(path)
+    for a, b in zip(parameters(three[1]), parameters(again), strict=True):
+        assert a.name == b.name and b.value == pytest.approx(a.value, rel=1e-5)
+    assert "rig" in path.read_text(encoding="utf-8")
+
+
+def test_every_mistake_in_a_calibration_at_once(tmp_path):
+    path = tmp_path / "wrong.toml"
+    path.write_text("[charge]\ntarget = 1.5\n[electric]\nspeed_kmh = 'fast'\npower_kW = -3\nspeed_hystersis_kmh = 2\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_calibration(path)
+    text = str(caught.value)
+    for word in ("charge.target", "electric.speed_kmh", "electric.power_kW", "nearest: speed_hysteresis_kmh", "[kW]"):
+        assert word in text
+
+
+def test_gear_lines_must_leave_a_hysteresis(three):
+    with pytest.raises(InputError, match="down_kmh of gear 2"):
+        changed(three[1], {"gears.engine.2.down_kmh": three[1].gears.engine[0].up_kmh + 5.0})
+
+
+def test_a_configuration_that_is_none_is_told(three):
+    data = three[1].model_dump()
+    data["gears"]["electric"][0]["configuration"] = "off:S1=frist"
+    with pytest.raises(InputError, match="nearest: off:S1=first"):
+        Rules(three[0].plant, Calibration.model_validate(data))
+
+
+def test_engine_limits_have_hysteresis_and_move_with_charge(three):
+    c, calibration = three
+    rules = Rules(c.plant, changed(calibration, {"electric.power_kW": 10.0, "electric.power_hysteresis_kW": 3.0,
+                                                 "electric.power_per_charge_kW": 5.0, "engine.minimum_on_s": 0.0}))
+    rules.begin(c)
+    able = np.ones(len(c.ids), bool)
+    on = []
+    for kW in (9.0, 10.5, 9.0, 7.5, 6.5, 9.0):
+        s = situation(c, power_W=1e3 * kW, engine_running=bool(on and on[-1]))
+        on.append(rules._engine(s, able))
+    assert on == [False, True, True, True, False, False]
+    rules.begin(c)
+    assert not rules._engine(situation(c, power_W=14e3, soc=0.65), able)
+    assert rules._engine(situation(c, power_W=6e3, soc=0.45), able)
+
+
+def test_minimum_times_of_the_engine(three):
+    c, calibration = three
+    rules = Rules(c.plant, changed(calibration, {"engine.minimum_on_s": 8.0, "engine.minimum_off_s": 5.0}))
+    rules.begin(c)
+    able = np.ones(len(c.ids), bool)
+    assert rules._engine(situation(c, power_W=0.0, engine_running=True, engine_since_s=7.0), able)
+    assert not rules._engine(situation(c, power_W=0.0, engine_running=True, engine_since_s=8.0), able)
+    assert not rules._engine(situation(c, power_W=60e3, engine_since_s=4.0), able)
+    assert rules._engine(situation(c, power_W=60e3, engine_since_s=5.0), able)
+
+
+def test_depleting_and_sustaining(three):
+    c, calibration = three
+    data = calibration.model_dump()
+    data["charge"] |= {"deplete_above": 0.7, "sustain_below": 0.6}
+    rules = Rules(c.plant, Calibration.model_validate(data))
+    rules.begin(c)
+    states = []
+    for soc in (0.65, 0.71, 0.65, 0.6, 0.65):
+        rules._deplete(situation(c, soc=soc))
+        states.append(rules.depleting)
+    assert states == [False, True, True, False, False]
+
+
+def test_gear_lines_have_hysteresis(three):
+    c, calibration = three
+    rules = Rules(c.plant, changed(calibration, {"gears.dwell_s": 0.0}))
+    rules.begin(c)
+    able = np.ones(len(c.ids), bool)
+    first, second = calibration.gears.electric[:2]
+    between = 0.5 * (first.up_kmh + second.down_kmh) / 3.6
+    at = [(second.down_kmh - 1) / 3.6, between, (first.up_kmh + 1) / 3.6, between, (second.down_kmh - 1) / 3.6]
+    taken = [rules._gear(situation(c, time_s=float(i), speed_m_s=v), rules.electric, able, False) for i, v in enumerate(at)]
+    assert taken == [first.configuration, first.configuration, second.configuration, second.configuration, first.configuration]
+
+
+def test_sharing_by_rating(three):
+    """Two machines that drive share the power by their rated power: here 2:1 or the like, from the layout's own ratings."""
+    c, calibration = three
+    data = calibration.model_dump()
+    data["machines"]["sharing"] = "rating"
+    data["gears"]["electric"] = [{"configuration": "off:K3+S1=third"}]
+    rules = Rules(c.plant, Calibration.model_validate(data))
+    run = simulate(c.plant.layout, c.cycle, rules, course=c)
+    frame = run.to_frame()
+    both = frame[(frame.configuration == "off:K3+S1=third") & (frame.wheel_power_kW > 3.0)]
+    ratings = [m.machine.rated_power_W for m in c.plant.layout.machines]
+    share = both.mg2_power_kW / (both.mg1_power_kW + both.mg2_power_kW)
+    assert np.median(share) == pytest.approx(ratings[1] / sum(ratings), abs=0.05)
+
+
+def test_engine_lines_of_a_map(three):
+    """The line of best efficiency is nowhere worse than any other torque at that speed, by the map itself."""
+    engine = three[0].plant.layout.engine.engine
+    lines = engine_lines(engine)
+    from scipy.interpolate import RegularGridInterpolator
+
+    fuel = RegularGridInterpolator((engine.speed_rad_s, engine.torque_Nm), engine.fuel_g_s)
+    for w in np.linspace(engine.idle_rad_s, engine.max_rad_s, 9):
+        torque = np.linspace(0.1, 1.0, 30) * lines.full_load_Nm(w)
+        rate = fuel(np.column_stack([np.full(30, w), torque])) / torque
+        assert fuel([(w, lines.best_torque_Nm(w))])[0] / lines.best_torque_Nm(w) <= rate.min() * 1.005
+    assert lines.speed_rad_s(5e3) < lines.speed_rad_s(60e3)
+
+
+@pytest.mark.parametrize("layout", ["three-clutch", "input-split", "series"])
+def test_rules_drive_a_piece_inside_the_window(courses, target_J, layout):
+    c = courses(layout, *PIECE)
+    driven = drive(c, load_rules(c.plant.layout, plant=c.plant), target_J(c))
+    assert c.plant.battery.low_J <= driven.energy_J.min() and driven.energy_J.max() <= c.plant.battery.high_J
+    assert sum(driven.corrections.values()) <= 0.02 * driven.node.size
+
+
+def test_frozen_calibrations_are_what_the_rule_gave():
+    """Frozen before anything was tuned: the file of a shipped layout is the derived calibration."""
+    plant = build_plant(load_layout("input-split"), lanes=1)
+    path = frozen_path(plant)
+    assert path is not None
+    for a, b in zip(parameters(load_calibration(path)), parameters(first_calibration(plant)), strict=True):
+        assert a.name == b.name and a.value == pytest.approx(b.value, rel=0.1, abs=0.8)
+
+
+@pytest.mark.parametrize("path", sorted((library.folder("layout") / "calibrations").glob("*.toml")), ids=lambda p: p.stem)
+def test_frozen_calibrations_fit_their_layouts(path):
+    layout = load_layout(path.stem)
+    Rules(build_plant(layout, lanes=1), load_calibration(path), where=path.name)
