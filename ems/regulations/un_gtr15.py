@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ems.regulations.figures import Part, ChargeRuns, Text, Weighted, figures_of
+from ems.regulations.figures import ChargeRuns, Part, Text, Weighted, figures_of
 from ems.regulations.utility import utility_factor, weighted_by_utility
 
 COEFFICIENTS = (26.25, -38.94, -631.05, 5964.83, -25095.0, 60380.2, -87517.0, 75513.8, -35749.0, 7154.94)
@@ -23,9 +23,12 @@ TEXT = Text(
     "UN GTR 15 / UN R154",
     (
         ("Annex 8, Appendix 5, para. 3", "utility factor of each phase, d_n of 800, 2,200 and 4,260 km"),
-        ("Annex 8, para. 3.2.4.5", "break-off: change of electric energy below 4 % of the cycle energy; the cycle before is the transition cycle"),
-        ("Annex 8, para. 4.1.3.1, 4.2.2, 4.3", "weighted carbon dioxide, fuel and electricity over all phases to the end of the transition cycle"),
-        ("Annex 8, para. 4.4.1, 4.4.3, 4.4.4, 4.4.5", "electric range, depleting cycle range, equivalent electric range, actual depleting range"),
+        ("Annex 8, para. 3.2.4.5", "break-off: electric energy changes by less than 4 % of the cycle energy; the cycle before is the "
+         "transition cycle"),
+        ("Annex 8, para. 4.1.3.1, 4.2.2, 4.3",
+         "weighted carbon dioxide, fuel and electricity over all phases to the end of the transition cycle"),
+        ("Annex 8, para. 4.4.1, 4.4.3, 4.4.4, 4.4.5",
+         "electric range, depleting cycle range, equivalent electric range, actual depleting range"),
         ("Annex 8, Appendix 2", "charge balance: threshold and regression, in charge_balance.py"),
     ),
     (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ems.regulations.figures import Figures, ChargeRuns, Text, Weighted, figures_of, mixed
+from ems.regulations.figures import ChargeRuns, Figures, Text, Weighted, figures_of, mixed
 
 BETWEEN_CHARGES_KM = 25.0
 """D_av, the mean distance between two charges (Annex 8; from memory)."""
@@ -13,8 +13,8 @@ STEADY_SHARE = 0.03
 TEXT = Text(
     "UN R101",
     (
-        ("Annex 8, para. 3.4 and 4.4", "weighting with D_e, condition A being one cycle from full charge (externally chargeable, no switch)"),
-        ("Annex 8, para. 3.4 and 4.4", "weighting with D_OVC, condition A being all cycles from full charge to the one that keeps its charge"),
+        ("Annex 8, para. 3.4 and 4.4", "weighting with D_e, condition A: one cycle from full charge"),
+        ("Annex 8, para. 3.4 and 4.4", "weighting with D_OVC, condition A: all cycles from full charge to the one that keeps it"),
         ("Annex 9", "D_e: distance to the engine's first start; D_OVC: distance of the depleting cycles"),
     ),
     (

@@ -6,6 +6,7 @@ meant, the value at d_n holds.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 
@@ -23,7 +24,7 @@ def utility_factor(distance_km: float, coefficients: Sequence[float], normalised
 def increments(ends_km: Sequence[float], utility: Utility) -> list[float]:
     """Utility factor of each part, from the distances at the parts' ends: what its end adds to the end before."""
     totals = [0.0, *(utility(d) for d in ends_km)]
-    return [b - a for a, b in zip(totals, totals[1:], strict=False)]
+    return [b - a for a, b in itertools.pairwise(totals)]
 
 
 def weighted_by_utility(tested: ChargeRuns, utility: Utility) -> Weighted:

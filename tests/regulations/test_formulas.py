@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ems.regulations import charge_balance, sae_j2841, un_gtr15, un_r101
-from ems.regulations.figures import Figures, Part, ChargeRuns, figures_of
+from ems.regulations.figures import ChargeRuns, Figures, Part, figures_of
 from ems.regulations.utility import increments
 from ems.regulations.weightings import TEXTS, WEIGHTINGS
 
@@ -17,7 +17,7 @@ def electric(km, kWh=4.0):
     return Part(km, 0.0, 0.0, kWh)
 
 
-def tested(*cycles, sustaining=SUSTAINING, electric_range_km=50.0):
+def runs(*cycles, sustaining=SUSTAINING, electric_range_km=50.0):
     return ChargeRuns(tuple(tuple(c) for c in cycles), sustaining, electric_range_km)
 
 
@@ -31,7 +31,7 @@ def test_r101_worked_examples(depleting, sustaining, result):
 
 def test_r101_both_ways_differ_by_their_condition_a():
     """One cycle of 11 km and the engine starting at 16.5 km, against both cycles of 22 km: by hand."""
-    both = tested([electric(11.0, 2.0)], [Part(11.0, 0.22, 512.6, 1.0)], electric_range_km=16.5)
+    both = runs([electric(11.0, 2.0)], [Part(11.0, 0.22, 512.6, 1.0)], electric_range_km=16.5)
     first, all_cycles = un_r101.by_electric_range(both), un_r101.by_ovc_range(both)
     assert first.figures.fuel_l_per_100km == pytest.approx(25.0 * 5.0 / 41.5)
     assert first.figures.electricity_kWh_per_100km == pytest.approx(16.5 * (200.0 / 11.0) / 41.5)
@@ -76,19 +76,19 @@ def test_no_weighting_moves_a_figure_that_both_tests_share(name):
     """Where depleting and sustaining figures are the same there is nothing to weigh."""
     same = Figures(5.0, 116.5, 0.0)
     phase = Part(11.5, 0.575, 11.5 * 116.5, 0.0)
-    figures = WEIGHTINGS[name].of(tested([phase, phase], [phase, phase], sustaining=same)).figures
+    figures = WEIGHTINGS[name].of(runs([phase, phase], [phase, phase], sustaining=same)).figures
     assert figures.fuel_l_per_100km == pytest.approx(5.0)
     assert figures.co2_g_per_km == pytest.approx(116.5)
 
 
 @pytest.mark.parametrize("name", WEIGHTINGS)
 def test_a_car_without_depleting_cycles_keeps_its_sustaining_figure(name):
-    assert WEIGHTINGS[name].of(tested(electric_range_km=0.0)).figures == SUSTAINING
+    assert WEIGHTINGS[name].of(runs(electric_range_km=0.0)).figures == SUSTAINING
 
 
 def test_transition_cycle_counts_with_its_own_factor():
     """Two cycles, the second half fuelled: ``UF_2 X_2`` and the rest at the sustaining figure, by the table's UF of 50 and 25 km."""
-    both = tested([electric(25.0)], [Part(25.0, 0.5, 1165.0, 2.0)])
+    both = runs([electric(25.0)], [Part(25.0, 0.5, 1165.0, 2.0)])
     got = un_gtr15.weighted(both, 800.0)
     second = 0.754590 - 0.536070
     assert got.depleting_share == pytest.approx(0.754590, abs=1e-6)
