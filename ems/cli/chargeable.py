@@ -1,0 +1,47 @@
+"""``ems chargeable``: depleting, sustaining and weighted, by every regulation."""
+
+from __future__ import annotations
+
+import click
+
+from ems.cli import common
+from ems.cli.case import DEFAULT_CYCLE, Case, inputs
+from ems.cli.progress import progress
+
+EFFICIENCY = 0.88
+
+
+@click.command("chargeable")
+@click.argument("layout")
+@click.option("--cycle", metavar="CYCLE", help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted.")
+@click.option("--charge", metavar="FULL:DEPLETED", help="Charge when full and when depleted, as 0.9:0.2. Omitted: window's top and target.")
+@click.option("--charger-efficiency", type=click.FloatRange(0.3, 1.0), default=EFFICIENCY, show_default=True, metavar="X",
+              help="From the mains to the battery's store.")
+@click.option("--blended/--no-blended", default=True, show_default=True, help="Also the optimum for the whole trip, known beforehand.")
+@click.option("--correction/--no-correction", default=True, show_default=True, help="Also the regression of the charge balance.")
+@click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
+              help="N times as many table points on every axis: slower, smaller table error.")
+@common.options(reads_layout=True)
+def command(run: common.Run, layout: str, cycle: str | None, charge: str | None, charger_efficiency: float, blended: bool,
+            correction: bool, grid: int) -> None:
+    """The depleting sequence of LAYOUT from full charge, its sustaining run, and the weighted figures of every regulation.
+
+    The cycle is driven again and again, electric first, until the charge is used up. All three kinds of figures are
+    computed optima: no control does better, and no type approval gives them. With --out DIR: result.json, legs.csv.
+    """
+    loaded = Case(layout, run.overrides, cycle, charge=charge, grid=grid).load()
+    for warning in loaded.cycle.warnings:
+        run.warn(f"{loaded.cycle.name}: {warning}")
+    with progress(run) as tell:
+        from ems.judge.chargeable import chargeable
+        from ems.tables.build import DEFAULT_GRID, refined
+
+        found = chargeable(loaded.layout, loaded.cycle, charge=loaded.charge, charger_efficiency=charger_efficiency, blended=blended,
+                           correction=correction, progress=tell, grid=DEFAULT_GRID if grid == 1 else refined(DEFAULT_GRID, grid))
+    from ems.present.chargeable_text import chargeable_text, legs_csv, texts
+
+    recorded = inputs(loaded)
+    recorded["inputs"]["options"] |= {"charger_efficiency": charger_efficiency, "blended": blended, "correction": correction}
+    run.finish({**found.to_dict(), "regulations": texts(), **recorded},
+               None if run.json else chargeable_text(found, cycle_given=cycle is not None),
+               {"legs.csv": legs_csv(found)} if run.out is not None else None)
