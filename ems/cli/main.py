@@ -31,7 +31,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "comfort": ("ems.cli.comfort", "What fewer starts and changes cost in fuel."),
     "chargeable": ("ems.cli.chargeable", "Depleting, sustaining and weighted figures by the regulations."),
     "bridge": ("ems.cli.bridge", "From a published figure's terms to your own."),
-    "batch": ("ems.cli.batch", "Many cases from one study, resumable, on all cores or a cluster."),
     "layouts": ("ems.cli.layouts", "Layouts that are shipped; the keys of a layout file."),
     "maps": ("ems.cli.maps", "Maps that are shipped; your own checked and drawn."),
     "cycles": ("ems.cli.cycles", "Drive cycles that are shipped, with their totals."),

@@ -75,10 +75,11 @@ def _correction(found: Correction | None) -> Iterator[str]:
 
 
 def _texts() -> Iterator[str]:
+    yield "  Followed, and what of it is not implemented (paragraphs in full: --json):"
     for text in TEXTS:
-        yield f"  {text.name}: {'; '.join(f'{where}: {what}' for where, what in text.paragraphs)}."
-        yield f"    Not implemented: {'; '.join(text.left_out)}."
-        yield f"    From: {text.source}. In force: {text.in_force}."
+        yield f"  {text.name}: {'; '.join(dict.fromkeys(where for where, _ in text.paragraphs))}; {text.source}."
+        yield f"    Left out: {'; '.join(text.left_out)}."
+        yield f"    In force: {text.in_force}."
 
 
 def texts() -> list[dict[str, Any]]:
