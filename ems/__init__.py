@@ -15,6 +15,11 @@ if TYPE_CHECKING:
     from ems.errors import EmsError as EmsError
     from ems.errors import InputError as InputError
     from ems.errors import RunError as RunError
+    from ems.judge.bridge import Bridge as Bridge
+    from ems.judge.bridge import Terms as Terms
+    from ems.judge.bridge import bridge as bridge
+    from ems.judge.chargeable import Chargeable as Chargeable
+    from ems.judge.chargeable import chargeable as chargeable
     from ems.judge.compare import Comparison as Comparison
     from ems.judge.compare import compare as compare
     from ems.layout.load import load_layout as load_layout
@@ -35,6 +40,8 @@ __version__ = "0.1.0"
 
 _PUBLIC: dict[str, str] = {
     # name: module that holds it; keep the block above alike (a test compares the two)
+    "Bridge": "ems.judge.bridge",
+    "Chargeable": "ems.judge.chargeable",
     "Comparison": "ems.judge.compare",
     "Cycle": "ems.trips.cycle",
     "CycleNotFollowed": "ems.errors",
@@ -48,6 +55,9 @@ _PUBLIC: dict[str, str] = {
     "Simulation": "ems.strategies.simulate",
     "Situation": "ems.strategies.protocol",
     "Study": "ems.studies.results",
+    "Terms": "ems.judge.bridge",
+    "bridge": "ems.judge.bridge",
+    "chargeable": "ems.judge.chargeable",
     "compare": "ems.judge.compare",
     "derive": "ems.configurations.derive",
     "load_cycle": "ems.trips.cycle",

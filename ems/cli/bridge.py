@@ -10,6 +10,7 @@ from ems.cli import common
 from ems.cli.case import DEFAULT_CYCLE
 from ems.cli.progress import progress
 from ems.errors import InputError, Mistakes, nearest_name
+from ems.regulations.figures import CHARGER_EFFICIENCY
 
 if TYPE_CHECKING:
     from ems.judge.bridge import Terms
@@ -23,7 +24,7 @@ TERM = "cycle=C, charge=FULL:DEPLETED, weighting=W, or a key of the vehicle as v
 @click.option("--from", "begin", multiple=True, metavar="KEY=VALUE", help=f"One of the published figure's terms: {TERM}. Repeatable.")
 @click.option("--to", "end", multiple=True, metavar="KEY=VALUE",
               help="One of your own terms; what is not named stays as in --from. Repeatable.")
-@click.option("--charger-efficiency", type=click.FloatRange(0.3, 1.0), default=0.88, show_default=True, metavar="X",
+@click.option("--charger-efficiency", type=click.FloatRange(0.3, 1.0), default=CHARGER_EFFICIENCY, show_default=True, metavar="X",
               help="From the mains to the battery's store.")
 @common.options(reads_layout=True)
 def command(run: common.Run, layout: str, begin: tuple[str, ...], end: tuple[str, ...], charger_efficiency: float) -> None:

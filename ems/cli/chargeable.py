@@ -7,15 +7,14 @@ import click
 from ems.cli import common
 from ems.cli.case import DEFAULT_CYCLE, Case, inputs
 from ems.cli.progress import progress
-
-EFFICIENCY = 0.88
+from ems.regulations.figures import CHARGER_EFFICIENCY
 
 
 @click.command("chargeable")
 @click.argument("layout")
 @click.option("--cycle", metavar="CYCLE", help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted.")
 @click.option("--charge", metavar="FULL:DEPLETED", help="Charge when full and when depleted, as 0.9:0.2. Omitted: window's top and target.")
-@click.option("--charger-efficiency", type=click.FloatRange(0.3, 1.0), default=EFFICIENCY, show_default=True, metavar="X",
+@click.option("--charger-efficiency", type=click.FloatRange(0.3, 1.0), default=CHARGER_EFFICIENCY, show_default=True, metavar="X",
               help="From the mains to the battery's store.")
 @click.option("--blended/--no-blended", default=True, show_default=True, help="Also the optimum for the whole trip, known beforehand.")
 @click.option("--correction/--no-correction", default=True, show_default=True, help="Also the regression of the charge balance.")

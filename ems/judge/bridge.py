@@ -12,8 +12,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
-from ems.judge.chargeable import CHARGER_EFFICIENCY, Chargeable, chargeable
+from ems.judge.chargeable import Chargeable, chargeable
 from ems.layout.model import Layout
+from ems.regulations.figures import CHARGER_EFFICIENCY
 from ems.regulations.weightings import WEIGHTINGS
 from ems.solve.optimum import Optimum, optimum
 from ems.trips.cycle import Cycle
@@ -26,8 +27,6 @@ DEPLETING = "depleting"
 CHOICES = (*ONE_RUN, DEPLETING, *WEIGHTINGS)
 ORDER = ("cycle", "road_load", "charge", "weighting")
 """The stated order."""
-
-TITLES = {"cycle": "cycle", "road_load": "road load and mass", "charge": "charge", "weighting": "weighting"}
 
 Progress = Callable[[str], None]
 

@@ -19,7 +19,7 @@ from ems.judge.course import Course, course_of, joined
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
 from ems.regulations import charge_balance, un_gtr15
-from ems.regulations.figures import ChargeRuns, Figures, Part, Weighted, figures_of
+from ems.regulations.figures import CHARGER_EFFICIENCY, ChargeRuns, Figures, Part, Weighted, figures_of
 from ems.regulations.weightings import WEIGHTINGS
 from ems.solve.electric_first import ElectricFirst, electric_first
 from ems.solve.optimum import Optimum, optimum
@@ -27,9 +27,6 @@ from ems.tables.build import DEFAULT_GRID
 from ems.trips.cycle import Cycle
 from ems.trips.demand import demand
 from ems.trips.pieces import piece, repeated
-
-CHARGER_EFFICIENCY = 0.88
-"""From the mains to the battery's store; common practice, no source."""
 
 MOST_CYCLES = 100
 LEAST_REST_M = 50.0

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+CHARGER_EFFICIENCY = 0.88
+"""From the mains to the battery's store; common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Part:

@@ -36,7 +36,8 @@ def test_text_says_that_it_is_no_type_approval(ems, steady):
 
 
 def test_bridge_tells_every_mistake_at_once(ems):
-    ended = ems("bridge", "series-chargeable", "--from", "cycl=nedc", "--from", "weighting=r102", "--to", "charge=90:20", "--to", "cycle=nedk")
+    ended = ems("bridge", "series-chargeable", "--from", "cycl=nedc", "--from", "weighting=r102", "--to", "charge=90:20",
+                "--to", "cycle=nedk")
     assert ended.code == 1
     lines = ended.err.splitlines()
     for word in ("cycl", "r102", "charge", "nedk"):
