@@ -126,7 +126,8 @@ def chargeable(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | No
     legs = _depleting(electric_first(layout, cycle, grid=grid, progress=progress), full, empty, grid, say)
     legs.append(_leg("sustaining", layout, cycle, course_of(sustained.trace), empty, _bar(sustained), sustained))
     energy_J = sustained.trace.demand.cycle_energy_J
-    count = next(i for i, leg in enumerate(legs) if un_gtr15.breaks_off(3.6e6 * leg.stored_kWh, energy_J))
+    confirming = (i for i, leg in enumerate(legs) if un_gtr15.breaks_off(3.6e6 * leg.stored_kWh, energy_J))
+    count = next(confirming, len(legs) - 1)
     runs = _runs(legs, count, charger_efficiency)
     mixed = _blend(layout, cycle, full, empty, max(count, 1), grid, charger_efficiency, progress) if blended else None
     parts = [p for leg in runs.depleting for p in leg]
