@@ -93,7 +93,7 @@ def test_values_on_arrays_are_those_of_the_kernels(plain, layout):
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_sweep_on_arrays_drives_the_trip_of_the_kernels(plain, layout):
     """Voltage over charge: as near as the kernels' parabola for the battery's square root leaves it."""
-    problem = plain.problem(layout, "udds", 20, 60)
+    problem = plain.problem(layout, "udds", 20, 120)
     price, _, trip = swept(problem, 151)
     driven = solve_dynamic(problem, full_corridor(problem, 151, price))
     assert trip.objective_g - price * trip.energy_J[-1] == pytest.approx(driven.objective_g - price * driven.energy_J[-1], rel=2e-4)
