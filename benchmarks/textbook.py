@@ -4,11 +4,11 @@
     python benchmarks/textbook.py --whole               the whole cycle: coarse grids run, fine grids timed on a sample of its seconds
     python benchmarks/textbook.py --from 100 --to 130 --ladder 2 --json
 
-Compared: *textbook* (all control combinations at every battery node, every second; NumPy), *reduced NumPy* (our frontier tables,
-the same NumPy sweep), and *ours* (``ems.optimum``: tables, costate, dynamic programming, certificate). All drive their policy
-through the same plant, without lanes of a free engine speed, with the same transition costs; errors are against one lower bound,
-proven by the finest run of ours with its table error taken off. Charge above or below the target at the end is priced with the
-costate. Compare within one run: other load slows everything.
+Compared: *textbook* (all control combinations at every battery node, every second; NumPy), *reduced NumPy* (our frontier tables, the
+same NumPy sweep), and *ours* (``ems.optimum``: tables, costate, dynamic programming, certificate). All drive their policy through the
+same plant, without lanes of a free engine speed, with the same transition costs; errors are against one lower bound, proven by the
+finest run of ours with its table error taken off. Charge above or below the target at the end is priced with the costate. Compare
+within one run: other load slows everything.
 """
 
 from __future__ import annotations

@@ -188,7 +188,7 @@ def test_mistakes_of_the_command(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     for words, code, said in ((["compare", "three-clutch", "--strategy", "rulez"], 1, "rules"),
                               (["compare", "three-klutch"], 1, "three-clutch"),
-                              (["explain", "series", "--strategy", "ecms", "--lanes", "3", "--at", "3"], 2, "lane")):
+                              (["explain", "series", "--strategy", "ecms", "--dwell", "3", "--at", "3"], 2, "dwell")):
         with pytest.raises(SystemExit) as ended:
             main(words)
         assert ended.value.code == code and said in capsys.readouterr().err

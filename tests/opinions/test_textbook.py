@@ -31,7 +31,7 @@ def test_plant_on_arrays_is_the_plant_of_the_kernels(plain, layout):
     plant, demand = plain.plant(layout), plain.demand(layout, "udds", 20, 120)
     radius = plant.layout.vehicle.wheel_radius_m
     bench, seen = make_bench(plant.arrays), 0
-    for k in range(0, 100, 9):
+    for k in range(0, 100, 14):
         controls = controls_of(plant, demand, k)
         for n in range(len(plant.nodes)):
             for j in range(controls.begin[n], controls.begin[n + 1]):
@@ -59,7 +59,7 @@ def test_frontiers_hold_the_best_of_all_combinations(plain, layout, piece):
     start, end = PIECES[piece]
     tables = plain.tables(layout, "udds", start, end, DEFAULT_GRID)
     for price in np.array([2.0, 2.25, 2.5]) / tables.plant.heating_value_J_g:
-        for k in range(0, end - start, 3):
+        for k in range(0, end - start, 6):
             every = AllCombinations(tables.plant, tables.demand, Steps(21, 31, 31, 5))(k)
             frontier = FrontierPoints(tables)(k)
             least = (every.fuel_g_s + price * every.power_W).min()
@@ -82,7 +82,7 @@ def test_values_on_arrays_are_those_of_the_kernels(plain, layout):
     """Constant voltage, where the kernels' battery is exact: the same values to rounding, on the same points and battery nodes."""
     from general import our_values
 
-    problem = plain.problem(layout, "udds", 20, 120, battery=plain.constant_battery(resistance_ohm=0.15, capacity_As=6e3))
+    problem = plain.problem(layout, "udds", 20, 60, battery=plain.constant_battery(resistance_ohm=0.15, capacity_As=6e3))
     price, value, _ = swept(problem, 151)
     ours = our_values(problem, full_corridor(problem, 151, price))[1:-1]
     inside = (ours < 1e6) & (np.arange(151) >= 40)          # below, leaving the window is priced differently
@@ -105,7 +105,7 @@ def test_textbook_trip_passes_the_audit_and_the_bound(plain):
 
     from ems.plant.trace import trace
 
-    found = plain.optimum("three-clutch", "udds", 20, 80)
+    found = plain.optimum("three-clutch", "udds", 20, 60)
     problem = found.problem
     price = float(found.bound.costate_g_J[-1])
     run = Sweep(problem.plant, problem.points.dt, problem.changes, (problem.start_J, problem.target_J), 151, price)
@@ -139,7 +139,7 @@ def test_transition_costs_are_shared(plain):
     """What the benchmark pays for changes of configuration is what the solvers pay, wherever a table has points."""
     from vectorised import every_change
 
-    problem = plain.problem("three-clutch", "udds", 20, 80)
+    problem = plain.problem("three-clutch", "udds", 20, 60)
     every, own = every_change(problem.plant, problem.tables.demand), problem.changes
     assert np.array_equal(every.fixed, own.fixed) and not (own.live & ~every.live).any()
     assert np.array_equal(every.stored[own.live], own.stored[own.live]) and np.ptp(every.stored) > 1e3

@@ -95,7 +95,8 @@ def bare_problem():
         K, J = fuel_g_s.shape
         points = Points(np.arange(0, K * J, J).reshape(K, 1), np.full((K, 1), J), fuel_g_s.ravel(),
                         (internal_W - x * internal_W**2).ravel(), np.ones(K), np.ones(K))
-        plant = SimpleNamespace(battery=battery_arrays(battery), layout=SimpleNamespace(battery=battery))
+        plant = SimpleNamespace(battery=battery_arrays(battery), layout=SimpleNamespace(battery=battery),
+                                nodes=(SimpleNamespace(configuration=0),))
         tables = SimpleNamespace(plant=plant, demand=SimpleNamespace(time_s=np.arange(K)))
         half = float(battery.energy_J(0.5))
         changes = Changes(np.zeros((2, 1)), np.zeros((K, 2, 1)), np.ones((K, 2, 1), bool), np.arange(2), np.ones((2, 1), bool))

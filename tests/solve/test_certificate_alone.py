@@ -61,7 +61,9 @@ def bound_of(file, slope, stage):
     """Backward over nodes: the value from rest, less what the energy at hand is worth."""
     value = np.zeros(stage.shape[1])
     for k in range(stage.shape[0] - 1, -1, -1):
-        from_any = (file["fixed_g"] + slope[k] * file["stored_J"][k] + stage[k] + value).min(axis=1)
+        possible = np.isfinite(file["stored_J"][k])
+        paid = np.where(possible, file["fixed_g"] + slope[k] * np.where(possible, file["stored_J"][k], 0.0), np.inf)
+        from_any = (paid + stage[k] + value).min(axis=1)
         value, rest = from_any[:-1], from_any[-1]
     return float(rest - slope[0] * (file["start_J"] - file["target_J"]))
 
