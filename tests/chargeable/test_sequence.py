@@ -38,10 +38,12 @@ def test_electric_energy_is_the_least_of_all_configurations(electric):
 
 
 def test_range_at_constant_speed(layout, found):
-    """Closed form: usable energy over energy per way; voltage changes little between the two charges."""
+    """Closed form: usable energy over energy per way. The last cycle may borrow down to the window's end before fuel gives it back."""
     first = found.legs[0]
-    usable_kWh = float(layout.battery.energy_J(0.25) - layout.battery.energy_J(0.20)) / 3.6e6
-    assert found.electric_range_km == pytest.approx(usable_kWh / (first.stored_kWh / first.distance_km), rel=0.02)
+    usable_kWh, borrowed_kWh = (float(layout.battery.energy_J(0.25) - layout.battery.energy_J(end)) / 3.6e6
+                                for end in (0.20, layout.battery.soc_low))
+    km_per_kWh = first.distance_km / first.stored_kWh
+    assert 0.98 * usable_kWh * km_per_kWh <= found.electric_range_km <= 1.02 * borrowed_kWh * km_per_kWh
 
 
 def test_sequence_hands_charge_on_and_ends_at_the_sustaining_run(found):
@@ -64,7 +66,7 @@ def test_phases_add_up_to_their_cycle(found):
 
 
 def test_ranges_are_in_order(found):
-    assert 0.0 < found.electric_range_km <= found.actual_depleting_range_km * 1.001
+    assert 0.0 < found.electric_range_km <= found.depleting_range_km
     assert found.actual_depleting_range_km <= found.depleting_range_km
     assert found.equivalent_electric_range_km <= found.depleting_range_km
 
