@@ -86,21 +86,24 @@ def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArr
 def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Array, evaluations: int) -> Bound:
     """The largest lower bound over the segment values: cutting planes in a box around the best so far.
 
-    The search looks at the points that matter around its start; what it finds is then evaluated on all of them.
+    The search looks at the points that matter around its start; what it finds is then evaluated on all of them, and sought among
+    all of them where the bound is much lower there.
     """
     window = window_cells(problem)
     first = lower_bound(problem, window, shape, segments, np.asarray(start_g_J, float))
     if evaluations < 2 or first.bound_g >= HUGE:
         return first
     narrow = pruned(problem, first, SEARCHED * max(abs(first.bound_g), 1.0))
-    found = _climb(narrow, window, first, evaluations)
+    found = _climb(narrow, window, [first], evaluations)
     whole = lower_bound(problem, window, shape, segments, found.values_g_J)
+    if found.bound_g - whole.bound_g > SEARCHED * max(abs(first.bound_g), 1.0):    # what was left out matters there
+        return _climb(problem, window, [first, whole], evaluations)
     return max(first, whole, key=lambda b: b.bound_g)
 
 
-def _climb(problem: Problem, window: Window, best: Bound, evaluations: int) -> Bound:
-    """Cutting planes from a first bound."""
-    tried = [best]
+def _climb(problem: Problem, window: Window, tried: list[Bound], evaluations: int) -> Bound:
+    """Cutting planes from the bounds already found."""
+    best = max(tried, key=lambda b: b.bound_g)
     radius = 0.02 if best.values_g_J.size == 1 else 0.15
     scale = max(float(np.mean(best.values_g_J)), 1e-12)
     for _ in range(evaluations - 1):

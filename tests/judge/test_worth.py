@@ -120,9 +120,13 @@ def test_a_deleted_machine_leaves_no_loose_ends():
 
 
 def test_hold_power_goes_with_a_deleted_clutch(town):
-    """K1 held closed for good: forbidden it still takes 500 W whenever it is closed, deleted it takes nothing."""
-    layout = load_layout("three-clutch", overrides=["clutches.K1.hold_W=500"])
-    assert without_costs(layout, "K1").digest == load_layout("three-clutch").digest
+    """K1 held closed for good: forbidden it still takes 500 W whenever it is closed, deleted it takes and weighs nothing."""
+    weightless = ["clutches.K1.mass_kg=0", "clutches.K2.mass_kg=0"]
+    layout = load_layout("three-clutch", overrides=[*weightless, "clutches.K1.hold_W=500"])
+    lighter = without_costs(load_layout("three-clutch", overrides=["clutches.K1.hold_W=500"]), "K1")
+    assert lighter.vehicle.mass_kg == load_layout("three-clutch").vehicle.mass_kg - 6.0      # its mass in the shipped file
+    assert {c.name: c.hold_W for c in lighter.clutches}["K1"] == 0.0
+    assert without_costs(layout, "K1").digest == load_layout("three-clutch", overrides=weightless).digest
     made = worth(layout, [town.cycle], grid=town.grid, kinds=["clutch"])
     rows = {(row.part, row.what): row for row in made.rows}
     assert ("K2", HARDWARE) not in rows                             # it costs nothing: no figure of its own
