@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "modes": ("ems.cli.modes", "What can be engaged, and where power flows then."),
     "optimum": ("ems.cli.optimum", "The least fuel on a cycle, with proof."),
     "explain": ("ems.cli.explain", "Why this configuration at this second."),
+    "report": ("ems.cli.report", "One page to look into an optimum, with a player."),
     "batch": ("ems.cli.batch", "Many cases from one study, resumable, on all cores or a cluster."),
     "layouts": ("ems.cli.layouts", "Layouts that are shipped; the keys of a layout file."),
     "maps": ("ems.cli.maps", "Maps that are shipped; your own checked and drawn."),
