@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 SHOWN = 8                # alternatives of a second
 UNITS = {"_kW": ("kW", 3), "_rpm": ("rpm", 1), "_Nm": ("Nm", 2), "_g_s": ("g/s", 4), "_kmh": ("km/h", 2), "_percent": ("%", 2),
          "_kJ": ("kJ", 3), "_g": ("g", 4)}
-FIRST = ("speed_kmh", "grade_percent", "wheel_power_kW", "brake_power_kW", "engine_speed_rpm", "engine_torque_Nm", "engine_power_kW", "fuel_g_s")
+FIRST = ("speed_kmh", "grade_percent", "wheel_power_kW", "brake_power_kW", "engine_speed_rpm", "engine_torque_Nm", "engine_power_kW",
+         "fuel_g_s")
 THEN = ("battery_power_kW", "soc_start", "battery_energy_start_kJ", "battery_energy_end_kJ", "transition_fuel_g", "auxiliary_kW")
 
 

@@ -19,8 +19,8 @@ INSTANTS = 6
 
 def answer(found: Optimum) -> str:
     """The answer with its error bar, in one sentence."""
-    return (f"{found.layout.title} needs at least {found.fuel_l_per_100km:.3f} l/100 km on {found.cycle.title or found.cycle.name}: no control "
-            f"that knows the whole trip can need less by more than {within(found.gap_percent + found.table_error_percent)}.")
+    return (f"The least fuel of {found.layout.name} ({found.layout.title}) on {found.cycle.title or found.cycle.name}: no control, though it "
+            f"knows the whole trip, can need less by more than {within(found.gap_percent + found.table_error_percent)}.")
 
 
 def band_words(i: int) -> str:
@@ -80,14 +80,18 @@ def machine_finding(found: Optimum, name: str) -> str:
     shaft = np.asarray(found.trace.columns[f"{name}_power_kW"], float)
     gives, takes = float(np.sum(np.maximum(shaft, 0.0) * dt)), float(np.sum(np.maximum(-shaft, 0.0) * dt))
     lost = found.trace.losses_kJ.get(name, 0.0)
-    share = 100 * lost / (gives + takes) if gives + takes > 0.05 else 0.0
-    return f"{name} gives {gives:.0f} kJ and takes {takes:.0f} kJ at its shaft; {lost:.0f} kJ, {share:.0f} % of both, is lost in it."
+    share = 100 * lost / (gives + takes) if gives + takes > lost else 0.0
+    words = f", {share:.0f} % of both," if share else ""
+    return f"{name} gives {gives:.0f} kJ and takes {takes:.0f} kJ at its shaft; {lost:.0f} kJ{words} is lost in it."
 
 
 def energy_rows(found: Optimum) -> list[dict[str, Any]]:
     """What came in (positive) and where it went (negative) [kJ]; all rows together are the audit's residual."""
     stores = found.trace.stores_kJ
-    moves = [("fuel", stores["fuel"]), ("battery, net", stores["battery"]), ("motion, net", -stores["kinetic"]), ("height, net", -stores["climb"])]
+    names = {"battery": ("battery, discharged", "battery, charged"), "kinetic": ("motion lost", "motion gained"),
+             "climb": ("height lost", "height gained")}
+    signed = {"battery": stores["battery"], "kinetic": -stores["kinetic"], "climb": -stores["climb"]}
+    moves = [("fuel", stores["fuel"]), *((names[name][kJ < 0.0], kJ) for name, kJ in signed.items())]
     losses = sorted(((NAMES.get(n, n), -kJ) for n, kJ in found.trace.losses_kJ.items()), key=lambda row: row[1])
     rows = [{"what": name, "kJ": kJ} for name, kJ in (*moves, *losses) if abs(kJ) >= 0.05]
     return sorted(rows, key=lambda row: -row["kJ"] if row["kJ"] > 0 else 1e-9 * row["kJ"] + 1.0)
@@ -97,7 +101,7 @@ def energy_finding(found: Optimum) -> str:
     """The two largest sinks."""
     given = sum(row["kJ"] for row in energy_rows(found) if row["kJ"] > 0)
     largest = sorted((row for row in energy_rows(found) if row["kJ"] < 0), key=lambda row: row["kJ"])[:2]
-    words = " and ".join(f"{100 * -row['kJ'] / given:.0f} % ends as {row['what']}" for row in largest)
+    words = " and ".join(f"{100 * -row['kJ'] / given:.0f} % goes into {row['what']}" for row in largest)
     residual = abs(found.trace.energy_residual_percent)
     return f"Of what fuel and stores give, {words}. {residual:.1e} % of it is unexplained."
 

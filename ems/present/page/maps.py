@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from ems.solve.optimum import Optimum
 
 WIDTH, HEIGHT = 520.0, 340.0
-LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 14.0, 40.0
+LEFT, RIGHT, TOP, BOTTOM = 46.0, 20.0, 14.0, 40.0
 RPM = 30.0 / np.pi
 LARGEST = 13.0                     # radius of the heaviest point [px]
 CELLS = 28                         # cells a side into which operating points are gathered
 LEVELS = (0.10, 0.20, 0.25, 0.30, 0.33, 0.35, 0.37, 0.38, 0.39, 0.40, 0.41, 0.42)
-MACHINE_LEVELS = (0.60, 0.70, 0.80, 0.85, 0.90, 0.92, 0.94, 0.95, 0.96)
+MACHINE_LEVELS = (0.70, 0.80, 0.85, 0.90, 0.93, 0.95, 0.96)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,8 @@ def machine_map(found: Optimum, index: int, words: str) -> str:
     inside = np.abs(torque[:, None]) <= peak[None, :]
     efficiency = np.where(inside, machine.efficiency(speed[None, :], torque[:, None]), np.nan)
     frame = Frame((low * RPM, float(machine.max_rad_s) * RPM), (-1.08 * most, 1.08 * most))
-    limits = [frame.curve(speed * RPM, sign * curve, word) for sign in (1.0, -1.0) for curve, word in ((peak, "limit"), (lasting, "lasting"))]
+    limits = [frame.curve(speed * RPM, sign * curve, word)
+              for sign in (1.0, -1.0) for curve, word in ((peak, "limit"), (lasting, "lasting"))]
     work = np.abs(np.asarray(columns[f"{use.name}_power_kW"], float)) * found.trace.demand.dt_s
     content = [*frame.axes(f"{use.name} speed [rpm]", "torque [Nm]"), *contours(frame, speed * RPM, torque, efficiency, MACHINE_LEVELS),
                line(frame.at(frame.x[0], 0.0), frame.at(frame.x[1], 0.0), "zero"), *limits,
@@ -133,9 +134,9 @@ def contours(frame: Frame, x: Array, y: Array, z: Array, levels: Sequence[float]
         pieces: list[Array] = [np.asarray(p) for p in made.lines(level)]
         pieces = [p for p in pieces if len(p) > 6]
         out += [frame.curve(p[::2, 0], p[::2, 1], "contour") for p in pieces]
-        for p in pieces:
+        for p in (p for p in pieces if float(p[:, 1].mean()) > 0.0):
             px, py = frame.at(*(float(v) for v in p[int(np.argmax(p[:, 0]))]))
-            if all(abs(px - a) > 26.0 or abs(py - b) > 11.0 for a, b in taken):
+            if all(abs(px - a) > 26.0 or abs(py - b) > 12.0 for a, b in taken):
                 taken.append((px, py))
                 out.append(label(min(px, WIDTH - RIGHT - 12.0), py + 3.0, f"{100 * level:.0f} %", "level"))
     return out
@@ -179,8 +180,8 @@ def mode_map(found: Optimum, labels: Sequence[str], words: str) -> str:
     for (i, j), seconds in sorted(cells.items()):
         (a, b), (c, d) = frame.at(i * step_x, j * step_y), frame.at((i + 1) * step_x, (j + 1) * step_y)
         most = int(np.argmax(seconds))
-        tip = element("title", f"{i * step_x:g} to {(i + 1) * step_x:g} km/h, {j * step_y:.2g} to {(j + 1) * step_y:.2g} kN: {labels[most]}, "
-                               f"{seconds[most]:.0f} of {seconds.sum():.0f} s")
+        where = f"{i * step_x:g} to {(i + 1) * step_x:g} km/h, {j * step_y:.2g} to {(j + 1) * step_y:.2g} kN"
+        tip = element("title", f"{where}: {labels[most]}, {seconds[most]:.0f} of {seconds.sum():.0f} s")
         boxes.append(element("rect", tip, x=a, y=d, width=c - a, height=b - d, fill=f"url(#mode-{most})", class_="cell"))
     return picture([*frame.axes("speed [km/h]", "wheel force [kN]"), *boxes,
                     line(frame.at(frame.x[0], 0.0), frame.at(frame.x[1], 0.0), "zero")], words)

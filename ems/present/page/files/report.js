@@ -275,9 +275,9 @@
     const table = byId("sum").tBodies[0];
     table.textContent = "";
     for (const [what, value, unit, digits] of sums(from, to)) {
-      const row = table.insertRow();
-      cell(row, what, "th");
-      cell(row, `${fixed(value, digits)} ${unit}`, "td", "n").dataset.value = value;
+      const row = table.insertRow(), name = cell(row, what, "th"), sum = cell(row, `${fixed(value, digits)} ${unit}`, "td", "n");
+      row.setAttribute("role", "row"); name.setAttribute("role", "rowheader"); sum.setAttribute("role", "cell");   // laid out as a grid, read as a table
+      sum.dataset.value = value;
     }
     byId("sum-words").textContent = from === 0 && to === count ? "The whole trip." : `From ${seconds(time[from])} s to ${seconds(time[to])} s.`;
   }
