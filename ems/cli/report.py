@@ -34,9 +34,10 @@ def command(run: common.Run, what: str, **options: Any) -> None:
     page = report_page(found, said)
     folder = Path(what).expanduser() if beside else run.out
     assert folder is not None
+    size = len(page.encode())
     told = {"layout": found.layout.name, "cycle": found.cycle.name, "fuel_l_per_100km": found.fuel_l_per_100km,
-            "report": str(folder / REPORT_FILE), "bytes": len(page.encode())}
+            "report": str(folder / REPORT_FILE), "bytes": size}
     if beside:
         OutputFolder(folder, force=True).add(REPORT_FILE, page)
-    text = f"{told['report']}: {found.layout.name} on {found.cycle.name}, {told['bytes'] / 1e6:.1f} MB. Open it in any browser."
+    text = f"{told['report']}: {found.layout.name} on {found.cycle.name}, {size / 1e6:.1f} MB. Open it in any browser."
     run.finish({**said, **told}, None if run.json else text, None if beside else {REPORT_FILE: page})

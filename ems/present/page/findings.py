@@ -19,8 +19,8 @@ INSTANTS = 6
 
 def answer(found: Optimum) -> str:
     """The answer with its error bar, in one sentence."""
-    return (f"The least fuel of {found.layout.name} ({found.layout.title}) on {found.cycle.title or found.cycle.name}: no control, though it "
-            f"knows the whole trip, can need less by more than {within(found.gap_percent + found.table_error_percent)}.")
+    return (f"The least fuel of {found.layout.name} ({found.layout.title}) on {found.cycle.title or found.cycle.name}: no control, though "
+            f"it knows the whole trip, can need less by more than {within(found.gap_percent + found.table_error_percent)}.")
 
 
 def band_words(i: int) -> str:
@@ -32,7 +32,8 @@ def band_words(i: int) -> str:
 def interval_fuel_g(found: Optimum) -> Array:
     """(K,) fuel of each interval, starts included."""
     columns = found.trace.columns
-    return np.asarray(columns["fuel_g_s"], float) * found.trace.demand.dt_s + np.asarray(columns["transition_fuel_g"], float)
+    grams: Array = np.asarray(columns["fuel_g_s"], float) * found.trace.demand.dt_s + np.asarray(columns["transition_fuel_g"], float)
+    return grams
 
 
 def fuel_table(found: Optimum) -> dict[str, Any]:
@@ -40,7 +41,7 @@ def fuel_table(found: Optimum) -> dict[str, Any]:
     modes = np.array([str(m) for m in found.trace.columns["mode"]])
     fuel = interval_fuel_g(found)
     band = np.searchsorted(BANDS_KMH, np.asarray(found.trace.columns["speed_kmh"], float), side="right") - 1
-    rows = []
+    rows: list[dict[str, Any]] = []
     for mode in dict.fromkeys(modes):
         grams = [float(fuel[(modes == mode) & (band == b)].sum()) for b in range(len(BANDS_KMH) - 1)]
         if sum(grams) >= 0.005:
@@ -55,7 +56,7 @@ def fuel_finding(table: dict[str, Any]) -> str:
         return "No fuel is burnt on this trip."
     mode, band, grams = max(((row["mode"], word, g) for row in table["rows"] for word, g in zip(table["bands"], row["grams"], strict=True)),
                             key=lambda cell: cell[2])
-    return f"{100 * grams / table['sum']:.0f} % of the fuel goes in {mode} at {band}."
+    return f"{100 * grams / table['sum']:.0f} % of the fuel goes in {mode}{' at' if band[0].isdigit() else ''} {band}."
 
 
 def engine_finding(found: Optimum) -> str:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 WIDTH, HEIGHT = 520.0, 340.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 20.0, 14.0, 40.0
 RPM = 30.0 / np.pi
+LEAST_SHARE = 5e-4                 # of the largest flow; smaller ones stand in the table only
 LARGEST = 13.0                     # radius of the heaviest point [px]
 CELLS = 28                         # cells a side into which operating points are gathered
 LEVELS = (0.10, 0.20, 0.25, 0.30, 0.33, 0.35, 0.37, 0.38, 0.39, 0.40, 0.41, 0.42)
@@ -129,7 +130,8 @@ def contours(frame: Frame, x: Array, y: Array, z: Array, levels: Sequence[float]
     from contourpy import contour_generator
 
     made = contour_generator(x, y, np.ma.masked_invalid(z))
-    out, taken = [], []
+    out: list[str] = []
+    taken: list[tuple[float, float]] = []
     for level in levels:
         pieces: list[Array] = [np.asarray(p) for p in made.lines(level)]
         pieces = [p for p in pieces if len(p) > 6]
@@ -190,6 +192,8 @@ def mode_map(found: Optimum, labels: Sequence[str], words: str) -> str:
 def energy_flow(found: Optimum, words: str) -> str:
     """What came in on the left, where it went on the right; widths are energies, and both sides are equally high."""
     rows: list[dict[str, Any]] = energy_rows(found)
+    most = max(abs(r["kJ"]) for r in rows)
+    rows = [r for r in rows if abs(r["kJ"]) >= LEAST_SHARE * most]
     given, gone = [r for r in rows if r["kJ"] > 0], [r for r in rows if r["kJ"] < 0]
     total = sum(r["kJ"] for r in given)
     height, gap, trunk = 250.0, 17.0, 30.0

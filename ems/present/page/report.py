@@ -16,7 +16,6 @@ from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
 from ems.present.drawing.style import FONT, style_sheet
 from ems.present.figures import charge_finding, power_finding, speed_finding
-from ems.present.modes_text import CAUTION
 from ems.present.optimum_text import ASSUMPTIONS, NO_TYPE_APPROVAL
 from ems.present.page import findings, maps
 from ems.present.page.columns import mode_patterns, page_columns
@@ -34,11 +33,13 @@ METHODS = (
      "L. Guzzella and A. Sciarretta, Vehicle Propulsion Systems, 3rd ed., Springer 2013"),
     ("Lower bound by affine values of the rest of the trip, their slopes found by cutting planes",
      "J. E. Kelley, The cutting-plane method for solving convex programs, J. SIAM 8 (1960)"),
-    ("Speeds of planetary sets", "R. Willis's equation, as in J. Looman, Zahnradgetriebe, Springer"),
     ("Colours", "M. Okabe and K. Ito, Color Universal Design, 2008"),
 )
+SETS = ("Speeds of planetary sets", "R. Willis's equation, as in J. Looman, Zahnradgetriebe, Springer")
 REMARK = "Literature is quoted from memory."
-SAFETY = ("Closing clutches that lock the wheels, over-speed and high voltage can injure. Nothing on this page is a calibration: a "
+TIE_UPS = ("Some actuator states of this layout lock the wheels (`ems modes` lists them): interlocks must be engineered by qualified "
+           "people under the functional safety standards that apply.")
+SAFETY = ("Wrongly closed clutches, over-speed and high voltage can injure. Nothing on this page is a calibration: a "
           "sequence of configurations must be made safe before a vehicle drives it.")
 
 
@@ -71,7 +72,8 @@ def report_page(found: Optimum, recorded: Mapping[str, Any] | None = None) -> st
         engine=Markup(maps.engine_map(found, f"Engine map. {findings.engine_finding(found)}")), engine_words=findings.engine_finding(found),
         machines=_machines(found), modes=Markup(maps.mode_map(found, labels, "Mode that takes the most time, over speed and wheel force.")),
         flow=Markup(maps.energy_flow(found, f"Flow of energy. {findings.energy_finding(found)}")), energy=findings.energy_rows(found),
-        close=closest(found, ranked), methods=METHODS, remark=REMARK, sources=_sources(found), inputs=_inputs(found, recorded),
+        close=closest(found, ranked),
+        methods=[*METHODS, *([SETS] if found.layout.planetary_sets else [])], remark=REMARK, sources=_sources(found), inputs=_inputs(found, recorded),
         versions=dict(recorded["versions"]) if recorded else _versions())
 
 
@@ -123,9 +125,10 @@ def _facts(found: Optimum) -> list[tuple[str, str]]:
 
 def _cautions(found: Optimum) -> list[str]:
     warm = "warm" if found.warm_l_per_100km is None else "cold at the start"
-    invented = [m for m in (found.layout.vehicle, found.layout.engine.engine, *(u.machine for u in found.layout.machines)) if m.invented]
-    words = f"Invented data, of no real product: {', '.join(dict.fromkeys(m.name for m in invented))}." if invented else ""
-    locks = " ".join(CAUTION) if found.trace.plant.derivation.tie_ups else ""
+    parts: list[Any] = [found.layout.vehicle, found.layout.battery, found.layout.engine.engine, *(u.machine for u in found.layout.machines)]
+    invented = list(dict.fromkeys(part.name for part in parts if part.invented))
+    words = f"Invented data, of no real product: {', '.join(invented)}." if invented else ""
+    locks = TIE_UPS if found.trace.plant.derivation.tie_ups else ""
     return [w for w in (NO_TYPE_APPROVAL, ASSUMPTIONS.format(warm), words, locks, SAFETY, *found.warnings) if w]
 
 

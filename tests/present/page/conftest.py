@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,10 @@ from ems.present.page.report import report_page
 from ems.solve.optimum import Optimum, optimum
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
+LAUNCH = """import fcntl, os, sys
+a, b = (fcntl.fcntl(int(word), fcntl.F_DUPFD, 10) for word in sys.argv[1:3])
+os.dup2(a, 3); os.dup2(b, 4)
+os.execvp(sys.argv[3], sys.argv[3:])"""
 SHORT_TRIP = Path(__file__).parents[2] / "data" / "short-trip.csv"
 
 
@@ -28,7 +33,7 @@ class Browser:
         (their_in, self.write_fd), (self.read_fd, their_out) = os.pipe(), os.pipe()
         words = [program, "--headless=new", "--no-sandbox", "--disable-gpu", "--remote-debugging-pipe", f"--user-data-dir={profile}",
                  "--no-first-run", "--disable-background-networking", "--disable-dev-shm-usage", "--hide-scrollbars", "about:blank"]
-        self.process = subprocess.Popen(["sh", "-c", f'exec "$@" 3<&{their_in} 4>&{their_out}', "sh", *words],
+        self.process = subprocess.Popen([sys.executable, "-c", LAUNCH, str(their_in), str(their_out), *words],
                                         pass_fds=(their_in, their_out), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         os.close(their_in)
         os.close(their_out)

@@ -75,7 +75,7 @@
   for (const c of data.columns) {
     if (c.name === "battery_energy_end_kJ" || c.name === "transition_fuel_g") continue;
     const lanes = data.lanes.map(l => l.name).filter(n => c.name.startsWith(n + "_"));
-    const title = c.name.startsWith("loss_") || c.name === "auxiliary_kW" ? "losses and auxiliaries" : lanes[0] || (/^fuel/.test(c.name) ? "engine" : /^soc/.test(c.name) ? "battery" : "vehicle");
+    const title = /^loss_(air|tyres|brakes)|^auxiliary/.test(c.name) ? "air, tyres, brakes" : c.name.startsWith("loss_") ? "losses of the drive" : lanes[0] || (/^fuel/.test(c.name) ? "engine" : /^soc/.test(c.name) ? "battery" : "vehicle");
     let group = groups.find(g => g.title === title);
     if (!group) groups.push(group = { title, rows: [] });
     group.rows.push(c);
