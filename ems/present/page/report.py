@@ -73,7 +73,8 @@ def report_page(found: Optimum, recorded: Mapping[str, Any] | None = None) -> st
         machines=_machines(found), modes=Markup(maps.mode_map(found, labels, "Mode that takes the most time, over speed and wheel force.")),
         flow=Markup(maps.energy_flow(found, f"Flow of energy. {findings.energy_finding(found)}")), energy=findings.energy_rows(found),
         close=closest(found, ranked),
-        methods=[*METHODS, *([SETS] if found.layout.planetary_sets else [])], remark=REMARK, sources=_sources(found), inputs=_inputs(found, recorded),
+        methods=[*METHODS, *([SETS] if found.layout.planetary_sets else [])], remark=REMARK, sources=_sources(found),
+        inputs=_inputs(found, recorded),
         versions=dict(recorded["versions"]) if recorded else _versions())
 
 
