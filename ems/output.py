@@ -90,12 +90,16 @@ class OutputFolder:
         except OSError as error:
             raise RunError(f"{self.option} {self.path}: {error.strerror or error}") from error
 
+    def check_add(self, name: str) -> None:
+        """Refuse early what ``add`` would refuse: a file of that name that ems did not write."""
+        self._refuse_foreign([name], self._listed())
+
     def add(self, name: str, content: str) -> Path:
         """Put one more file beside a result, and into the list of its ``result.json``; one of the same name that is listed is replaced.
 
         Raises ``InputError`` for a file that ems did not write, ``RunError`` when the disk does not take it.
         """
-        self._refuse_foreign([name], self._listed())
+        self.check_add(name)
         try:
             result = json.loads((self.path / RESULT).read_text(encoding="utf-8"))
             result.setdefault("files", {})[name] = hashlib.sha256(content.encode()).hexdigest()

@@ -48,7 +48,8 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
         text += polish_text(polished)
     files = _files(found, tables, polished) if run.out is not None else None
     if files is not None and report:
-        from ems.present.page.report import REPORT_FILE, report_page
+        from ems.present.page import REPORT_FILE
+        from ems.present.page.report import report_page
 
         files[REPORT_FILE] = report_page(found, result)
     run.finish(result, text, files)

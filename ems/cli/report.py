@@ -10,6 +10,7 @@ import click
 from ems.cli import common
 from ems.cli.case import Case, case_options, inputs, is_folder, meant, solve
 from ems.output import OutputFolder
+from ems.present.page import REPORT_FILE
 
 
 @click.command("report")
@@ -25,19 +26,20 @@ def command(run: common.Run, what: str, **options: Any) -> None:
     beside = is_folder(what) and run.out is None
     if not beside and run.out is None:
         raise click.UsageError("the page is a file: say where with --out DIR.", click.get_current_context())
+    folder = Path(what).expanduser() if run.out is None else run.out
+    if beside:
+        OutputFolder(folder).check_add(REPORT_FILE)
     loaded = meant(Case(what, run.overrides, **options))
     found = solve(run, loaded)
 
-    from ems.present.page.report import REPORT_FILE, report_page
+    from ems.present.page.report import report_page
 
     said = {**found.to_dict(), **inputs(loaded)}
     page = report_page(found, said)
-    folder = Path(what).expanduser() if beside else run.out
-    assert folder is not None
     size = len(page.encode())
     told = {"layout": found.layout.name, "cycle": found.cycle.name, "fuel_l_per_100km": found.fuel_l_per_100km,
             "report": str(folder / REPORT_FILE), "bytes": size}
     if beside:
-        OutputFolder(folder, force=True).add(REPORT_FILE, page)
+        OutputFolder(folder).add(REPORT_FILE, page)
     text = f"{told['report']}: {found.layout.name} on {found.cycle.name}, {size / 1e6:.1f} MB. Open it in any browser."
     run.finish({**said, **told}, None if run.json else text, None if beside else {REPORT_FILE: page})

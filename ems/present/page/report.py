@@ -25,7 +25,6 @@ from ems.types import Array
 if TYPE_CHECKING:
     from ems.solve.optimum import Optimum
 
-REPORT_FILE = "report.html"
 PREFIX = "player-"
 METHODS = (
     ("Dynamic programming over stored energy and configuration", "R. Bellman, Dynamic Programming, Princeton 1957"),
