@@ -90,6 +90,25 @@ class OutputFolder:
         except OSError as error:
             raise RunError(f"{self.option} {self.path}: {error.strerror or error}") from error
 
+    def check_add(self, name: str) -> None:
+        """Refuse early what ``add`` would refuse: a file of that name that ems did not write."""
+        self._refuse_foreign([name], self._listed())
+
+    def add(self, name: str, content: str) -> Path:
+        """Put one more file beside a result, and into the list of its ``result.json``; one of the same name that is listed is replaced.
+
+        Raises ``InputError`` for a file that ems did not write, ``RunError`` when the disk does not take it.
+        """
+        self.check_add(name)
+        try:
+            result = json.loads((self.path / RESULT).read_text(encoding="utf-8"))
+            result.setdefault("files", {})[name] = hashlib.sha256(content.encode()).hexdigest()
+            write_atomically(self.path / RESULT, (dumps(result) + "\n").encode())
+            write_atomically(self.path / name, content.encode())
+        except OSError as error:
+            raise RunError(f"{self.path}: {error.strerror or error}") from error
+        return self.path / name
+
     def _write(self, result: Mapping[str, Any], contents: Mapping[str, Content], listed: set[str]) -> list[Path]:
         self.path.mkdir(parents=True, exist_ok=True)
         self._clear_left_behind()

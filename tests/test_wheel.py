@@ -55,7 +55,8 @@ def elsewhere(tmp_path: Path) -> Path:
 def test_wheel_holds_code_types_and_data(wheel):
     names = set(zipfile.ZipFile(wheel).namelist())
     assert {"ems/py.typed", "ems/shipped/three-clutch.toml", "ems/_data/maps/vehicles/hill-taxi.toml",
-            "ems/_data/cycles/wltc-3b.csv", "ems/cli/main.py"} <= names
+            "ems/_data/cycles/wltc-3b.csv", "ems/cli/main.py",
+            *(f"ems/present/page/files/report.{ending}" for ending in ("html", "css", "js"))} <= names
     assert not [n for n in names if n.startswith(("tests/", "benchmarks/")) or "__pycache__" in n]
 
 

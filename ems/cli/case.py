@@ -239,3 +239,39 @@ def _read_inputs(folder: Path) -> dict[str, Any]:
     if schema != "ems.optimum/1" or not isinstance(said, dict) or not keys <= set(said) or not set(said["options"]) <= set(OPTIONS):
         raise InputError([Mistake(str(path), "schema", f"'{schema}'", expected)])
     return said
+
+
+# ------------------------------------------------------------------------------------------- a layout, or a folder
+
+
+def meant(given: Case) -> Loaded:
+    """The case of a word that is a layout, or a folder of ``ems optimum --out``, which brings its own inputs.
+
+    Raises ``InputError`` for a path that is not there, and what ``load`` and ``recorded`` raise.
+    """
+    _check_exists(given.layout)
+    return _from_folder(given) if is_folder(given.layout) else given.load()
+
+
+def _check_exists(word: str) -> None:
+    """A path must be there: a layout file or a folder; short names are left to the loader."""
+    from ems import library
+
+    if library.is_path(word) and not Path(word).expanduser().exists():
+        raise InputError([Mistake("LAYOUT|DIR", "", f"'{word}'", "an existing layout file, or a folder that `ems optimum --out` wrote")])
+
+
+def is_folder(word: str) -> bool:
+    """Whether the word means a folder: a shipped layout's short name comes first."""
+    from ems import library
+
+    shipped = not library.is_path(word) and word.lower() in {n.lower() for n in library.names("layout")}
+    return not shipped and Path(word).expanduser().is_dir()
+
+
+def _from_folder(given: Case) -> Loaded:
+    """The case a folder records; options that would change it are wrong usage."""
+    if given != Case(given.layout):
+        raise click.UsageError("a folder brings its own inputs: leave out --set and the options of the case, or name the "
+                               "layout instead.", click.get_current_context())
+    return recorded(Path(given.layout).expanduser())

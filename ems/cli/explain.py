@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ems.cli import common
-from ems.cli.case import STRATEGY_OPTIONS, Case, Loaded, case_options, recorded, solve
+from ems.cli.case import STRATEGY_OPTIONS, Case, Loaded, case_options, meant, solve
 from ems.cli.compare import simulated, strategy_option, tables_grid
 from ems.cli.progress import progress
 from ems.errors import InputError, Mistake
@@ -29,9 +28,7 @@ def command(run: common.Run, what: str, time_s: float, strategy: str | None, **o
     LAYOUT is solved first; DIR is a folder of `ems optimum --out`, whose inputs are solved again. With --strategy the second is one of the
     strategy's trip: what it chose, what was best at its state, and what that cost.
     """
-    _check_exists(what)
-    given = Case(what, run.overrides, **options)
-    loaded = _from_folder(given) if _is_folder(what) else given.load()
+    loaded = meant(Case(what, run.overrides, **options))
     _check_time(time_s, loaded)
     if strategy is not None and not set(loaded.case.options) <= set(STRATEGY_OPTIONS):
         raise click.UsageError("a strategy drives a warm engine, without least times but the engine's own: "
@@ -62,30 +59,6 @@ def _of_strategy(run: common.Run, loaded: Loaded, word: str, time_s: float) -> E
     with progress(run) as tell:
         _, entries = held_against(simulation, progress=tell, grid=tables_grid(loaded))
     return explain_strategy(entries, simulation.trace, time_s)
-
-
-def _check_exists(word: str) -> None:
-    """A path must be there: a layout file or a folder; short names are left to the loader."""
-    from ems import library
-
-    if library.is_path(word) and not Path(word).expanduser().exists():
-        raise InputError([Mistake("LAYOUT|DIR", "", f"'{word}'", "an existing layout file, or a folder that `ems optimum --out` wrote")])
-
-
-def _is_folder(word: str) -> bool:
-    """Whether the word means a folder: a shipped layout's short name comes first."""
-    from ems import library
-
-    shipped = not library.is_path(word) and word.lower() in {n.lower() for n in library.names("layout")}
-    return not shipped and Path(word).expanduser().is_dir()
-
-
-def _from_folder(given: Case) -> Loaded:
-    """The case a folder records; options that would change it are wrong usage."""
-    if given != Case(given.layout):
-        raise click.UsageError("a folder brings its own inputs: leave out --set and the options of the case, or name the "
-                               "layout instead.", click.get_current_context())
-    return recorded(Path(given.layout).expanduser())
 
 
 def _check_time(time_s: float, loaded: Loaded) -> None:

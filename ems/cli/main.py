@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "optimum": ("ems.cli.optimum", "The least fuel on a cycle, with proof."),
     "compare": ("ems.cli.compare", "How far a strategy is from the optimum, second by second."),
     "explain": ("ems.cli.explain", "Why this configuration at this second."),
+    "report": ("ems.cli.report", "One page to look into an optimum, with a player."),
     "tune": ("ems.cli.tune", "Fit a calibration of the rules; judge it on unseen cycles."),
     "batch": ("ems.cli.batch", "Many cases from one study, resumable, on cores or a cluster."),
     "versus": ("ems.cli.versus", "Layouts side by side on equal terms."),

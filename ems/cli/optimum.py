@@ -20,13 +20,16 @@ if TYPE_CHECKING:
 @case_options
 @click.option("--tables", is_flag=True, help="With --out: tables.npz, to check the optimum with a solver of your own.")
 @click.option("--polish", is_flag=True, help="A second opinion: one smooth nonlinear program over the same configurations.")
+@click.option("--report", is_flag=True, help="With --out: report.html, a page with every second of the trip and a player.")
 @common.options(reads_layout=True)
-def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polish: bool, **options: Any) -> None:
+def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polish: bool, report: bool, **options: Any) -> None:
     """The least fuel any control of LAYOUT could need on a cycle, with a proof of how near the answer is.
 
     LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, trace.csv (one row an
-    interval), figure.png, and if asked for tables.npz, and polished.csv, the polished trip in the true plant.
+    interval), figure.png, and if asked for report.html, tables.npz, and polished.csv, the polished trip in the true plant.
     """
+    if report and run.out is None:
+        raise click.UsageError("--report writes a file: say where with --out DIR.", click.get_current_context())
     if tables and run.out is None:
         raise click.UsageError("--tables writes a file: say where with --out DIR.", click.get_current_context())
     loaded = Case(layout, run.overrides, cycle, **options).load()
@@ -43,7 +46,13 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
         found, cycle_given=cycle is not None, words=loaded.case.words, out=run.out)
     if text is not None and polished is not None:
         text += polish_text(polished)
-    run.finish(result, text, _files(found, tables, polished) if run.out is not None else None)
+    files = _files(found, tables, polished) if run.out is not None else None
+    if files is not None and report:
+        from ems.present.page import REPORT_FILE
+        from ems.present.page.report import report_page
+
+        files[REPORT_FILE] = report_page(found, result)
+    run.finish(result, text, files)
 
 
 def _polished(run: common.Run, found: Optimum) -> Polished:

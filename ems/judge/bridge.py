@@ -160,4 +160,5 @@ def _differs(name: str, begin: Terms, end: Terms) -> bool:
 
 def _taken_over(names: frozenset[str], begin: Terms, end: Terms) -> Terms:
     new: Mapping[str, Any] = {name: getattr(end, name) for name in names}
-    return replace(begin, **new, **({"layout": end.layout} if "road_load" in names else {}))
+    taken: Mapping[str, Any] = {**new, "layout": end.layout} if "road_load" in names else new
+    return replace(begin, **taken)

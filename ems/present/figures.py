@@ -61,7 +61,7 @@ def plot_speed(result: Traced, ax: Axes | None = None) -> Axes:
     ax.plot(boundary_s, speed_kmh, color=INK, linewidth=0.9)
     ax.set_ylim(-1.35 * RIBBON * top, 1.05 * top)
     ax.set_yticks([t for t in ax.get_yticks() if 0.0 <= t <= 1.05 * top])
-    _dress(ax, "speed [km/h]", _speed_finding(modes, shares))
+    _dress(ax, "speed [km/h]", speed_finding(modes, shares))
     ax.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=8,
               handlelength=1.8, handleheight=1.1)
     return ax
@@ -72,7 +72,7 @@ def plot_power(result: Traced, ax: Axes | None = None) -> Axes:
     ax = ax or _new_axes(4.0)
     time_s, width_s = _intervals(result)
     edges_s = np.append(time_s, time_s[-1] + width_s[-1])
-    lanes = _lanes(result)
+    lanes = power_lanes(result)
     largest = max(float(np.abs(power).max()) for _, power, _ in lanes) + 1e-9
     gap, base = LANE_GAP * largest, 0.0
     ticks: list[tuple[float, str]] = []
@@ -85,7 +85,7 @@ def plot_power(result: Traced, ax: Axes | None = None) -> Axes:
         base += min(float(power.min()), 0.0) - gap
     ax.set_ylim(base, gap)
     _scale_bar(ax, -base)
-    _dress(ax, "power [kW], one scale", _power_finding(result))
+    _dress(ax, "power [kW], one scale", power_finding(result))
     ax.set_yticks([at for at, _ in ticks], [name for _, name in ticks])
     ax.tick_params(axis="y", length=0)
     return ax
@@ -104,7 +104,7 @@ def plot_charge(result: Traced, ax: Axes | None = None) -> Axes:
     ax.plot([time_s[0], time_s[-1] + width_s[-1]], [soc[0], soc[-1]], "o", color=CHARGE, markersize=4, clip_on=False)
     margin = 0.06 * (battery.soc_high - battery.soc_low)
     ax.set_ylim(min(battery.soc_low, float(soc.min())) - margin, max(battery.soc_high, float(soc.max())) + margin)
-    _dress(ax, "state of charge [-]", _charge_finding(result))
+    _dress(ax, "state of charge [-]", charge_finding(result))
     ax.set_xlabel("time [s]")
     return ax
 
@@ -114,7 +114,7 @@ def figure(result: Traced, fig: Figure | None = None) -> Figure:
     from matplotlib.figure import Figure
 
     fig = fig or Figure(figsize=(12.0, 8.4), layout="constrained")
-    lanes = len(_lanes(result))
+    lanes = len(power_lanes(result))
     panels = fig.subplots(3, 1, sharex=True, gridspec_kw={"height_ratios": [2.6, 0.8 + 0.62 * lanes, 1.9]})
     for plot, ax in zip((plot_speed, plot_power, plot_charge), panels, strict=True):
         plot(result, ax)
@@ -147,7 +147,7 @@ def _charge(result: Traced) -> Array:
     return np.append(_column(result, "soc_start"), _column(result, "soc_end")[-1])
 
 
-def _lanes(result: Traced) -> list[tuple[str, Array, str]]:
+def power_lanes(result: Traced) -> list[tuple[str, Array, str]]:
     """Name, power [kW] and colour of everything that gives or takes power."""
     names = [m.name for m in result.trace.plant.layout.machines]
     machines = [(n, _column(result, f"{n}_power_kW"), MACHINES[i % len(MACHINES)]) for i, n in enumerate(names)]
@@ -183,12 +183,12 @@ def _headline(result: Traced) -> str:
     return f"{layout} on {found.cycle.name}: {found.fuel_l_per_100km:.3f} l/100 km, proof and tables within {error}"
 
 
-def _speed_finding(modes: list[str], shares: dict[str, float]) -> str:
+def speed_finding(modes: list[str], shares: dict[str, float]) -> str:
     """The largest shares of the time."""
     return "Mostly " + ", ".join(f"{label} ({100 * share:.0f} %)" for label, share in list(shares.items())[:3])
 
 
-def _power_finding(result: Traced) -> str:
+def power_finding(result: Traced) -> str:
     width_s = result.trace.demand.dt_s
     engine, brakes = _column(result, "engine_power_kW"), _column(result, "brake_power_kW")
     running = engine > 0.0
@@ -202,7 +202,7 @@ def _power_finding(result: Traced) -> str:
     return f"{drive}; friction brakes take {lost:.0f} kJ" if lost >= 0.5 else f"{drive}; friction brakes take nothing"
 
 
-def _charge_finding(result: Traced) -> str:
+def charge_finding(result: Traced) -> str:
     battery, soc = result.trace.plant.layout.battery, _charge(result)
     touched = [word for word, near in (("lower", soc.min() <= battery.soc_low + TOUCH),
                                        ("upper", soc.max() >= battery.soc_high - TOUCH)) if near]

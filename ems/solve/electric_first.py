@@ -51,7 +51,7 @@ class ElectricFirst:
               ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """States, points and stored energies of the trip whose end is worth most."""
         problem, K = self.problem, point.shape[0]
-        ways = [self._way(came_from, point, energy, s) for s in np.flatnonzero(came_from[-1] >= 0)]
+        ways = [self._way(came_from, point, energy, int(s)) for s in np.flatnonzero(came_from[-1] >= 0)]
         node = problem.changes.node
 
         def merit(way: tuple[np.ndarray, np.ndarray, np.ndarray]) -> float:

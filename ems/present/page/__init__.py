@@ -1,0 +1,3 @@
+"""The report page: one self-contained HTML file of a solved trip."""
+
+REPORT_FILE = "report.html"

@@ -1,0 +1,44 @@
+"""``ems report`` and ``ems optimum --report``: where the page goes, and what is refused."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+SHORT_TRIP = str(Path(__file__).parents[1] / "data" / "short-trip.csv")
+
+
+def test_page_beside_a_result_and_again(ems, tmp_path):
+    done = ems("optimum", "three-clutch", "--cycle", SHORT_TRIP, "--out", "run", "--report", "--quiet")
+    assert done.code == 0, done.err
+    page = tmp_path / "run" / "report.html"
+    first = page.read_text(encoding="utf-8")
+    assert len(first) < 5e6 and "http://www.w3.org/2000/svg" in first
+    assert not [word for word in ("https://", "src=", "@import", "url(http") if word in first.replace('xmlns="http', "")]
+    page.unlink()
+    again = ems("report", "run", "--json", "--quiet")
+    assert again.code == 0, again.err
+    assert page.read_text(encoding="utf-8") == first
+    assert again.json["bytes"] == len(first.encode())
+    listed = json.loads((tmp_path / "run" / "result.json").read_text())
+    assert listed["schema"] == "ems.optimum/1" and "report.html" in listed["files"] and "trace.csv" in listed["files"]
+
+
+def test_a_page_needs_a_place(ems):
+    for words in (("report", "three-clutch"), ("optimum", "three-clutch", "--report")):
+        done = ems(*words)
+        assert done.code == 2 and "--out DIR" in done.err and "Traceback" not in done.err
+
+
+def test_what_is_not_there_is_said(ems):
+    done = ems("report", "./nowhere", "--out", "page")
+    assert done.code == 1 and "nowhere" in done.err and "Traceback" not in done.err
+
+
+def test_a_file_that_ems_did_not_write_stays(ems, tmp_path):
+    assert ems("optimum", "three-clutch", "--cycle", SHORT_TRIP, "--out", "run", "--quiet").code == 0
+    page = tmp_path / "run" / "report.html"
+    page.write_text("mine", encoding="utf-8")
+    done = ems("report", "run", "--quiet")
+    assert done.code == 1 and "report.html" in done.err
+    assert page.read_text(encoding="utf-8") == "mine"

@@ -1,0 +1,195 @@
+"""The report page in a headless browser, its network cut: what it shows are the numbers of the trace."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import numpy as np
+import pytest
+
+from ems.present.drawing.flow import trip_flows
+from ems.present.drawing.geometry import Geometry
+from ems.present.drawing.stored import placed
+from ems.present.page.report import report_page
+
+SECONDS = (0, 12, 37, 70, 101, 139)
+
+
+def slide(browser, k):
+    browser.run(f"(() => {{ const s = document.getElementById('slider'); s.value = {k}; s.dispatchEvent(new Event('input')); }})()")
+
+
+def number(browser, column):
+    return float(re.match(r"-?[\d.]+", browser.run(f"document.querySelector('[data-column={column}]').textContent")).group())
+
+
+@pytest.fixture
+def opened(browser, page):
+    browser.open(page)
+    return browser
+
+
+def test_nothing_is_fetched_and_nothing_complains(opened):
+    assert "short-trip: least fuel" in opened.run("document.title")
+    for k in SECONDS:
+        slide(opened, k)
+    opened.key("End")
+    assert opened.complaints() == []
+
+
+def test_numbers_are_those_of_the_trace(opened, found):
+    columns = found.trace.columns
+    for k in SECONDS:
+        slide(opened, k)
+        for name, half in (("speed_kmh", 0.05), ("engine_speed_rpm", 0.5), ("engine_torque_Nm", 0.05), ("fuel_g_s", 5e-4),
+                           ("battery_power_kW", 5e-3), ("mg1_torque_Nm", 0.05), ("soc_start", 5e-5)):
+            assert number(opened, name) == pytest.approx(float(columns[name][k]), abs=1.02 * half + 1e-5), (name, k)
+        assert opened.run("document.getElementById('configuration-now').textContent") == columns["configuration"][k]
+        assert columns["mode"][k] in opened.run("document.getElementById('slider').getAttribute('aria-valuetext')")
+
+
+def test_the_drawing_shows_what_is_engaged_and_where_power_flows(opened, found):
+    flows = trip_flows(Geometry(placed(found.layout)), found.trace)
+    directions = set()
+    for k in SECONDS:
+        slide(opened, k)
+        for name in (c.name for c in found.layout.clutches):
+            state = opened.run(f"document.querySelector('.stick-box [data-part=\"clutch:{name}\"]').dataset.state")
+            assert state == ("closed" if float(found.trace.columns[name][k]) > 0.0 else "open")
+        shown = opened.run("""[...document.querySelectorAll('.stick-box [data-flow]')].map(n =>
+            [n.dataset.flow, n.dataset.direction, Number(n.dataset.share),
+             Number(n.querySelector('.band').getAttribute('stroke-width'))])""")
+        for key, direction, share, width in shown:
+            power = float(flows.W.get(key, np.zeros(140))[k]) * share
+            if abs(abs(power) - 20.0) > 6.0:
+                assert direction == ("none" if abs(power) < 20.0 else "forward" if power > 0.0 else "backward"), (key, k)
+            if direction != "none":
+                assert width == pytest.approx(max(abs(power) / flows.W_per_px, 1.2), abs=0.06)
+                directions.add((key.partition(":")[0], direction))
+    assert {("fuel", "forward"), ("wire", "forward"), ("wire", "backward")} <= directions
+
+
+def test_the_drawing_stays_still(opened):
+    def where():
+        return opened.run("[...document.querySelectorAll('.stick-box path.band')].map(n => n.getAttribute('d')).join()")
+    slide(opened, 0)
+    before = where()
+    slide(opened, 90)
+    assert where() == before
+
+
+def test_keys_step_by_interval_and_by_change(opened, found):
+    configuration = found.trace.columns["configuration"]
+    value = "Number(document.getElementById('slider').value)"
+    opened.key("Home")
+    for key, wanted in (("ArrowRight", 1), ("ArrowRight", 2), ("ArrowLeft", 1), ("End", 139), ("Home", 0)):
+        opened.key(key)
+        assert opened.run(value) == wanted
+    changes = [k for k in range(1, 140) if configuration[k] != configuration[k - 1]]
+    for wanted in changes[:4]:
+        opened.key("]")
+        assert opened.run(value) == wanted
+    opened.key("[")
+    assert opened.run(value) == changes[2]
+
+
+def test_play_moves_and_pauses(opened):
+    opened.key("Home")
+    opened.run("document.getElementById('pace').value = '60'; document.getElementById('play').click()")
+    opened.run("new Promise(done => setTimeout(done, 400))")
+    opened.run("document.getElementById('play').click()")
+    held = opened.run("Number(document.getElementById('slider').value)")
+    assert held > 0
+    opened.run("new Promise(done => setTimeout(done, 150))")
+    assert opened.run("Number(document.getElementById('slider').value)") == held
+
+
+def sums(browser):
+    return dict(browser.run("[...document.querySelectorAll('#sum tbody tr')].map(r => [r.cells[0].textContent + '|' + "
+                            "r.cells[1].textContent.split(' ').slice(1).join(' '), Number(r.cells[1].dataset.value)])"))
+
+
+@pytest.mark.parametrize(("start", "end"), [(0, 140), (20, 61), (75, 76)])
+def test_a_stretch_is_summed(opened, found, start, end):
+    opened.run(f"(() => {{ const f = document.getElementById('from'), t = document.getElementById('to'); f.value = {start};"
+               f"t.value = {end}; t.dispatchEvent(new Event('change')); }})()")
+    told = sums(opened)
+    columns = {name: np.asarray(v, float)[start:end] for name, v in found.trace.columns.items() if not isinstance(v, list)}
+    dt = found.trace.demand.dt_s[start:end]
+    assert told["time|s"] == pytest.approx(dt.sum())
+    assert told["fuel|g"] == pytest.approx(np.sum(columns["fuel_g_s"] * dt + columns["transition_fuel_g"]), abs=0.01)
+    assert told["wheels, driving|kJ"] == pytest.approx(np.sum(np.maximum(columns["wheel_power_kW"], 0) * dt), abs=0.1)
+    assert told["battery, drawn from store|kJ"] == pytest.approx(
+        columns["battery_energy_start_kJ"][0] - columns["battery_energy_end_kJ"][-1], abs=0.01)
+    assert told["loss: engine|kJ"] == pytest.approx(np.sum(columns["loss_engine_kW"] * dt), abs=0.1)
+    if (start, end) == (0, 140):
+        assert told["fuel|g"] == pytest.approx(found.fuel_g, abs=0.01)
+        assert told["fuel|l/100 km"] == pytest.approx(found.fuel_l_per_100km, rel=1e-4)
+
+
+def test_dragging_selects_and_zooms(opened):
+    box = opened.run("(() => { const p = document.getElementById('panel-speed'); p.scrollIntoView({block: 'center'});"
+                     "const b = p.getBoundingClientRect(); return [b.left, b.top, b.width]; })()")
+    inside = box[2] - 70
+    opened.drag(box[0] + 58 + 0.25 * inside, box[0] + 58 + 0.5 * inside, box[1] + 60)
+    told = sums(opened)["time|s"]
+    assert 35 <= told <= 37
+    opened.run("document.getElementById('zoom').click()")
+    assert opened.run("document.querySelectorAll('#panel-speed .grid').length") > 2
+    opened.run("document.getElementById('whole').click()")
+    assert sums(opened)["time|s"] == 140
+
+
+def test_alternatives_are_those_of_explain(opened, found):
+    from ems.judge.explain import explain
+
+    for k in (12, 70):
+        slide(opened, k)
+        rows = opened.run("[...document.querySelectorAll('#alternatives tbody tr')].map(r => [...r.cells].map(c => c.textContent))")
+        wanted = [row for row in explain(found, float(k)).rows if row["feasible"]][:len(rows)]
+        own = next(row for row in wanted if row["id"] == found.trace.columns["configuration"][k])
+        assert [r[0].removesuffix(" (chosen)") for r in rows] == [row["id"] for row in wanted]
+        assert [float(r[1]) for r in rows] == pytest.approx([row["total_g"] - own["total_g"] for row in wanted], abs=1e-4)
+
+
+def test_what_a_user_wrote_appears_as_text(browser, found, tmp_path):
+    evil = "</script><script>document.title='caught'</script><b>bold</b>"
+    renamed = dataclasses.replace(found, layout=dataclasses.replace(found.layout, title=evil, name=evil),
+                                  cycle=dataclasses.replace(found.cycle, source=evil, title=evil))
+    path = tmp_path / "evil.html"
+    path.write_text(report_page(renamed), encoding="utf-8")
+    browser.open(path)
+    assert browser.run("document.title").startswith("</script>")
+    assert browser.run("document.querySelectorAll('body b').length") == 0
+    assert evil in browser.run("document.getElementById('sources').textContent")
+    assert browser.complaints() == []
+
+
+@pytest.mark.parametrize("width", [360, 768, 1920])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_is_wider_than_the_window(browser, page, width, scheme):
+    browser.open(page, width, 800, scheme)
+    assert browser.run("document.documentElement.scrollWidth") <= width
+    ink, paper = browser.run("[getComputedStyle(document.body).color, getComputedStyle(document.body).backgroundColor]")
+    light = [sum(map(int, re.findall(r"\d+", c)[:3])) for c in (ink, paper)]
+    assert (light[0] < light[1]) == (scheme == "light")
+
+
+def test_paper_has_instants_instead_of_the_player(opened):
+    pdf = opened.pdf()
+    assert pdf.startswith(b"%PDF") and len(pdf) > 20_000
+    opened.send("Emulation.setEmulatedMedia", media="print")
+    shown = opened.run("['.player', '.stage', '.instants'].map(s => getComputedStyle(document.querySelector(s)).display)")
+    opened.send("Emulation.setEmulatedMedia", media="")
+    assert shown[:2] == ["none", "none"] and shown[2] != "none"
+    assert opened.run("document.querySelectorAll('.instants figure svg').length") == 6
+
+
+def test_screen_readers_find_their_way(opened):
+    assert opened.run("[...document.querySelectorAll('h1,h2,h3')].every((h, i, all) => !i || h.tagName[1] - all[i - 1].tagName[1] <= 1)")
+    assert opened.run("[...document.querySelectorAll('svg:not([aria-hidden])')].every(s => s.querySelector(':scope > title'))")
+    assert opened.run("[...document.querySelectorAll('input,select')].every(n => n.ariaLabel || n.labels.length)")
+    assert opened.run("[...document.querySelectorAll('table')].every(t => t.querySelector('th[scope]'))")
+    ids = opened.run("[...document.querySelectorAll('[id]')].map(n => n.id)")
+    assert len(ids) == len(set(ids))
