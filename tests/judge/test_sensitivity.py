@@ -33,8 +33,8 @@ def test_fuel_is_proportional_to_the_engine_map(result):
     row = rows(result)["engine map, fuel"]
     assert row.elasticity.value == pytest.approx(1.0, abs=1e-3)
     per_gram = result.fuel.value / result.base.objective_g
-    certificate = result.base.bound.bound_g * per_gram
-    assert row.envelope_per_percent == pytest.approx(0.01 * certificate, rel=0.01)
+    certificate = result.base.bound.bound_g * per_gram          # it is proportional too; its costate is sought to about a per cent
+    assert 0.99 * certificate <= 100.0 * row.envelope_per_percent <= 1.01 * result.fuel.value
 
 
 def test_auxiliaries_cost_what_the_costate_says(town):
