@@ -24,9 +24,9 @@ def descent(pieces, seconds=420, grade=-0.06):
 
 @pytest.mark.parametrize("layout", ["series", "input-split"])
 def test_small_battery_on_real_speeds(pieces, layout):
-    """A seventh of the capacity: the window binds and is kept, and 4,001 nodes over the whole of it, with every point of the tables, find
+    """A tenth of the capacity: the window binds and is kept, and 4,001 nodes over the whole of it, with every point of the tables, find
     nothing that is better by a thousandth (a trip of minutes has a duality gap of its own, so the gap says little here)."""
-    found = pieces.optimum(layout, "udds", 160, 420, ("battery.capacity_Ah=0.7",))
+    found = pieces.optimum(layout, "udds", 160, 420, ("battery.capacity_Ah=0.5",))
     energy = np.asarray(found.trace.columns["battery_energy_end_kJ"]) * 1e3
     low, high = found.problem.window_J
     assert low - 1 <= energy.min() and energy.max() <= high + 1
