@@ -7,9 +7,6 @@ from ems.regulations.figures import ChargeRuns, Figures, Text, Weighted, figures
 BETWEEN_CHARGES_KM = 25.0
 """D_av, the mean distance between two charges (Annex 8; from memory)."""
 
-STEADY_SHARE = 0.03
-"""A cycle that changes the battery's charge by less than this share of its capacity ends the OVC range (Annex 9; from memory)."""
-
 TEXT = Text(
     "UN R101",
     (

@@ -33,3 +33,15 @@ def check_window(charge: tuple[float, float], battery: Battery, where: str, mist
             mistakes.add(where, key or name, f"{value:g}",
                          f"a state of charge in the window of battery {battery.name}, {battery.soc_low:g} to "
                          f"{battery.soc_high:g} (--set changes it: battery.soc_low, battery.soc_high)")
+
+
+def charge_of(battery: Battery, charge: tuple[float, float] | None) -> tuple[float, float]:
+    """State of charge at start and end, the battery's target for both when None.
+
+    Raises ``InputError`` for one outside the window.
+    """
+    mistakes = Mistakes()
+    wanted = charge or (battery.soc_target, battery.soc_target)
+    check_window(wanted, battery, "--charge", mistakes)
+    mistakes.raise_if_any()
+    return wanted

@@ -16,6 +16,7 @@ from ems.plant.counters import NO_WAITS, Waits, at_least
 from ems.plant.plant import LANES, Plant, build_plant
 from ems.plant.trace import Trace, trace
 from ems.solve.certificate import Bound
+from ems.solve.charge import charge_of
 from ems.solve.clock import Clock, Progress
 from ems.solve.dynamic import Driven
 from ems.solve.problem import Problem, build_problem, fixed_costs, transition_costs, with_tables
@@ -110,7 +111,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     """
     say = progress or (lambda _: None)
     clock = Clock()
-    start_J, target_J = _charge(layout, charge)
+    start_J, target_J = (float(layout.battery.energy_J(soc)) for soc in charge_of(layout.battery, charge))
     if cycle.distance_m <= 0.0:
         raise InputError([Mistake("--cycle", "", f"'{cycle.name}', which covers no distance", "a cycle on which the vehicle moves")])
     warm = None
@@ -142,19 +143,6 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, driven.objective_g, grid))
     say("audit")
     return result_of(layout, cycle, problem, driven, bound, lower_g, finer, clock, waits, warm)
-
-
-def _charge(layout: Layout, charge: tuple[float, float] | None) -> tuple[float, float]:
-    """Stored energies of the charges asked for [J]."""
-    battery = layout.battery
-    wanted = charge or (battery.soc_target, battery.soc_target)
-    mistakes = [
-        Mistake("--charge", word, f"{value:g}", f"a state of charge within the window {battery.soc_low:g} to {battery.soc_high:g}")
-        for word, value in zip(("start", "end"), wanted, strict=True) if not battery.soc_low <= value <= battery.soc_high
-    ]
-    if mistakes:
-        raise InputError(mistakes)
-    return float(battery.energy_J(wanted[0])), float(battery.energy_J(wanted[1]))
 
 
 def _cold_data(layout: Layout) -> None:

@@ -25,13 +25,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ems.errors import InputError, Mistake, RunError
+from ems.errors import RunError
 from ems.kernels import simulate as kernel
 from ems.kernels.simulate import Asked, Price, Room, least_cost, room, settle
 from ems.kernels.sweep import HUGE
 from ems.layout.model import Layout
 from ems.plant.plant import Plant
 from ems.plant.trace import Trace, trace
+from ems.solve.charge import charge_of
 from ems.strategies.course import Course, course_of
 from ems.strategies.protocol import Request, Situation, Strategy, begin
 from ems.trips.cycle import Cycle
@@ -120,7 +121,7 @@ def simulate(layout: Layout, cycle: Cycle, strategy: Strategy | str, *, charge: 
     Raises ``InputError`` for a charge outside the window, ``CycleNotFollowed``, ``RunError`` where the strategy has brought the battery
     to where no configuration can go on.
     """
-    start, end = charge_of(layout, charge)
+    start, end = charge_of(layout.battery, charge)
     course = course or course_of(layout, cycle)
     if isinstance(strategy, str):
         from ems.strategies.load import load_strategy
@@ -133,19 +134,6 @@ def simulate(layout: Layout, cycle: Cycle, strategy: Strategy | str, *, charge: 
         driver = prepare(course, course.energy_J(start), course.energy_J(end))
     driven = drive(course, driver, course.energy_J(start))
     return _simulation(course, driver, driven)
-
-
-def charge_of(layout: Layout, charge: tuple[float, float] | None) -> tuple[float, float]:
-    """State of charge at start and end, checked against the window."""
-    battery = layout.battery
-    wanted = charge or (battery.soc_target, battery.soc_target)
-    mistakes = [
-        Mistake("--charge", word, f"{value:g}", f"a state of charge within the window {battery.soc_low:g} to {battery.soc_high:g}")
-        for word, value in zip(("start", "end"), wanted, strict=True) if not battery.soc_low <= value <= battery.soc_high
-    ]
-    if mistakes:
-        raise InputError(mistakes)
-    return wanted
 
 
 def drive(course: Course, strategy: Strategy, start_J: float) -> Driven:
