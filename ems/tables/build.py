@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ems.configurations import EngineState
-from ems.kernels.frontier import Demands, Frontiers, Grid, build_frontiers
+from ems.kernels.frontier import Demands, Grid, build_frontiers
 from ems.plant.plant import Plant
 from ems.plant.torque_maps import limited_axles
+from ems.tables.rows import Rows, empty_frontiers, unpadded
+from ems.tables.sides import apart, side_rows
 from ems.trips.demand import Demand
 from ems.types import Array, BoolArray, IntArray
 
@@ -76,15 +78,32 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
 
     wanted : (U, N). Only points are added, so no optimum can rise.
     """
-    if not wanted.any():
-        return tables
-    twin = twins(tables.plant)
-    own, row_of = _rows(tables.plant, tables.demands, wanted, twin)
-    out = Frontiers(np.empty((len(own), grid.capacity)), np.empty((len(own), grid.capacity)),
-                    np.empty((len(own), grid.capacity, tables.choice.shape[1])), np.zeros(len(own), np.int64))
-    build_frontiers(tables.plant.arrays, tables.demands, own[:, 0].copy(), own[:, 1].copy(), np.asarray(slopes_g_J, float),
-                    tables.plant.nominal_x, grid, out)
-    return _joined(tables, out, row_of, twin, grid, slopes_g_J)
+    plant, slopes = tables.plant, np.asarray(slopes_g_J, float)
+    on_sides = wanted & apart(plant)[None, :]
+    for part, search in ((wanted & ~on_sides, whole_rows), (on_sides, side_rows)):
+        if part.any():
+            rows, row_of = search(plant, tables.demands, part, grid, slopes)
+            tables = _joined(tables, rows, row_of, grid, slopes)
+    return tables
+
+
+def whole_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> tuple[Rows, IntArray]:
+    """Frontiers of the wanted demands and nodes, searched as a whole, and (U, N) the row of each (-1: not wanted).
+
+    An idling engine changes only the fuel: its node takes over the frontiers of its twin with the engine stopped.
+    """
+    searched = np.zeros_like(wanted)
+    twin = twins(plant)
+    pair_demand, pair_node = np.nonzero(wanted)
+    searched[pair_demand, twin[pair_node]] = True
+    demand, node = np.nonzero(searched)
+    own = np.full(wanted.shape, -1)
+    own[demand, node] = np.arange(demand.size)
+    row_of = np.full(wanted.shape, -1)
+    row_of[pair_demand, pair_node] = own[pair_demand, twin[pair_node]]
+    out = empty_frontiers(demand.size, grid.capacity, plant)
+    build_frontiers(plant.arrays, demands, demand, node, slopes_g_J, plant.nominal_x, grid, out)
+    return unpadded(out), row_of
 
 
 def twins(plant: Plant) -> IntArray:
@@ -103,48 +122,29 @@ def twins(plant: Plant) -> IntArray:
     return twin
 
 
-def _rows(plant: Plant, demands: Demands, wanted: BoolArray, twin: IntArray) -> tuple[IntArray, IntArray]:
-    """(R, 2) pairs of demand and node to search, and (U, N) the row that serves each wanted pair (-1: not wanted).
-
-    An idling engine changes only the fuel; where nothing turns with the wheels the demand changes nothing.
-    """
-    arrays = plant.arrays
-    apart = ~arrays.wheel_driven & (arrays.source_wheel == 0.0).all(axis=1) & (arrays.kinetic_wheel == 0.0)
-    _, first, group = np.unique(demands.auxiliary, return_index=True, return_inverse=True)
-    pair_demand, pair_node = np.nonzero(wanted)
-    searched = twin[pair_node]
-    stands_for = np.where(apart[searched], first[group.reshape(-1)[pair_demand]], pair_demand)
-    keys, row = np.unique(stands_for * len(twin) + searched, return_inverse=True)
-    row_of = np.full(wanted.shape, -1)
-    row_of[pair_demand, pair_node] = row.reshape(-1)
-    return np.column_stack([keys // len(twin), keys % len(twin)]), row_of
-
-
-def _joined(tables: Tables, out: Frontiers, row_of: IntArray, twin: IntArray, grid: Grid, slopes: Array) -> Tables:
-    """Old and new points of every pair in one run."""
+def _joined(tables: Tables, rows: Rows, row_of: IntArray, grid: Grid, slopes: Array) -> Tables:
+    """Old and new points of every pair in one run; an idling engine's own fuel on top of what its twin needs."""
     plant = tables.plant
-    starts = np.concatenate([[0], np.cumsum(out.count)])
-    used = np.arange(out.fuel.shape[1])[None, :] < out.count[:, None]
-    fuel, power, choice = out.fuel[used], out.power[used], out.choice[used]
-    wanted = row_of >= 0
-    new = np.where(wanted, out.count[row_of], 0)
+    starts = np.concatenate([[0], np.cumsum(rows.count)])
+    new = np.where(row_of >= 0, rows.count[row_of], 0)
     count = tables.count + new
     first = (np.cumsum(count) - count.reshape(-1)).reshape(count.shape) if count.size else count
     index = np.repeat(tables.first.reshape(-1), tables.count.reshape(-1)) + _within(tables.count)
     place = np.repeat(first.reshape(-1), tables.count.reshape(-1)) + _within(tables.count)
     new_index = np.repeat(starts[row_of].reshape(-1), new.reshape(-1)) + _within(new)
     new_place = np.repeat((first + tables.count).reshape(-1), new.reshape(-1)) + _within(new)
-    node = np.repeat(np.broadcast_to(np.arange(len(twin)), new.shape).reshape(-1), new.reshape(-1))
-    idling = np.array([plant.configuration(n).idling for n in range(len(twin))]) & (twin != np.arange(len(twin)))
+    twin = twins(plant)
+    node = np.repeat(np.broadcast_to(np.arange(twin.size), new.shape).reshape(-1), new.reshape(-1))
+    idling = np.array([plant.configuration(n).idling for n in range(twin.size)]) & (twin != np.arange(twin.size))
     idle_g_s = float(np.interp(plant.arrays.engine_idle, plant.arrays.engine_speed, plant.arrays.engine_fuel[:, 0]))
     total = int(count.sum())
     all_fuel, all_power, all_choice = np.empty(total), np.empty(total), np.empty((total, tables.choice.shape[1]))
     all_fuel[place], all_power[place], all_choice[place] = tables.fuel_g_s[index], tables.power_W[index], tables.choice[index]
-    all_fuel[new_place] = fuel[new_index] + np.where(idling[node], idle_g_s, 0.0)
-    all_power[new_place], all_choice[new_place] = power[new_index], choice[new_index]
+    all_fuel[new_place] = rows.fuel[new_index] + np.where(idling[node], idle_g_s, 0.0)
+    all_power[new_place], all_choice[new_place] = rows.power[new_index], rows.choice[new_index]
     all_choice[new_place, 0] = np.where(idling[node], plant.arrays.engine_idle, all_choice[new_place, 0])
     return replace(tables, grid=grid, first=first, count=count, fuel_g_s=all_fuel, power_W=all_power, choice=all_choice,
-                   slopes_g_J=np.asarray(slopes, float))
+                   slopes_g_J=slopes)
 
 
 def _within(count: IntArray) -> IntArray:
