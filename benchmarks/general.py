@@ -20,7 +20,7 @@ import numpy as np
 
 from ems.kernels.battery import electrochemical, power_limits, state
 from ems.kernels.dynamic import Corridor, dynamic_programming
-from ems.kernels.sweep import HUGE
+from ems.kernels.changes import HUGE
 from ems.solve.dynamic import full_corridor, solve_dynamic
 from ems.solve.problem import Problem
 
@@ -118,7 +118,7 @@ def our_values(problem: Problem, corridor: Corridor) -> np.ndarray:
     before[0, N], before[1:, :N] = True, problem.alive
     row = np.where(before, np.cumsum(before).reshape(before.shape) - 1, -1)
     value = np.empty((before.sum(), corridor.size))
-    dynamic_programming(problem.points, problem.plant.battery, problem.changes, corridor, row, value)
+    dynamic_programming(problem.points, problem.plant.battery, problem.links, corridor, row, value)
     return np.where(before[:, :N, None], value[row[:, :N]], HUGE)
 
 

@@ -14,7 +14,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from ems.kernels.plant import COUPLED, DRAGGED, IDLING, SLACK, STOPPED, free_range
-from ems.kernels.sweep import Changes
+from ems.kernels.changes import Changes
 from ems.kernels.transitions import stored_energies
 from ems.plant.counters import NO_WAITS, counted_states
 from ems.plant.plant import Plant

@@ -12,8 +12,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from ems.kernels.changes import HUGE, Links
 from ems.kernels.jit import compiled, compiled_inline
-from ems.kernels.sweep import HUGE, Changes, Points, stored_by
+from ems.kernels.sweep import Points
 
 BLOCK = 64          # cells in a block
 PAD = 4             # entries before the first and after the last cell in lists of least values
@@ -91,13 +92,13 @@ def _drive_cells(points: Points, cells: Cells, k: int, n: int, slope: Any, stage
 
 
 @compiled
-def least_excess(points: Points, changes: Changes, cells: Cells, slope: Any, intercept: Any, stage: Any, limit: float,
+def least_excess(points: Points, links: Links, cells: Cells, slope: Any, intercept: Any, stage: Any, limit: float,
                  start: float) -> float:
     """Least reduced cost of any trip above the affine values; what costs more than ``limit`` is not followed.
 
     slope (K + 1,), intercept (K + 1, S + 1), stage (K, N) : of the affine certificate      start : energy from the target [J]
     """
-    K, S = points.count.shape[0], changes.open.shape[1]
+    K, S = points.count.shape[0], links.node.size - 1
     edge, size = cells.edge, cells.edge.size - 1
     width = edge[1] - edge[0]
     excess, driven = np.full((S, size), HUGE), np.full(size, HUGE)
@@ -109,28 +110,23 @@ def least_excess(points: Points, changes: Changes, cells: Cells, slope: Any, int
     best = HUGE
     for k in range(K - 1, -1, -1):
         for c in range(S):
-            n = changes.node[c]
+            n = links.node[c]
             if points.count[k, n] > 0:
                 _spread(excess[c], own)
                 _drive_cells(points, cells, k, n, slope, stage[k, n], limit, own, driven)
                 _spread(driven, runs[c])
         excess[:] = HUGE
-        for a in range(S + 1):
-            if (a == S and k > 0) or (a < S and (k == 0 or points.count[k - 1, changes.node[a]] == 0)):
+        for q in range(links.first[k], links.first[k + 1]):
+            a, c, stored = links.before[q], links.after[q], links.stored[q]
+            reduced = links.fixed[q] + slope[k] * stored + stage[k, links.node[c]] + intercept[k + 1, c] - intercept[k, a]
+            if reduced > limit:
                 continue
-            for c in range(S):
-                stored, n = stored_by(changes, k, a, c), changes.node[c]
-                if points.count[k, n] == 0 or stored >= HUGE:
-                    continue
-                reduced = changes.fixed[changes.node[a], n] + slope[k] * stored + stage[k, n] + intercept[k + 1, c] - intercept[k, a]
-                if reduced > limit:
-                    continue
-                moved = stored / width
-                if a == S:
-                    place = (start - edge[0]) / width - moved
-                    for i in range(max(math.floor(place - 1e-9), 0), min(math.floor(place + 1e-9), size - 1) + 1):
-                        best = min(best, reduced + runs[c, 0, i + PAD])
-                else:
-                    first, last = _steps(moved, moved)
-                    _lower(excess[a], 0, size, runs[c], first, last, reduced, 0.0, edge)
+            moved = stored / width
+            if a == S:
+                place = (start - edge[0]) / width - moved
+                for i in range(max(math.floor(place - 1e-9), 0), min(math.floor(place + 1e-9), size - 1) + 1):
+                    best = min(best, reduced + runs[c, 0, i + PAD])
+            else:
+                first, last = _steps(moved, moved)
+                _lower(excess[a], 0, size, runs[c], first, last, reduced, 0.0, edge)
     return best

@@ -12,8 +12,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
+from ems.kernels.changes import HUGE, Links
 from ems.kernels.jit import compiled, compiled_inline
-from ems.kernels.sweep import HUGE, Changes, Points, internal_power, stored_by
+from ems.kernels.sweep import Points, internal_power
 
 NEAR_LIMIT = 0.95       # share of the battery's limits beyond which every node's own limit is asked
 WINDOW_SLACK = 1e-3     # of the upper end of the window [J]
@@ -129,13 +130,13 @@ def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any,
 
 
 @compiled
-def dynamic_programming(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor, row: Any, value: Any) -> None:
-    """Backward sweep over states (see ``Changes``) and stored energy.
+def dynamic_programming(points: Points, b: BatteryArrays, links: Links, corridor: Corridor, row: Any, value: Any) -> None:
+    """Backward sweep over states (see ``Links``) and stored energy.
 
     row : (K + 1, S + 1) where the values of a state before the change at k stand, -1 where a trip is never in it (S: from rest)
     value : (R, I) out
     """
-    K, N, size = points.dt.size, changes.open.shape[1], corridor.size
+    K, N, size = points.dt.size, links.node.size - 1, corridor.size
     edge = Edge(np.empty(3), np.empty(3), np.empty(1), np.empty(1))
     stage, rise, base = np.empty((N, size)), np.empty(size), np.empty(size)
     for a in range(N):
@@ -151,35 +152,35 @@ def dynamic_programming(points: Points, b: BatteryArrays, changes: Changes, corr
             edge.least[0], edge.most[0] = max(edge.least[0], least), min(edge.most[0], most)
         for c in range(N):
             if row[k + 1, c] >= 0:
-                _backup(points, b, corridor, k, changes.node[c], edge, value[row[k + 1, c]], rise, base, stage[c])
+                _backup(points, b, corridor, k, links.node[c], edge, value[row[k + 1, c]], rise, base, stage[c])
         for a in range(N + 1):
             if row[k, a] >= 0:
                 value[row[k, a]] = HUGE
-                for c in range(N):
-                    stored = stored_by(changes, k, a, c)
-                    if row[k + 1, c] >= 0 and stored < HUGE:
-                        _change(corridor, k, changes.fixed[changes.node[a], changes.node[c]], stored, stage[c], value[row[k, a]])
+        for q in range(links.first[k], links.first[k + 1]):
+            a, c = links.before[q], links.after[q]
+            if row[k, a] >= 0 and row[k + 1, c] >= 0:
+                _change(corridor, k, links.fixed[q], links.stored[q], stage[c], value[row[k, a]])
 
 
 @compiled
-def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor, row: Any, reach: Any, value: Any,
+def drive(points: Points, b: BatteryArrays, links: Links, corridor: Corridor, row: Any, reach: Any, value: Any,
           start: float, state_of: Any, point: Any, energy: Any) -> int:
     """Forward pass with continuous energy: each second the choice of least cost plus value, window and target kept.
 
     row, value : of ``dynamic_programming``      reach : (K + 1, S + 1) of ``reachable``
     state_of, point : (K,) out; energy : (K + 1,) out. Returns -1, or the interval at which nothing is possible any more.
     """
-    K, N = points.dt.size, changes.open.shape[1]
-    a, e = N, start
+    K, a, e = points.dt.size, links.node.size - 1, start
     for k in range(K):
         energy[k] = e
         best, node_best, point_best, e_best = HUGE, -1, -1, 0.0
         for strict in range(2):
-            for c in range(N):
-                stored, n = stored_by(changes, k, a, c), changes.node[c]
-                if row[k + 1, c] < 0 or stored >= HUGE:
+            for q in range(links.first[k], links.first[k + 1]):
+                c = links.after[q]
+                n = links.node[c]
+                if links.before[q] != a or row[k + 1, c] < 0:
                     continue
-                e_start = e - stored
+                e_start = e - links.stored[q]
                 if e_start < corridor.window_low - 1e-6 or e_start > corridor.window_high + 1e-6:
                     continue
                 soc, v, rd, rc = state(b, e_start)
@@ -196,7 +197,7 @@ def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor
                         continue
                     place = (e_next - corridor.low[k + 1]) / corridor.step[k + 1]
                     later = value_at(value[row[k + 1, c]], corridor, k + 1, place)
-                    total = changes.fixed[changes.node[a], n] + points.fuel[j] * points.burn[k] + later
+                    total = links.fixed[q] + points.fuel[j] * points.burn[k] + later
                     if total < best:
                         best, node_best, point_best, e_best = total, c, j, e_next
             if node_best >= 0:
@@ -210,17 +211,18 @@ def drive(points: Points, b: BatteryArrays, changes: Changes, corridor: Corridor
 
 
 @compiled
-def reachable(points: Points, b: BatteryArrays, changes: Changes, window_low: float, target: float, reach: Any) -> None:
+def reachable(points: Points, b: BatteryArrays, links: Links, window_low: float, target: float, reach: Any) -> None:
     """reach : (K + 1, S + 1) out, least stored energy in each state, before the change, from which the target can still be met.
 
     The way of most charging, changes paid; inf where no way leads on.
     """
-    K, N = points.dt.size, changes.open.shape[1]
+    K, N = points.dt.size, links.node.size - 1
+    reach[:] = math.inf
     reach[K, :] = target
     driven = np.empty(N)
     for k in range(K - 1, -1, -1):
         for c in range(N):
-            least, n = math.inf, changes.node[c]
+            least, n = math.inf, links.node[c]
             for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
                 least = min(least, points.power[j])
             driven[c] = math.inf
@@ -229,15 +231,6 @@ def reachable(points: Points, b: BatteryArrays, changes: Changes, window_low: fl
                 for _ in range(4):                  # the step depends on the energy it starts from: a few fixed-point rounds
                     e = reach[k + 1, c] + internal_power(b, max(e, window_low), least) * points.dt[k]
                 driven[c] = max(e, window_low)
-        for a in range(N + 1):
-            if (a == N) != (k == 0):
-                reach[k, a] = math.inf
-                continue
-            best = math.inf
-            for c in range(N):
-                if driven[c] == math.inf:
-                    continue
-                best = min(best, max(driven[c] + stored_by(changes, k, a, c), window_low))
-            reach[k, a] = best
-
-
+        for q in range(links.first[k], links.first[k + 1]):
+            a = links.before[q]
+            reach[k, a] = min(reach[k, a], max(driven[links.after[q]] + links.stored[q], window_low))

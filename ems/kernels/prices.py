@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
+from ems.kernels.changes import HUGE, Changes, stored_by
 from ems.kernels.jit import compiled
-from ems.kernels.sweep import HUGE, Changes, Points, stored_by
+from ems.kernels.sweep import Points
 
 
 @compiled

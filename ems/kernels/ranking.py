@@ -8,8 +8,9 @@ from typing import Any
 import numba
 
 from ems.kernels.battery import BatteryArrays
+from ems.kernels.changes import Changes
 from ems.kernels.jit import compiled_parallel
-from ems.kernels.sweep import Changes, Points, internal_power
+from ems.kernels.sweep import Points, internal_power
 
 
 @compiled_parallel

@@ -13,10 +13,8 @@ import numba
 import numpy as np
 
 from ems.kernels.battery import BatteryArrays, electrochemical, state
+from ems.kernels.changes import HUGE, Links
 from ems.kernels.jit import compiled, compiled_inline, compiled_parallel
-
-HUGE = 1e12     # cost of the impossible [g]; finite, so that differences stay numbers
-
 
 class Points(NamedTuple):
     """Frontier points by interval and node: first, count : (K, N); fuel [g/s], power [W] : (Q,).
@@ -30,28 +28,6 @@ class Points(NamedTuple):
     power: Any
     dt: Any
     burn: Any
-
-
-class Changes(NamedTuple):
-    """Transition costs between N nodes; row N from rest. A trip is in one of S states: a node, with its counters where there are any.
-
-    fixed : (N + 1, N) fuel and price [g]      stored : (K, N + 1, N) energy from the store [J]
-    live : (K, N + 1, N) whether a change is possible and worth a look
-    node : (S + 1,) node of each state, N for the last, from rest      open : (S + 1, S) whether a state may follow another
-    """
-
-    fixed: Any
-    stored: Any
-    live: Any
-    node: Any
-    open: Any
-
-
-@compiled_inline
-def stored_by(changes: Changes, k: int, a: int, c: int) -> float:
-    """Energy that passing from state a to state c takes from the store; HUGE where it is not open."""
-    na, nc = changes.node[a], changes.node[c]
-    return changes.stored[k, na, nc] if changes.open[a, c] and changes.live[k, na, nc] else HUGE
 
 
 class Window(NamedTuple):
@@ -166,88 +142,65 @@ def stage_over_window(points: Points, w: Window, slope: Any, out_cost: Any, out_
             out_cost[k, n], out_pick[k, n], out_where[k, n] = best, pick, where
 
 
-@compiled
-def _possible(cost: Any, changes: Changes, k: int, states: Any) -> int:
-    """Lists in ``states`` those a trip can be in during interval k, and tells how many; rest alone before the first."""
-    S = changes.open.shape[1]
-    if k < 0:
-        states[0] = S
-        return 1
-    count = 0
-    for c in range(S):
-        if cost[k, changes.node[c]] < HUGE:
-            states[count] = c
-            count += 1
-    return count
+@compiled_inline
+def _drive_costs(cost: Any, links: Links, k: int, value: Any, driven: Any) -> None:
+    """driven (S,) out: cost of driving interval k in each state and of what comes after; twice HUGE where impossible."""
+    for c in range(driven.size):
+        stage, later = cost[k, links.node[c]], value[k + 1, c]
+        driven[c] = stage + later if stage < HUGE and later < HUGE else 2.0 * HUGE
 
 
 @compiled
-def chain(cost: Any, changes: Changes, slope: Any, value: Any, follow: Any) -> None:
+def chain(cost: Any, links: Links, slope: Any, value: Any, follow: Any) -> None:
     """Exact dynamic programming over states alone, backward.
 
     cost : (K, N) stage costs      value : (K + 1, S + 1) out, row k before the change at k, column S from rest
-    follow : (K, S + 1) out, best state to change to
+    follow : (K, S + 1) out, the best change from each state, where it stands in the links; -1 where none is possible
     """
-    K, S = cost.shape[0], changes.open.shape[1]
-    here, before = np.empty(S + 1, np.int64), np.empty(S + 1, np.int64)
-    driven = np.empty(S)
-    count = _possible(cost, changes, K - 1, here)
+    K = cost.shape[0]
+    driven = np.empty(links.node.size - 1)
+    value[:], follow[:] = HUGE, -1
     value[K, :] = 0.0
     for k in range(K - 1, -1, -1):
-        value[k, :], follow[k, :] = HUGE, -1
-        for q in range(count):
-            driven[q] = cost[k, changes.node[here[q]]] + value[k + 1, here[q]]
-        count_before = _possible(cost, changes, k - 1, before)
-        for p in range(count_before):
-            a = before[p]
-            best, state = HUGE, -1
-            for q in range(count):
-                c = here[q]
-                stored = stored_by(changes, k, a, c)
-                if stored >= HUGE:
-                    continue
-                total = driven[q] + changes.fixed[changes.node[a], changes.node[c]] + slope[k] * stored
-                if total < best:
-                    best, state = total, c
-            value[k, a], follow[k, a] = best, state
-        here[:], count = before, count_before
+        _drive_costs(cost, links, k, value, driven)
+        price = slope[k]
+        for q in range(links.first[k], links.first[k + 1]):
+            a = links.before[q]
+            total = driven[links.after[q]] + links.fixed[q] + price * links.stored[q]
+            if total < value[k, a]:
+                value[k, a], follow[k, a] = total, q
 
 
 @compiled
-def arrive(cost: Any, changes: Changes, slope: Any, value: Any, limit: float, through: Any, live: Any) -> None:
+def arrive(cost: Any, links: Links, slope: Any, value: Any, limit: float, through: Any, live: Any) -> None:
     """Least cost of the whole trip through each interval and node, and the changes through which a trip costs at most ``limit``.
 
     value : (K + 1, S + 1) of ``chain``      through : (K, N) out [g]      live : (K, N + 1, N) out, of those changes
     """
-    K, S = cost.shape[0], changes.open.shape[1]
-    here, before = np.empty(S + 1, np.int64), np.empty(S + 1, np.int64)
-    came, come = np.zeros(S + 1), np.zeros(S + 1)
-    count_before = _possible(cost, changes, -1, before)
+    K, S = cost.shape[0], links.node.size - 1
+    came, come, driven = np.full(S + 1, HUGE), np.empty(S), np.empty(S)
+    came[S] = 0.0
     live[:] = False
     through[:] = HUGE
     for k in range(K):
-        count = _possible(cost, changes, k, here)
-        for q in range(count):
-            c = here[q]
-            n, best = changes.node[c], HUGE
-            rest = cost[k, n] + value[k + 1, c]
-            for p in range(count_before):
-                a = before[p]
-                energy = stored_by(changes, k, a, c)
-                if energy >= HUGE:
-                    continue
-                total = came[a] + changes.fixed[changes.node[a], n] + slope[k] * energy
-                best = min(best, total)
-                if total + rest <= limit:
-                    live[k, changes.node[a], n] = True
-            come[c] = min(best + cost[k, n], HUGE)
-            through[k, n] = min(through[k, n], come[c] + value[k + 1, c])
-        came[:] = come
-        before[:], count_before = here, count
+        _drive_costs(cost, links, k, value, driven)
+        come[:] = HUGE
+        price = slope[k]
+        for q in range(links.first[k], links.first[k + 1]):
+            a, c = links.before[q], links.after[q]
+            total = came[a] + links.fixed[q] + price * links.stored[q]
+            come[c] = min(come[c], total)
+            if total + driven[c] <= limit:
+                live[k, links.node[a], links.node[c]] = True
+        came[S] = HUGE
+        for c in range(S):
+            n = links.node[c]
+            through[k, n] = min(through[k, n], come[c] + driven[c])
+            came[c] = min(come[c] + cost[k, n], HUGE)
 
 
 @compiled
-def bound_gradient(points: Points, b: BatteryArrays, changes: Changes, slope: Any, pick: Any, where: Any, follow: Any, start: float,
+def bound_gradient(points: Points, b: BatteryArrays, links: Links, slope: Any, pick: Any, where: Any, follow: Any, start: float,
                    target: float, out: Any) -> None:
     """out (K + 1,): derivative of the lower bound by the slope at each time, along the schedule that attains it.
 
@@ -257,12 +210,12 @@ def bound_gradient(points: Points, b: BatteryArrays, changes: Changes, slope: An
     out[:] = 0.0
     out[0] = -start
     for k in range(K):
-        c = follow[k, a]
-        n = changes.node[c]
+        q = follow[k, a]
+        a = links.after[q]
+        n = links.node[a]
         e = where[k, n]
-        out[k] += e + stored_by(changes, k, a, c)
+        out[k] += e + links.stored[q]
         out[k + 1] -= e - internal_power(b, e + target, points.power[pick[k, n]]) * points.dt[k]
-        a = c
 
 
 @compiled
@@ -278,7 +231,7 @@ def costate_course(b: BatteryArrays, energy: Any, power: Any, dt: Any, low: floa
 
 
 @compiled
-def follow_chain(points: Points, b: BatteryArrays, changes: Changes, pick: Any, follow: Any, start: float, node: Any,
+def follow_chain(points: Points, b: BatteryArrays, links: Links, pick: Any, follow: Any, start: float, node: Any,
                  point: Any, energy: Any) -> None:
     """Drives the schedule of ``chain`` with the true battery, window ignored (the table of the battery holds the energy).
 
@@ -289,12 +242,12 @@ def follow_chain(points: Points, b: BatteryArrays, changes: Changes, pick: Any, 
     low, high = b.energy_J[0], b.energy_J[b.energy_J.size - 1]
     for k in range(K):
         energy[k] = e
-        c = follow[k, a]
-        node[k] = changes.node[c]
+        q = follow[k, a]
+        a = links.after[q]
+        node[k] = links.node[a]
         point[k] = pick[k, node[k]]
-        e -= stored_by(changes, k, a, c)
+        e -= links.stored[q]
         e -= internal_power(b, min(max(e, low), high), points.power[point[k]]) * points.dt[k]
-        a = c
     energy[K] = e
 
 

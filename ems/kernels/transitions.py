@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numba
 import numpy as np
 
-from ems.kernels.jit import compiled, compiled_parallel
+from ems.kernels.jit import compiled, compiled_inline, compiled_parallel
 from ems.kernels.plant import IDLING, STOPPED
 
 
@@ -66,20 +66,20 @@ class Exchange(NamedTuple):
     kinetic: float
 
 
-@compiled
+@compiled_inline
 def _by_machine(n: NodeArrays, work: float) -> tuple[float, float]:
     """(electrical energy, loss) for mechanical work done by a machine, or taken back by it."""
     electric = work / n.efficiency if work > 0.0 else work * n.recovery
     return electric, electric - work
 
 
-@compiled
+@compiled_inline
 def own_energy(n: NodeArrays, a: int, ww: float, f: float) -> float:
     """Rotating energy of the shafts themselves in node a at wheel speed ww and free speed f [J]."""
     return 0.5 * (n.own_kinetic[a, 0] * ww * ww + 2.0 * n.own_kinetic[a, 1] * ww * f + n.own_kinetic[a, 2] * f * f)
 
 
-@compiled
+@compiled_inline
 def exchange(n: NodeArrays, before: Any, after: Any, own_gain: float, b: int, mode_before: int, held_before: bool,
              slipped_before: bool, machines: Any) -> Exchange:
     """Energies of the change to node b; before, after : (S,) source speeds on either side; machines : (M,) out, their losses.
@@ -115,14 +115,14 @@ def exchange(n: NodeArrays, before: Any, after: Any, own_gain: float, b: int, mo
     return Exchange(stored, electric, clutches, engine, kinetic)
 
 
-@compiled
+@compiled_inline
 def speeds(n: NodeArrays, a: int, ww: float, out: Any) -> None:
     """Source speeds of node a at wheel speed ww, free speed at its reference."""
     for s in range(n.inertia.size):
         out[s] = n.source_wheel[a, s] * ww + n.source_offset[a, s]
 
 
-@compiled
+@compiled_inline
 def transition(n: NodeArrays, a: int, b: int, ww: float, before: Any, after: Any, machines: Any) -> Exchange:
     """Energies of the change from node a to node b (a = -1: from rest, only what turns with the wheels is at speed).
 
@@ -143,7 +143,7 @@ def transition(n: NodeArrays, a: int, b: int, ww: float, before: Any, after: Any
     return exchange(n, before, after, own_gain, b, n.engine_mode[a], n.has_free[a], n.slipping[a], machines)
 
 
-@compiled
+@compiled_inline
 def ramp_allows(n: NodeArrays, a: int, b: int, dt: float) -> bool:
     """Whether two ranges of a free engine speed lie near enough to pass from one to the other in an interval."""
     if not (n.has_free[a] and n.has_free[b]):

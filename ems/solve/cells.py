@@ -17,7 +17,7 @@ def raised_bound_g(problem: Problem, bound: Bound, objective_g: float, count: in
     """
     limit = 1.02 * max(objective_g - bound.bound_g, 0.0) + 1e-6
     narrow = pruned(problem, bound, limit)
-    excess = least_excess(narrow.points, narrow.changes, window_in_cells(problem, count), bound.costate_g_J, bound.intercept_g,
+    excess = least_excess(narrow.points, narrow.links, window_in_cells(problem, count), bound.costate_g_J, bound.intercept_g,
                           bound.stage_g, limit, problem.start_J - problem.target_J)
     return bound.bound_g + min(max(float(excess), 0.0), limit)
 

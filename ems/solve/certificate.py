@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ems.kernels.sweep import HUGE, Points, Window, arrive, bound_gradient, chain, stage_over_window, worth_points
+from ems.kernels.changes import HUGE
+from ems.kernels.sweep import Points, Window, arrive, bound_gradient, chain, stage_over_window, worth_points
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
@@ -72,12 +73,12 @@ def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArr
     stage, pick, where = np.empty((K, N)), np.empty((K, N), np.int64), np.empty((K, N))
     stage_over_window(problem.points, window, slope, stage, pick, where)
     value, follow = np.empty((K + 1, S + 1)), np.empty((K, S + 1), np.int64)
-    chain(stage, problem.changes, slope, value, follow)
+    chain(stage, problem.links, slope, value, follow)
     start = problem.start_J - problem.target_J
     bound = float(value[0, S] - slope[0] * start) if value[0, S] < HUGE else HUGE
     gradient = np.zeros(K + 1)
     if bound < HUGE:
-        bound_gradient(problem.points, problem.plant.battery, problem.changes, slope, pick, where, follow, start, problem.target_J,
+        bound_gradient(problem.points, problem.plant.battery, problem.links, slope, pick, where, follow, start, problem.target_J,
                        gradient)
     per_segment: Array = np.bincount(segments, weights=gradient * shape, minlength=values_g_J.size).astype(float)
     return Bound(bound, slope, shape, value, stage, segments, values_g_J, per_segment)
@@ -158,7 +159,7 @@ def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:
     """
     through, live = np.empty(problem.alive.shape), np.empty(problem.changes.stored.shape, bool)
     limit = float(bound.intercept_g[0, -1]) + slack_g
-    arrive(bound.stage_g, problem.changes, bound.costate_g_J, bound.intercept_g, limit, through, live)
+    arrive(bound.stage_g, problem.links, bound.costate_g_J, bound.intercept_g, limit, through, live)
     points = problem.points
     first, count = np.empty_like(points.first), np.empty_like(points.count)
     kept = np.empty(int(points.count[through <= limit].sum()), np.int64)

@@ -12,7 +12,8 @@ import numpy as np
 
 from ems.errors import RunError
 from ems.kernels.battery import state
-from ems.kernels.sweep import HUGE, chain, costate_course, follow_chain, stage_at
+from ems.kernels.changes import HUGE
+from ems.kernels.sweep import chain, costate_course, follow_chain, stage_at
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
@@ -53,15 +54,15 @@ def evaluate(problem: Problem, final_g_J: float, shape: Array, reference_J: Arra
     """
     (K, N), S = problem.alive.shape, problem.states
     slope = final_g_J * shape
-    battery, points, changes = problem.plant.battery, problem.points, problem.changes
+    battery, points, links = problem.plant.battery, problem.points, problem.links
     cost, pick = np.empty((K, N)), np.empty((K, N), np.int64)
     stage_at(points, battery, slope, reference_J, cost, pick)
     value, follow = np.empty((K + 1, S + 1)), np.empty((K, S + 1), np.int64)
-    chain(cost, changes, slope, value, follow)
+    chain(cost, links, slope, value, follow)
     if value[0, S] >= HUGE:
         raise RunError("no sequence of configurations follows the trip")
     node, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
-    follow_chain(points, battery, changes, pick, follow, problem.start_J, node, point, energy)
+    follow_chain(points, battery, links, pick, follow, problem.start_J, node, point, energy)
     return CostateRun(slope, energy, node, point, shape)
 
 

@@ -54,21 +54,21 @@ def solve_dynamic(problem: Problem, corridor: Corridor) -> Driven:
     Raises ``RunError`` with the time at which charge leaves no choice any more.
     """
     K, S = problem.alive.shape[0], problem.states
-    battery, points, changes = problem.plant.battery, problem.points, problem.changes
+    battery, points, links = problem.plant.battery, problem.points, problem.links
     row = _rows(problem)
     value = np.empty((int(row.max()) + 1, corridor.size))
-    dynamic_programming(points, battery, changes, corridor, row, value)
+    dynamic_programming(points, battery, links, corridor, row, value)
     reach = np.empty((K + 1, S + 1))
-    reachable(points, battery, changes, corridor.window_low, problem.target_J, reach)
+    reachable(points, battery, links, corridor.window_low, problem.target_J, reach)
     state, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
-    stuck = drive(points, battery, changes, corridor, row, reach, value, problem.start_J, state, point, energy)
+    stuck = drive(points, battery, links, corridor, row, reach, value, problem.start_J, state, point, energy)
     if stuck >= 0:
         soc = float(problem.plant.layout.battery.soc_at(np.clip(energy[stuck], corridor.window_low, corridor.window_high)))
         raise RunError(f"charge leaves no choice at {problem.tables.demand.time_s[stuck]:g} s (state of charge {soc:.3f})")
     if energy[K] < problem.target_J - 1e-6 * (corridor.window_high - corridor.window_low):
         reached = float(problem.plant.layout.battery.soc_at(energy[K]))
         raise RunError(f"the charge asked for at the end is out of reach: {reached:.4f} at best by the policy found")
-    node = changes.node[state]
+    node = links.node[state]
     return Driven(node, state, point if problem.source is None else problem.source[point], energy, objective_g(problem, node, point))
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from ems.kernels.sweep import Changes, Points
+from ems.kernels.changes import Changes, Links, links_of
+from ems.kernels.sweep import Points
 from ems.kernels.transitions import stored_energies
 from ems.plant.counters import NO_WAITS, Waits, counted_states
 from ems.plant.plant import Plant
@@ -23,6 +24,7 @@ class Problem:
     alive : (K, N) nodes that can still be part of an optimum
     start_J, target_J : stored energy at the start, and at least to be had at the end [J]
     source : (Q,) where each point stands in the tables; None where they are the tables' own
+    links : the changes in a list, made from ``changes`` and ``points``
     """
 
     tables: Tables
@@ -32,6 +34,10 @@ class Problem:
     start_J: float
     target_J: float
     source: IntArray | None = None
+    links: Links = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "links", links_of(self.changes, self.points.count))
 
     @property
     def plant(self) -> Plant:

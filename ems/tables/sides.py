@@ -47,9 +47,16 @@ def _torques_apart(a: PlantArrays, t: int) -> bool:
     rows = np.concatenate([rows[:sources], [False], rows[sources:]])                     # the wheel torque stands between them
     columns = np.zeros(a.torque_map.shape[2], bool)
     columns[1] = True
+    columns[2:][: a.inner_count[t]] = _inner_of_engine(a, t)
     columns[3 + a.inner_source.shape[1]:][: len(drags)] = drags[:, 1] != 0.0
     maps = a.torque_map[a.first_pattern[t]: a.first_pattern[t] + (1 << a.bits[t])]
     return not (maps[:, rows][:, :, ~columns].any() or maps[:, ~rows][:, :, columns].any())
+
+
+def _inner_of_engine(a: PlantArrays, t: int) -> BoolArray:
+    """(inner,) which inner torques are those of machines on the engine's side."""
+    turned: BoolArray = a.source_free[t, a.inner_source[t, : a.inner_count[t]]] != 0.0
+    return turned
 
 
 def side_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> tuple[Rows, IntArray]:
@@ -66,7 +73,7 @@ def side_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, slo
     wheels, wheel_row, base_W = _wheel_side(plant, free, still, nothing, nodes, engine, stands_for, pair_demand, place[pair_node], grid)
     row_of = np.full(wanted.shape, -1)
     row_of[pair_demand, pair_node] = np.arange(pair_demand.size)
-    return _together(plant, engine, wheels, place[pair_node], wheel_row, base_W[place[pair_node]]), row_of
+    return _together(plant, nodes, engine, wheels, place[pair_node], wheel_row, base_W[place[pair_node]]), row_of
 
 
 def _engine_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, nodes: IntArray, grid: Grid, slopes_g_J: Array) -> Frontiers:
@@ -106,7 +113,16 @@ def _wheel_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, n
     return out, row[: pair_demand.size], out.power[row[pair_demand.size:], 0]
 
 
-def _together(plant: Plant, engine: Frontiers, wheels: Frontiers, place: IntArray, wheel_row: IntArray, base_W: Array) -> Rows:
+def _choices_of_engine(plant: Plant, nodes: IntArray) -> BoolArray:
+    """(nodes, 3 + I) which choices are made on the engine's side: its speed, its torque, torques of machines there."""
+    out = np.zeros((nodes.size, 3 + plant.arrays.inner_source.shape[1]), bool)
+    out[:, [0, 2]] = True
+    for i, t in enumerate(nodes):
+        out[i, 3:][: plant.arrays.inner_count[t]] = _inner_of_engine(plant.arrays, t)
+    return out
+
+
+def _together(plant: Plant, nodes: IntArray, engine: Frontiers, wheels: Frontiers, place: IntArray, wheel_row: IntArray, base_W: Array) -> Rows:
     """Every point of the engine's side with the best of the wheels' side, then the least fuel with the ladder of friction brakes."""
     E, W = engine.fuel.shape[1], wheels.fuel.shape[1]
     last = np.maximum(engine.count - 1, 0)[place]
@@ -118,5 +134,6 @@ def _together(plant: Plant, engine: Frontiers, wheels: Frontiers, place: IntArra
     pair, point = np.nonzero(possible)
     e, w = (place[pair], of_engine[pair, point]), (wheel_row[pair], of_wheels[pair, point])
     choice = wheels.choice[w]
-    choice[:, 0], choice[:, 2] = engine.choice[e][:, 0], engine.choice[e][:, 2]
+    from_engine = _choices_of_engine(plant, nodes)[e[0]]
+    choice[from_engine] = engine.choice[e][from_engine]
     return Rows(possible.sum(axis=1), engine.fuel[e], power[pair, point], choice)

@@ -84,7 +84,8 @@ def pieces() -> Pieces:
 @pytest.fixture(scope="session")
 def bare_problem():
     """Problem of one configuration from plain arrays: fuel and electrochemical power (K, J) of steps of one second."""
-    from ems.kernels.sweep import Changes, Points
+    from ems.kernels.changes import Changes
+    from ems.kernels.sweep import Points
     from ems.solve.problem import Problem
 
     def make(fuel_g_s, internal_W, window_J=None):

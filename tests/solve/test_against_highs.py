@@ -98,7 +98,7 @@ def test_dynamic_programming_over_nodes_is_exact(window, price):
     cost, pick = np.empty((K, N)), np.empty((K, N), np.int64)
     stage_at(problem.points, problem.plant.battery, slope, np.full(K, problem.start_J), cost, pick)
     value, follow = np.empty((K + 1, N + 1)), np.empty((K, N + 1), np.int64)
-    chain(cost, problem.changes, slope, value, follow)
+    chain(cost, problem.links, slope, value, follow)
     exact, _ = network.least(slope[0])
     assert value[0, N] == pytest.approx(exact, rel=1e-6)
     run = evaluate(problem, slope[0], np.ones(K + 1), np.full(K, problem.start_J))

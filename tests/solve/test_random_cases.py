@@ -13,7 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ems.errors import EmsError
-from ems.kernels.sweep import HUGE, internal_power
+from ems.kernels.changes import HUGE
+from ems.kernels.sweep import internal_power
 from ems.layout.load import layout_from, load_layout
 from ems.solve.optimum import optimum
 from ems.trips.cycle import Cycle

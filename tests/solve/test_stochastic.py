@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ems.kernels.prices import look_ahead
-from ems.kernels.sweep import HUGE, Changes
+from ems.kernels.changes import HUGE, Changes
 from ems.solve.stochastic import Tuning, _drive, best_causal, groups
 
 PIECE = ("udds", 160, 250)
