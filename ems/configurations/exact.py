@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
+from math import gcd, lcm
 
+ZERO = Fraction(0)
 Row = list[Fraction]
 Matrix = list[Row]
 
@@ -20,7 +22,7 @@ def reduced_rows(matrix: Sequence[Sequence[Fraction]], order: Sequence[int] | No
     order  : columns in the order in which they are tried as pivots; left to right when None
     Returns the non-zero rows and the pivot column of each. The set of rows depends only on the row space and ``order``.
     """
-    rows = [list(r) for r in matrix]
+    rows = [_whole(r) for r in matrix]
     width = len(rows[0]) if rows else 0
     pivots: list[int] = []
     done = 0
@@ -29,15 +31,26 @@ def reduced_rows(matrix: Sequence[Sequence[Fraction]], order: Sequence[int] | No
         if found is None:
             continue
         rows[done], rows[found] = rows[found], rows[done]
-        pivot = rows[done][column]
-        rows[done] = [x / pivot for x in rows[done]]
+        leading = rows[done]
         for i, row in enumerate(rows):
             if i != done and row[column]:
-                factor = row[column]
-                rows[i] = [x - factor * y for x, y in zip(row, rows[done], strict=True)]
+                shared = gcd(leading[column], row[column])
+                own, other = leading[column] // shared, row[column] // shared
+                rows[i] = _shortest([own * x - other * y for x, y in zip(row, leading, strict=True)])
         pivots.append(column)
         done += 1
-    return rows[:done], pivots
+    return [[Fraction(x, row[p]) if x else ZERO for x in row] for row, p in zip(rows, pivots, strict=False)], pivots
+
+
+def _whole(row: Sequence[Fraction]) -> list[int]:
+    """The row times what makes all of it whole numbers: elimination in whole numbers is several times quicker."""
+    common = lcm(*(x.denominator for x in row))
+    return [x.numerator * (common // x.denominator) for x in row]
+
+
+def _shortest(row: list[int]) -> list[int]:
+    shared = gcd(*row)
+    return [x // shared for x in row] if shared > 1 else row
 
 
 def rank(matrix: Sequence[Sequence[Fraction]]) -> int:

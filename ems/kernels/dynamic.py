@@ -65,20 +65,22 @@ def value_at(value: Any, corridor: Corridor, k: int, place: float) -> float:
     return value[i] + (place - i) * (value[i + 1] - value[i])
 
 
+@compiled_inline
+def _cells_on(start: float, slope: float, curve: float, i: int) -> int:
+    """How many nodes further on the cell lies in which node i ends."""
+    return math.floor(start + i * (slope + i * curve)) - i
+
+
 @compiled
-def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int, edge: Edge, next_value: Any, rise: Any,
-            base: Any, stage: Any) -> None:
+def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int, edge: Edge, next_value: Any, stage: Any) -> None:
     """stage (I,) out: least fuel plus next value (I,) of node c at every battery node of interval k, before the change is paid.
 
-    rise, base : (I,) scratch: between nodes i and i + 1 the next value is base[i] + rise[i] * place
+    Neighbouring nodes end in neighbouring cells but for a few breaks: between those, the next value is read in runs.
     """
     size, dt = corridor.size, points.dt[k]
     half = 0.5 * (size - 1)
     inverse = 1.0 / corridor.step[k + 1]
     stage[:] = HUGE
-    for i in range(size - 1):
-        rise[i] = next_value[i + 1] - next_value[i]
-        base[i] = next_value[i] - i * rise[i]
     for j in range(points.first[k, c], points.first[k, c] + points.count[k, c]):
         P, fuel = points.power[j], points.fuel[j] * points.burn[k]
         x = edge.x_out if P > 0.0 else edge.x_in
@@ -89,6 +91,8 @@ def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int
         start = (corridor.low[k] - corridor.low[k + 1] - p0 * dt) * inverse     # the place of node i afterwards is
         slope = (corridor.step[k] - ((p1 - p0) / half - bend * half) * dt) * inverse    # start + i (slope + i curve)
         curve = -bend * dt * inverse
+        if start >= size - 1 or start + (size - 1) * (slope + (size - 1) * curve) <= 0.0:
+            continue                                # leaves the corridor from every node
         if P > NEAR_LIMIT * edge.most[0] or P < NEAR_LIMIT * edge.least[0]:
             for i in range(size):
                 soc, v, rd, rc = state(b, corridor.low[k] + i * corridor.step[k])
@@ -103,12 +107,17 @@ def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int
         while last > first and start + (last - 1) * (slope + (last - 1) * curve) >= size - 1:
             last -= 1
             stage[last] = min(stage[last], fuel + value_at(next_value, corridor, k + 1, start + last * (slope + last * curve)))
-        for i in range(first, last):
-            place = start + i * (slope + i * curve)
-            q = np.uint32(np.int32(place))          # unsigned: numba then asks for no wrap-around
-            total = fuel + base[q] + place * rise[q]
-            least_yet = stage[i]
-            stage[i] = total if total < least_yet else least_yet
+        while first < last:
+            on, end = _cells_on(start, slope, curve, first), last
+            while end - first > 1 and _cells_on(start, slope, curve, end - 1) != on:
+                end = first + (end - first + 1) // 2
+            left, right, here = next_value[first + on:end + on], next_value[first + on + 1:end + on + 1], stage[first:end]
+            share, tilt = start + first * (slope + first * curve) - first - on, slope - 1.0 + 2.0 * first * curve
+            for i in range(end - first):
+                total = fuel + left[i] + (share + i * (tilt + i * curve)) * (right[i] - left[i])
+                least = here[i]
+                here[i] = total if total < least else least
+            first = end
 
 
 @compiled
@@ -119,13 +128,17 @@ def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any,
     whole = math.floor(shift)
     share = shift - whole
     first, last = min(max(-whole, 0), size), max(min(size - 1 - whole, size), 0)     # nodes whose two neighbours are inside
+    if first >= last:
+        return                                      # leaves the corridor from every node
     for i in range(first):
         short = min(i + shift, 0.0) * corridor.step[k] * corridor.below
         value[i] = min(value[i], fixed + stage[0] - short)
-    for i in range(first, last):
-        total = fixed + stage[i + whole] + share * (stage[i + whole + 1] - stage[i + whole])
-        value[i] = min(value[i], total)
-    for i in range(max(first, last), size):
+    left, right, here = stage[first + whole:last + whole], stage[first + whole + 1:last + whole + 1], value[first:last]
+    for i in range(last - first):
+        total = fixed + (1.0 - share) * left[i] + share * right[i]
+        least = here[i]
+        here[i] = total if total < least else least
+    for i in range(last, size):
         value[i] = min(value[i], fixed + stage[size - 1])
 
 
@@ -138,7 +151,7 @@ def dynamic_programming(points: Points, b: BatteryArrays, links: Links, corridor
     """
     K, N, size = points.dt.size, links.node.size - 1, corridor.size
     edge = Edge(np.empty(3), np.empty(3), np.empty(1), np.empty(1))
-    stage, rise, base = np.empty((N, size)), np.empty(size), np.empty(size)
+    stage = np.empty((N, size))
     for a in range(N):
         if row[K, a] >= 0:
             for i in range(size):
@@ -152,7 +165,7 @@ def dynamic_programming(points: Points, b: BatteryArrays, links: Links, corridor
             edge.least[0], edge.most[0] = max(edge.least[0], least), min(edge.most[0], most)
         for c in range(N):
             if row[k + 1, c] >= 0:
-                _backup(points, b, corridor, k, links.node[c], edge, value[row[k + 1, c]], rise, base, stage[c])
+                _backup(points, b, corridor, k, links.node[c], edge, value[row[k + 1, c]], stage[c])
         for a in range(N + 1):
             if row[k, a] >= 0:
                 value[row[k, a]] = HUGE

@@ -9,7 +9,7 @@ import numpy as np
 from ems.kernels.frontier import Demands
 from ems.kernels.jit import compiled
 from ems.kernels.plant import PlantArrays, fuel_rate, load_of, machine_loss, make_bench, make_cut, terminal_power
-from ems.kernels.transitions import NodeArrays, transition
+from ems.kernels.transitions import NodeArrays, set_from_rest, set_rotating, transition
 
 
 class Played(NamedTuple):
@@ -70,7 +70,13 @@ def play_changes(n: NodeArrays, node: Any, wheel_speed: Any, out: Any, machines:
 
     node : (K,)      wheel_speed : (K,) at the start of each interval
     """
-    before, after = np.zeros(n.inertia.size), np.zeros(n.inertia.size)
+    before, after = np.zeros(n.inertia.size + 2), np.zeros(n.inertia.size + 2)
     for k in range(node.size):
-        done = transition(n, node[k - 1] if k > 0 else -1, node[k], wheel_speed[k], before, after, machines[k])
+        a = node[k - 1] if k > 0 else -1
+        if a < 0:
+            set_from_rest(n, node[k], wheel_speed[k], before)
+        else:
+            set_rotating(n, a, wheel_speed[k], before)
+        set_rotating(n, node[k], wheel_speed[k], after)
+        done = transition(n, a, node[k], before, after, machines[k])
         out[k, 0], out[k, 1], out[k, 2], out[k, 3], out[k, 4] = done.stored, done.electric, done.clutches, done.engine, done.kinetic

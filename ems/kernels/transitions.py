@@ -74,25 +74,53 @@ def _by_machine(n: NodeArrays, work: float) -> tuple[float, float]:
 
 
 @compiled_inline
-def own_energy(n: NodeArrays, a: int, ww: float, f: float) -> float:
-    """Rotating energy of the shafts themselves in node a at wheel speed ww and free speed f [J]."""
-    return 0.5 * (n.own_kinetic[a, 0] * ww * ww + 2.0 * n.own_kinetic[a, 1] * ww * f + n.own_kinetic[a, 2] * f * f)
+def _set_rotating(n: NodeArrays, a: int, ww: float, f: float, share: float, out: Any) -> None:
+    """out (S + 2,): rotating energy of each source, and of the shafts themselves [J], and the engine's speed, in node a.
+
+    f : free speed [rad/s]      share : of the sources' speed at the reference of the free speed
+    """
+    for s in range(n.inertia.size):
+        w = n.source_wheel[a, s] * ww + share * n.source_offset[a, s]
+        out[s] = 0.5 * n.inertia[s] * w * w
+        if s == 0:
+            out[n.inertia.size + 1] = w
+    own = n.own_kinetic
+    out[n.inertia.size] = 0.5 * (own[a, 0] * ww * ww + 2.0 * own[a, 1] * ww * f + own[a, 2] * f * f)
 
 
 @compiled_inline
-def exchange(n: NodeArrays, before: Any, after: Any, own_gain: float, b: int, mode_before: int, held_before: bool,
-             slipped_before: bool, machines: Any) -> Exchange:
-    """Energies of the change to node b; before, after : (S,) source speeds on either side; machines : (M,) out, their losses.
+def set_rotating(n: NodeArrays, a: int, ww: float, out: Any) -> None:
+    """What turns in node a at wheel speed ww, free speed at its reference; out as for ``_set_rotating``."""
+    _set_rotating(n, a, ww, n.reference[a], 1.0, out)
 
-    own_gain : rotating energy that the shafts gain
+
+@compiled_inline
+def set_from_rest(n: NodeArrays, b: int, ww: float, out: Any) -> None:
+    """What turns before node b is engaged from rest: what goes with the wheels, but not the engine."""
+    _set_rotating(n, b, ww, 0.0, 0.0, out)
+    out[0] = out[n.inertia.size + 1] = 0.0
+
+
+@compiled_inline
+def transition(n: NodeArrays, a: int, b: int, before: Any, after: Any, machines: Any) -> Exchange:
+    """Energies of the change from node a to node b (a = -1: from rest).
+
+    before, after : (S + 2,) of ``set_rotating``, before from ``set_from_rest`` where a = -1      machines : (M,) out, losses [J]
     """
+    machines[:] = 0.0
+    if a == b:
+        return Exchange(0.0, 0.0, 0.0, 0.0, 0.0)
+    sources = n.inertia.size
+    mode_before, held_before, slipped_before = STOPPED, False, False
+    if a >= 0:
+        mode_before, held_before, slipped_before = n.engine_mode[a], n.has_free[a], n.slipping[a]
     electric, clutches, engine, kinetic = 0.0, 0.0, 0.0, 0.0
-    for s in range(1, n.inertia.size):
-        gain = 0.5 * n.inertia[s] * (after[s] ** 2 - before[s] ** 2)
+    for s in range(1, sources):
+        gain = after[s] - before[s]
         paid, machines[s - 1] = _by_machine(n, gain)
         electric, kinetic = electric + paid, kinetic + gain
-    J, wa, wb = n.inertia[0], before[0], after[0]
-    gain = 0.5 * J * (wb * wb - wa * wa)
+    wa, wb = before[sources + 1], after[sources + 1]
+    gain, own_gain = after[0] - before[0], after[sources] - before[sources]
     kinetic += gain + own_gain
     work = own_gain                                   # done by the machine that synchronises
     if mode_before == STOPPED and n.engine_mode[b] != STOPPED:
@@ -103,7 +131,7 @@ def exchange(n: NodeArrays, before: Any, after: Any, own_gain: float, b: int, mo
     elif (held_before and not slipped_before) or (n.has_free[b] and not n.slipping[b]):
         work += gain
     elif wa != wb:
-        clutches = 0.5 * J * (wb - wa) ** 2
+        clutches = 0.5 * n.inertia[0] * (wb - wa) ** 2
         work += gain + clutches
     paid, lost = _by_machine(n, work)
     electric += paid
@@ -113,34 +141,6 @@ def exchange(n: NodeArrays, before: Any, after: Any, own_gain: float, b: int, mo
         clutches += lost
     stored = electric * (n.pulse_out if electric > 0.0 else n.pulse_in)
     return Exchange(stored, electric, clutches, engine, kinetic)
-
-
-@compiled_inline
-def speeds(n: NodeArrays, a: int, ww: float, out: Any) -> None:
-    """Source speeds of node a at wheel speed ww, free speed at its reference."""
-    for s in range(n.inertia.size):
-        out[s] = n.source_wheel[a, s] * ww + n.source_offset[a, s]
-
-
-@compiled_inline
-def transition(n: NodeArrays, a: int, b: int, ww: float, before: Any, after: Any, machines: Any) -> Exchange:
-    """Energies of the change from node a to node b (a = -1: from rest, only what turns with the wheels is at speed).
-
-    before, after : (S,) scratch      machines : (M,) out, losses [J]
-    """
-    machines[:] = 0.0
-    speeds(n, b, ww, after)
-    if a < 0:
-        for s in range(n.inertia.size):
-            before[s] = n.source_wheel[b, s] * ww
-        before[0] = 0.0
-        return exchange(n, before, after, own_energy(n, b, ww, n.reference[b]) - own_energy(n, b, ww, 0.0), b, STOPPED, False, False,
-                        machines)
-    if a == b:
-        return Exchange(0.0, 0.0, 0.0, 0.0, 0.0)
-    speeds(n, a, ww, before)
-    own_gain = own_energy(n, b, ww, n.reference[b]) - own_energy(n, a, ww, n.reference[a])
-    return exchange(n, before, after, own_gain, b, n.engine_mode[a], n.has_free[a], n.slipping[a], machines)
 
 
 @compiled_inline
@@ -161,7 +161,9 @@ def stored_energies(n: NodeArrays, wheel_speed: Any, dt: Any, count: Any, out: A
     """
     nodes = n.engine_mode.size
     for k in numba.prange(wheel_speed.size):
-        before, after, machines = np.zeros(n.inertia.size), np.zeros(n.inertia.size), np.zeros(n.inertia.size - 1)
+        rotating, rest, machines = np.zeros((nodes, n.inertia.size + 2)), np.zeros(n.inertia.size + 2), np.zeros(n.inertia.size - 1)
+        for a in range(nodes):
+            set_rotating(n, a, wheel_speed[k], rotating[a])
         live[k] = False
         for a in range(nodes + 1):
             if (a == nodes) != (k == 0) or (a < nodes and count[k - 1, a] == 0):
@@ -169,5 +171,8 @@ def stored_energies(n: NodeArrays, wheel_speed: Any, dt: Any, count: Any, out: A
             for b in range(nodes):
                 if count[k, b] > 0 and (a == nodes or ramp_allows(n, a, b, dt[k])):
                     live[k, a, b] = True
-                    if a != b:
-                        out[k, a, b] = transition(n, a if a < nodes else -1, b, wheel_speed[k], before, after, machines).stored
+                    if a == nodes:
+                        set_from_rest(n, b, wheel_speed[k], rest)
+                        out[k, a, b] = transition(n, -1, b, rest, rotating[b], machines).stored
+                    elif a != b:
+                        out[k, a, b] = transition(n, a, b, rotating[a], rotating[b], machines).stored

@@ -20,7 +20,7 @@ from ems.types import Array, BoolArray, IntArray
 
 FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
 ROUGH_NODES = 101               # battery nodes of the sweep that only shows where the window binds
-COARSE_NODES, FINE_NODES = 251, 201
+COARSE_NODES, FINE_NODES = 151, 151
 CORRIDORS = (0.1, 0.02, 0.004) # half widths of the fine corridors, share of the window
 EFFORTS = 2                     # how often more effort is spent while the relative gap is wider than one of the next two
 GOOD_FREE, GOOD_BINDING = 0.0005, 0.0012
@@ -29,7 +29,7 @@ CELLS = (6000, 20000)         # cells of stored energy in which the bound is rai
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 MOST_SLACK = 0.02               # the same in later sweeps, which look as far as the gap is wide, at most
 SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
-SPREAD, APART = 0.015, 0.02      # how far around the costate supporting points are sought, and how far apart, relative
+SPREAD, APART = 0.008, 0.02      # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
 CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
 
@@ -127,9 +127,10 @@ def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Drive
     costate = float(bound.costate_g_J.max())
     best = _coarse_sweep(problem, bound, slack_g, COARSE_NODES * (1 + effort))
     low, high = problem.window_J
+    narrow = problem
     for share in CORRIDORS:
         half = share * (high - low)
-        narrow = pruned(problem, bound, min(slack_g, best.objective_g - bound.bound_g) + 1e-6)
+        narrow = pruned(narrow, bound, min(slack_g, best.objective_g - bound.bound_g) + 1e-6)
         corridor = narrow_corridor(narrow, best.energy_J - half, best.energy_J + half, FINE_NODES * (1 + effort), costate)
         with suppress(RunError):                    # a corridor may hold no way to the target; the trip it lies around does
             best = min(best, solve_dynamic(narrow, corridor), key=lambda d: d.objective_g)

@@ -15,8 +15,7 @@ from ems.tables.sides import apart, side_rows
 from ems.trips.demand import Demand
 from ems.types import Array, BoolArray, IntArray
 
-DEFAULT_GRID = Grid(free_points=12, torque_points=14, brake_points=6, inner_points=7, inner_steps=12, slope_steps=10,
-                    capacity=40)
+DEFAULT_GRID = Grid(free_points=12, torque_points=12, brake_points=6, inner_points=4, inner_steps=6, slope_steps=8, capacity=40)
 FIRST_SLOPES = (1.8, 2.3, 2.6, 3.2)     # fuel per electrochemical energy at which supports are first sought
 
 
@@ -55,8 +54,7 @@ def refined(grid: Grid, times: int) -> Grid:
 
 def coarse(grid: Grid) -> Grid:
     """A quicker grid for the first look, before it is known where an optimum can pass."""
-    return grid._replace(free_points=max(2, 2 * grid.free_points // 3), torque_points=max(2, 2 * grid.torque_points // 3),
-                         inner_points=max(3, grid.inner_points - 2), inner_steps=max(2, grid.inner_steps - 4), slope_steps=4)
+    return grid._replace(free_points=max(2, 2 * grid.free_points // 3), torque_points=max(2, 2 * grid.torque_points // 3), slope_steps=4)
 
 
 def build_tables(plant: Plant, demand: Demand, grid: Grid = DEFAULT_GRID, slopes_g_J: Array | None = None) -> Tables:
