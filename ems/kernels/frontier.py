@@ -314,7 +314,8 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
     if choosing:
         scanned = found.count[0]
         for i in range(slopes.size):
-            _support(plant, bench, now, slopes[i], low, high, grid, found, scanned)
+            if slopes[i] >= 0.0:
+                _support(plant, bench, now, slopes[i], low, high, grid, found, scanned)
 
 
 @compiled
@@ -371,14 +372,14 @@ def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_t
     """Frontiers of R (demand, table) pairs, parallel over rows.
 
     row_demand, row_table : (R,) which demand and which table each row is
-    slopes : (L,) fuel per electrochemical energy [g/J] at which supporting points are sought
+    slopes : (U, L) fuel per electrochemical energy [g/J] at which supporting points of each demand are sought; NaN: none
     x : nominal resistance over voltage squared of the battery [1/W]
     out : filled; a count of zero marks a pair that is not possible
     """
     rows = row_demand.size
     workers = min(rows, 16)
     width = 3 + plant.inner_source.shape[1]
-    most = grid.free_points * (grid.free_points + grid.brake_points + 2) + grid.torque_points + 3 * slopes.size + 8
+    most = grid.free_points * (grid.free_points + grid.brake_points + 2) + grid.torque_points + 3 * slopes.shape[1] + 8
     for worker in numba.prange(workers):
         bench = make_bench(plant)
         found = Candidates(np.zeros(most), np.zeros(most), np.zeros((most, width)), np.zeros(most, np.bool_),
@@ -387,5 +388,5 @@ def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_t
             u = row_demand[row]
             now = Moment(row_table[row], demands.wheel_speed[u], demands.wheel_acceleration[u], demands.wheel_torque[u],
                          demands.auxiliary[u], x, demands.axle_least[u])
-            _scan(plant, bench, now, slopes, grid, found)
+            _scan(plant, bench, now, slopes[u], grid, found)
             _reduce(found, row, out)

@@ -251,28 +251,23 @@ def follow_chain(points: Points, b: BatteryArrays, links: Links, pick: Any, foll
     energy[K] = e
 
 
-@compiled
-def worth_points(points: Points, w: Window, slope: Any, stage: Any, through: Any, limit: float, first: Any, count: Any,
-                 kept: Any) -> int:
-    """Points through which a trip can cost at most ``limit``: a copy of the lists without the others.
+@compiled_parallel
+def worth_points(points: Points, w: Window, slope: Any, stage: Any, through: Any, limit: float, begin: Any, count: Any,
+                 kept: Any) -> None:
+    """Points through which a trip can cost at most ``limit``, by the quick bound.
 
-    stage, through : (K, N) of the certificate      first, count : (K, N) out      kept : (Q',) out, indices of points
-    Returns how many were kept.
+    stage, through : (K, N) of the certificate      begin : (K,) where the list of each interval begins in ``kept``
+    count : (K, N) out, of each node      kept : (Q',) out, indices of points, the nodes of an interval one after the other
     """
-    size = 0
-    for k in range(points.dt.size):
-        tilt, dt = slope[k] - slope[k + 1], points.dt[k]
+    for k in numba.prange(points.dt.size):
+        tilt, price, place = slope[k] - slope[k + 1], slope[k + 1] * points.dt[k], begin[k]
         for n in range(points.first.shape[1]):
-            first[k, n], count[k, n] = size, 0
+            count[k, n] = 0
             if through[k, n] > limit:
                 continue
+            room = limit - through[k, n] + stage[k, n]
             for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
-                room = limit - through[k, n] + stage[k, n] - points.fuel[j] * points.burn[k]
-                if _floor_over_window(w, tilt, slope[k + 1] * dt, points.power[j]) > room:
-                    continue
-                bound, _ = _least_over_window(w, tilt, slope[k + 1] * dt, points.power[j])
-                if bound <= room:
-                    kept[size] = j
-                    size += 1
+                if points.fuel[j] * points.burn[k] + _floor_over_window(w, tilt, price, points.power[j]) <= room:
+                    kept[place] = j
+                    place += 1
                     count[k, n] += 1
-    return size

@@ -15,7 +15,7 @@ from ems.kernels.sweep import Points, Window, arrive, bound_gradient, chain, sta
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
-CELLS = 24
+CELLS = 8
 SEARCHED = 0.0005    # distance from the bound, relative, within which points are looked at while its values are sought
 
 
@@ -161,10 +161,12 @@ def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:
     limit = float(bound.intercept_g[0, -1]) + slack_g
     arrive(bound.stage_g, problem.links, bound.costate_g_J, bound.intercept_g, limit, through, live)
     points = problem.points
-    first, count = np.empty_like(points.first), np.empty_like(points.count)
-    kept = np.empty(int(points.count[through <= limit].sum()), np.int64)
-    size = worth_points(points, window_cells(problem), bound.costate_g_J, bound.stage_g, through, limit, first, count, kept)
-    index = kept[:size]
+    room = np.where(through <= limit, points.count, 0).sum(axis=1)
+    begin = np.cumsum(room) - room
+    count, kept = np.empty_like(points.count), np.full(int(room.sum()), -1)
+    worth_points(points, window_cells(problem), bound.costate_g_J, bound.stage_g, through, limit, begin, count, kept)
+    index = kept[kept >= 0]
+    first = (np.cumsum(count) - count.reshape(-1)).reshape(count.shape)
     narrow = Points(first, count, points.fuel[index], points.power[index], points.dt, points.burn)
     source = index if problem.source is None else problem.source[index]
     changes = problem.changes._replace(live=live)

@@ -39,7 +39,7 @@ def first_bound(problem: Problem) -> tuple[Problem, Bound]:
     costate = solve_costate(problem, FIRST_COSTATE / problem.plant.heating_value_J_g)
     final = float(costate.above.costate_g_J[-1])
     one = np.zeros(problem.points.dt.size + 1, np.int64)
-    bound = best_bound(problem, costate.above.shape, one, np.array([final]), 4)
+    bound = best_bound(problem, costate.above.shape, one, np.array([final]), 1)
     if costate.inside(*problem.window_J):
         return problem, bound
     rough = _coarse_sweep(problem, bound, SLACK * bound.bound_g, ROUGH_NODES)
@@ -87,16 +87,22 @@ def near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
     return reached
 
 
-def slopes_around(bound: Bound, spread: float) -> Array:
-    """Slopes from a little below the least costate to a little above the greatest."""
-    low, high = (1.0 - spread) * bound.costate_g_J.min(), (1.0 + spread) * bound.costate_g_J.max()
-    count = 1 + int(np.ceil((high - low) / (APART * high)))
-    return np.linspace(low, high, min(count, MOST_SLOPES))
+def slopes_around(problem: Problem, bound: Bound, spread: float) -> Array:
+    """(U, L) slopes by demand, from a little below the least costate of its intervals to a little above the greatest; NaN beyond."""
+    after, of = bound.costate_g_J[1:], problem.tables.demand_of
+    low, high = np.full(problem.tables.count.shape[0], np.inf), np.zeros(problem.tables.count.shape[0])
+    np.minimum.at(low, of, (1.0 - spread) * after)
+    np.maximum.at(high, of, (1.0 + spread) * after)
+    count = np.minimum(1 + np.ceil((high - low) / (APART * high) - 1e-9), MOST_SLOPES)
+    step = np.arange(int(count.max()))
+    slopes = low[:, None] + (high - low)[:, None] * step / np.maximum(count - 1, 1)[:, None]
+    return np.where(step < count[:, None], slopes, np.nan)
 
 
 def refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     """Tables with supporting points sought around the costate, where an optimum can pass."""
-    return added(problem.tables, near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3)), grid, slopes_around(bound, SPREAD))
+    reached = near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3))
+    return added(problem.tables, reached, grid, slopes_around(problem, bound, SPREAD))
 
 
 def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress) -> tuple[Driven, Bound]:
@@ -170,5 +176,5 @@ def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) ->
 def finer_bound_g(problem: Problem, bound: Bound, objective_g: float, grid: Grid) -> float:
     """Lower bound with tables of twice the points on every axis, wherever a trip no worse than the one found can pass [g]."""
     slack_g = max(objective_g - bound.bound_g, 1e-3)
-    finer = added(problem.tables, near(problem, bound, slack_g), refined(grid, 2), slopes_around(bound, 0.0))
-    return best_bound(with_tables(problem, finer), bound.shape, bound.segments, bound.values_g_J, 3).bound_g
+    finer = added(problem.tables, near(problem, bound, slack_g), refined(grid, 2), slopes_around(problem, bound, 0.0))
+    return best_bound(with_tables(problem, finer), bound.shape, bound.segments, bound.values_g_J, 1).bound_g

@@ -28,7 +28,7 @@ class Tables:
     first, count : (U, N) where the points of a demand and node stand, and how many; zero points: not possible
     fuel_g_s, power_W : (Q,) fuel rate and battery terminal power
     choice : (Q, 3 + I) free engine speed [rad/s], wheel torque of the powertrain, engine torque, inner torques [N m]
-    slopes_g_J : fuel per electrochemical energy at which supporting points were sought
+    slopes_g_J : (L,) or (U, L) fuel per electrochemical energy at which supporting points were sought
     """
 
     plant: Plant
@@ -74,15 +74,20 @@ def build_tables(plant: Plant, demand: Demand, grid: Grid = DEFAULT_GRID, slopes
 def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> Tables:
     """The tables with the points of another search beside their own, for the demands and nodes wanted.
 
-    wanted : (U, N). Only points are added, so no optimum can rise.
+    wanted : (U, N)      slopes_g_J : (L,) for all demands, or (U, L) by demand, NaN where there are fewer
+    Only points are added, so no optimum can rise.
     """
-    plant, slopes = tables.plant, np.asarray(slopes_g_J, float)
+    plant = tables.plant
+    slopes = np.asarray(slopes_g_J, float)
+    of_demand = np.ascontiguousarray(np.broadcast_to(slopes, (wanted.shape[0], slopes.shape[-1])))
     on_sides = wanted & apart(plant)[None, :]
+    rows, row_of = Rows(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros((0, tables.choice.shape[1]))), np.full(wanted.shape, -1)
     for part, search in ((wanted & ~on_sides, whole_rows), (on_sides, side_rows)):
         if part.any():
-            rows, row_of = search(plant, tables.demands, part, grid, slopes)
-            tables = _joined(tables, rows, row_of, grid, slopes)
-    return tables
+            more, of_more = search(plant, tables.demands, part, grid, of_demand)
+            row_of = np.where(of_more >= 0, of_more + rows.count.size, row_of)
+            rows = Rows(*(np.concatenate(pair) for pair in zip(rows, more, strict=True)))
+    return _joined(tables, rows, row_of, grid, slopes) if rows.count.size else tables
 
 
 def whole_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> tuple[Rows, IntArray]:

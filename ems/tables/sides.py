@@ -80,10 +80,10 @@ def _engine_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, 
     """Frontier of each node at rest, finely searched."""
     fine = grid._replace(free_points=ENGINE_POINTS * grid.free_points, torque_points=ENGINE_POINTS * grid.torque_points,
                          capacity=ENGINE_CAPACITY)
-    known = slopes_g_J if slopes_g_J.size else np.array(USUAL_SLOPES) / plant.heating_value_J_g
+    known = slopes_g_J[slopes_g_J >= 0.0] if slopes_g_J.size else np.array(USUAL_SLOPES) / plant.heating_value_J_g
     slopes = np.linspace(SLOPES_BELOW * known.min(), SLOPES_ABOVE * known.max(), SLOPES)
     out = empty_frontiers(nodes.size, fine.capacity, plant)
-    build_frontiers(free, still, np.full(nodes.size, nothing), nodes, slopes, plant.nominal_x, fine, out)
+    build_frontiers(free, still, np.full(nodes.size, nothing), nodes, np.tile(slopes, (nothing + 1, 1)), plant.nominal_x, fine, out)
     return out
 
 
@@ -108,7 +108,7 @@ def _wheel_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, n
     demand, place = np.append(pair_demand, np.full(nodes.size, nothing)), stands_for[np.append(pair_place, np.arange(nodes.size))]
     keys, row = np.unique(demand * nodes.size + place, return_inverse=True)
     out = empty_frontiers(keys.size, grid.brake_points + 2, plant)
-    build_frontiers(idle, still, keys // nodes.size, nodes[keys % nodes.size], np.zeros(0), plant.nominal_x, grid, out)
+    build_frontiers(idle, still, keys // nodes.size, nodes[keys % nodes.size], np.zeros((nothing + 1, 0)), plant.nominal_x, grid, out)
     row = row.reshape(-1)
     return out, row[: pair_demand.size], out.power[row[pair_demand.size:], 0]
 
