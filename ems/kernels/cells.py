@@ -14,6 +14,7 @@ import numpy as np
 
 from ems.kernels.changes import HUGE, Links
 from ems.kernels.jit import compiled, compiled_inline
+from ems.kernels.lookup import lesser
 from ems.kernels.sweep import Points
 
 BLOCK = 64          # cells in a block
@@ -41,7 +42,7 @@ def _spread(values: Any, runs: Any) -> None:
         runs[0, i + PAD] = values[i]
     for n in range(1, LONGEST):
         for i in range(runs.shape[1] - 1):
-            runs[n, i] = min(runs[n - 1, i], runs[0, min(i + n, runs.shape[1] - 1)])
+            runs[n, i] = lesser(runs[n - 1, i], runs[0, min(i + n, runs.shape[1] - 1)])
 
 
 @compiled_inline
@@ -54,9 +55,7 @@ def _lower(out: Any, begin: int, end: int, runs: Any, first: int, last: int, add
         low, high = max(begin, -part - PAD), min(end, size + PAD - part)
         run = runs[length - 1]
         for i in range(low, high):
-            total = add + tilt * edge[i + shift] + run[i + part + PAD]
-            least = out[i]
-            out[i] = total if total < least else least
+            out[i] = lesser(out[i], add + tilt * edge[i + shift] + run[i + part + PAD])
 
 
 @compiled_inline

@@ -50,12 +50,9 @@ def stored_by(changes: Changes, k: int, a: int, c: int) -> float:
 
 
 @compiled_inline
-def _linked(changes: Changes, count: Any, k: int, a: int, c: int) -> bool:
-    """Whether a trip can be in state a before interval k and pass on to state c."""
-    na, nc = changes.node[a], changes.node[c]
-    if not changes.open[a, c] or count[k, nc] == 0 or not changes.live[k, na, nc]:
-        return False
-    return k == 0 if a == changes.open.shape[1] else k > 0 and count[k - 1, na] > 0
+def _begins(changes: Changes, count: Any, k: int, a: int) -> bool:
+    """Whether a trip can be in state a before interval k."""
+    return k == 0 if a == changes.open.shape[1] else k > 0 and count[k - 1, changes.node[a]] > 0
 
 
 @compiled_parallel
@@ -69,10 +66,11 @@ def list_links(changes: Changes, count: Any, first: Any, before: Any, after: Any
     for k in numba.prange(K):
         place = first[k] if fill else 0
         for a in range(S + 1):
-            for c in range(S):
-                if _linked(changes, count, k, a, c):
+            na = changes.node[a]
+            for c in range(S if _begins(changes, count, k, a) else 0):
+                nc = changes.node[c]
+                if count[k, nc] > 0 and changes.live[k, na, nc] and changes.open[a, c]:
                     if fill:
-                        na, nc = changes.node[a], changes.node[c]
                         before[place], after[place] = a, c
                         fixed[place], stored[place] = changes.fixed[na, nc], changes.stored[k, na, nc]
                     place += 1

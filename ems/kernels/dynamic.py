@@ -14,6 +14,7 @@ import numpy as np
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
 from ems.kernels.changes import HUGE, Links
 from ems.kernels.jit import compiled, compiled_inline
+from ems.kernels.lookup import lesser
 from ems.kernels.sweep import Points, internal_power
 
 NEAR_LIMIT = 0.95       # share of the battery's limits beyond which every node's own limit is asked
@@ -114,9 +115,7 @@ def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int
             left, right, here = next_value[first + on:end + on], next_value[first + on + 1:end + on + 1], stage[first:end]
             share, tilt = start + first * (slope + first * curve) - first - on, slope - 1.0 + 2.0 * first * curve
             for i in range(end - first):
-                total = fuel + left[i] + (share + i * (tilt + i * curve)) * (right[i] - left[i])
-                least = here[i]
-                here[i] = total if total < least else least
+                here[i] = lesser(here[i], fuel + left[i] + (share + i * (tilt + i * curve)) * (right[i] - left[i]))
             first = end
 
 
@@ -135,9 +134,7 @@ def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any,
         value[i] = min(value[i], fixed + stage[0] - short)
     left, right, here = stage[first + whole:last + whole], stage[first + whole + 1:last + whole + 1], value[first:last]
     for i in range(last - first):
-        total = fixed + (1.0 - share) * left[i] + share * right[i]
-        least = here[i]
-        here[i] = total if total < least else least
+        here[i] = lesser(here[i], fixed + (1.0 - share) * left[i] + share * right[i])
     for i in range(last, size):
         value[i] = min(value[i], fixed + stage[size - 1])
 

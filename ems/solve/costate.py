@@ -73,7 +73,7 @@ def costate_shape(problem: Problem, energy_J: Array, power_W: Array) -> Array:
     return shape
 
 
-def solve_costate(problem: Problem, guess_g_J: float, tolerance: float = 1e-4) -> CostateSolution:
+def solve_costate(problem: Problem, guess_g_J: float, tolerance: float = 1e-3) -> CostateSolution:
     """Bisects the costate until the two sides differ by ``tolerance``, relative.
 
     Raises ``RunError`` when no price brings the trip to its target.
