@@ -53,7 +53,7 @@ def test_tables_are_changed_key_by_key():
 def test_left_out_and_the_same_as_a_whole_file():
     mine = load_layout(write("mine.toml", """
         based_on = "three-clutch-rear"
-        without = ["machines.mg3", "clutches.K4", "gears.rear", "axles.rear", "shafts.rear-diff"]
+        without = ["machines.mg3", "clutches.K4", "gears.rear", "axles.rear", "shafts.rear-lay", "shafts.rear-diff"]
         masses.reference_kg = 283
     """))
     assert mine.digest == load_layout("three-clutch").digest
