@@ -105,3 +105,9 @@ def test_two_files_based_on_each_other():
 def test_set_does_not_reach_it():
     (mistake,) = mistakes_of("series-chargeable", 'based_on="three-clutch"')
     assert (mistake.where, mistake.key) == ("--set", "based_on")
+
+
+def test_a_part_left_out_takes_its_words_of_forbid_along(tmp_path):
+    path = tmp_path / "two.toml"
+    path.write_text('based_on = "three-clutch"\nwithout = ["clutches.K2"]\n', encoding="utf-8")
+    assert load_layout(str(path)).forbid == ("off:K1", "off:K1+S1=first", "off:K1+S1=third")
