@@ -51,8 +51,9 @@ def line(row: dict[str, Any]) -> str:
     """A row of the printed table."""
     if not row["follows"]:
         return f"{row['layout']:28} {row['cycle']:10} {row['message']}"
-    return (f"{row['layout']:28} {row['cycle']:10} {row['fuel_l_per_100km']:7.3f} {row['gap_percent']:7.3f} {row['table_error_percent']:7.4f} "
-            f"{row['recovered_percent']:6.1f} {row['nodes']:4d} {row['seconds']:7.1f}  {'binds' if row['binds'] else '     '} {misses(row)}")
+    figures = (f"{row['fuel_l_per_100km']:7.3f} {row['gap_percent']:7.3f} {row['table_error_percent']:7.4f} "
+               f"{row['recovered_percent']:6.1f} {row['nodes']:4d} {row['seconds']:7.1f}")
+    return f"{row['layout']:28} {row['cycle']:10} {figures}  {'binds' if row['binds'] else '     '} {misses(row)}"
 
 
 def main() -> None:

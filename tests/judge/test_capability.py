@@ -134,7 +134,8 @@ def node(plant, word):
 
 
 def test_electric_force_by_hand(series):
-    """One machine, one ratio of 9 with 0.98: F = (T_peak(w) 9 * 0.98 - 0.3) / r, 0.3 N m the splash of the last wheel, where the battery is strong enough (by hand)."""
+    """One machine, one ratio of 9 with 0.98, 0.3 N m of splash at the last wheel: F = (T_peak(w) 9 * 0.98 - 0.3) / r where the
+    battery is strong enough (by hand)."""
     n, speed = node(series, "off:open"), np.array([2.0, 6.0])
     curves = force_curves(series, speed, gives_W=1e9, gathering=True)
     machine, vehicle = series.layout.machines[1].machine, series.layout.vehicle
