@@ -146,7 +146,7 @@ def test_a_locked_set_loses_nothing():
     """)
     c = Choice(p, "off:L", [100.0])
     assert c.torque["mg1"] == pytest.approx(100.0, rel=1e-12)
-    assert c.mesh_losses_W == {"p": 0.0}
+    assert c.mesh_losses_W["p"] == 0.0
 
 
 # ----------------------------------------------------------------------------------------------- three-clutch by hand
