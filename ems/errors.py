@@ -75,9 +75,10 @@ class CycleNotFollowed(EmsError):
 
     def __init__(self, layout: str, cycle: str, shortfall: Shortfall) -> None:
         self.layout, self.cycle, self.shortfall = layout, cycle, shortfall
+        missing = f"{shortfall.short_kW:.1f} kW short" if shortfall.short_kW >= 0.05 else "nothing short"
         super().__init__(
             f"{layout} cannot follow {cycle}: first at {shortfall.time_s:g} s, stopped by {shortfall.limit}, "
-            f"{shortfall.short_kW:.1f} kW short at the wheels; {shortfall.seconds:g} s of the cycle in all"
+            f"{missing} at the wheels; {shortfall.seconds:g} s of the cycle in all"
         )
 
 

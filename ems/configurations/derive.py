@@ -102,16 +102,31 @@ def _merge(group: list[Configuration]) -> Configuration:
 
 
 def _without_forbidden(layout: Layout, derivation: Derivation) -> Derivation:
-    mistakes, forbidden = [], set()
+    """Without what ``forbid`` names: a configuration by its own id, or one actuator state among its equivalents."""
+    mistakes, kept = [], list(derivation.configurations)
     for i, word in enumerate(layout.forbid):
-        named = [c.id for c in derivation.configurations if fnmatchcase(c.id, word)] if "*" in word else [
-            c.id for c in (derivation.find(word),) if c is not None]
-        if not named:
+        left = [_allowed(c, word) for c in derivation.configurations]
+        if all(c is own for c, own in zip(left, derivation.configurations, strict=True)):
             known = [c.id for c in derivation.configurations]
             mistakes.append(Mistake(_name(layout), f"forbid.{i}", f"'{word}'",
                                     "the id of a configuration (see: ems modes)", nearest_name(word, known)))
-        forbidden |= set(named)
+        kept = [c for c in (_allowed(c, word) for c in kept) if c is not None]
     if mistakes:
         raise InputError(mistakes)
-    return replace(derivation,
-                   configurations=tuple(c for c in derivation.configurations if c.id not in forbidden))
+    return replace(derivation, configurations=tuple(kept))
+
+
+def _allowed(c: Configuration, word: str) -> Configuration | None:
+    """What a word of ``forbid`` leaves of a configuration: itself, itself with fewer equivalents, or nothing."""
+    if _names(word, c.id):
+        return None
+    equivalents = tuple(e for e in c.equivalents if not _names(word, f"{c.engine.prefix}:{e}"))
+    return c if equivalents == c.equivalents else replace(c, equivalents=equivalents)
+
+
+def _names(word: str, id_: str) -> bool:
+    """Whether a word of ``forbid`` means this id: what is engaged in any order, or with a star."""
+    if "*" in word:
+        return fnmatchcase(id_, word)
+    (prefix, _, state), (own_prefix, _, own_state) = word.partition(":"), id_.partition(":")
+    return prefix == own_prefix and sorted(state.split("+")) == sorted(own_state.split("+"))

@@ -20,10 +20,11 @@ import numpy as np
 from ems.components.vehicle import GRAVITY_M_S2
 from ems.configurations import EngineState
 from ems.judge.force_curves import ForceCurves, battery_gives_W, force_curves, road_load_N, speeds_m_s
-from ems.judge.full_throttle import Changes, Sprint, Tyres, changes, sprint, tyres_of
+from ems.judge.full_throttle import Changes, Sprint, Tyres, changes, sprint, traction, tyres_of
 from ems.kernels.battery import electrochemical, state
 from ems.layout.model import Layout
 from ems.plant.plant import Plant, build_plant
+from ems.types import BoolArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -186,9 +187,17 @@ def needed_N(layout: Layout, speed_m_s: float, grade_percent: float) -> float:
 
 def start_grade_percent(curves: ForceCurves, tyres: Tyres) -> float:
     """Steepest grade on which the car moves off: the least envelope up to 10 km/h against the grade, within grip."""
+    axles, slow = traction(curves), 3.6 * curves.speed_m_s <= MOVING_OFF_KMH + 1e-9
+    own_N = {name: float(force[slow].min()) for name, force in axles.own_N.items()}
+    steepest = {driven: tyres.steepest(curves.plant.layout, driven, own_N) for driven in set(axles.driven)}
+    return max(_start_grade_percent(curves, slow, np.array([d == driven for d in axles.driven]), most) for driven, most in steepest.items())
+
+
+def _start_grade_percent(curves: ForceCurves, slow: BoolArray, nodes: BoolArray, steepest: float) -> float:
+    """The same with some nodes only, on grades up to the steepest that their tyres can climb."""
     layout = curves.plant.layout
-    force_N = float(curves.envelope_N[3.6 * curves.speed_m_s <= MOVING_OFF_KMH + 1e-9].min())
-    low, high = 0.0, max(tyres.steepest(layout), 0.0)
+    force_N = float(np.nan_to_num(curves.force_N[np.ix_(slow, nodes)], nan=0.0).max(axis=1).min())
+    low, high = 0.0, max(steepest, 0.0)
     for _ in range(40):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if needed_N(layout, 0.0, 100.0 * middle) <= force_N else (low, middle)

@@ -6,7 +6,7 @@ the engine's start); while it lasts, the wheels get what those parts give that s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -39,26 +39,78 @@ class Tyres:
     front_share: float = 0.58
     height_share: float = 0.22
 
-    def _axle(self, layout: Layout) -> tuple[float, float]:
-        """(share of the weight on the driven axles, how much of it moves off them with force along the car)."""
-        if len(layout.axles) > 1:
-            return 1.0, 0.0
-        is_rear = "rear" in layout.axles[0].name.lower()
-        return (1.0 - self.front_share, -self.height_share) if is_rear else (self.front_share, self.height_share)
+    def _axle(self, name: str) -> tuple[float, float]:
+        """(share of the weight on an axle, how much of the weight moves off it with force along the car)."""
+        return (1.0 - self.front_share, -self.height_share) if "rear" in name.lower() else (self.front_share, self.height_share)
 
-    def most_acceleration_m_s2(self, layout: Layout, resistance_N: Array) -> Array:
-        """Acceleration on the level at which the driven wheels begin to slip."""
-        share, moved = self._axle(layout)
+    def most_acceleration_m_s2(self, layout: Layout, resistance_N: Array, driven: Sequence[str], own_N: Mapping[str, Array]) -> Array:
+        """Acceleration on the level at which the driven wheels begin to slip.
+
+        driven : axles that are driven      own_N : force that each of them gives at most, whatever the tyres pass on
+        """
         v = layout.vehicle
-        most: Array = (self.grip * share * v.mass_kg * GRAVITY_M_S2 - resistance_N) / (
-            v.mass_kg + v.rotating_mass_kg + self.grip * moved * v.mass_kg)
-        return most
+        mass_kg, weight_N = v.mass_kg + v.rotating_mass_kg, v.mass_kg * GRAVITY_M_S2
+        most = [(self.grip * weight_N - resistance_N) / mass_kg]
+        for name in driven:
+            (share, moved), others_N = self._axle(name), sum(own_N[other] for other in driven if other != name)
+            most.append((self.grip * share * weight_N + others_N - resistance_N) / (mass_kg + self.grip * moved * v.mass_kg))
+        return np.asarray(np.minimum.reduce(most))
 
-    def steepest(self, layout: Layout) -> float:
-        """Grade (rise over run) on which the driven wheels can just move the car off."""
-        share, moved = self._axle(layout)
+    def steepest(self, layout: Layout, driven: Sequence[str], own_N: Mapping[str, float]) -> float:
+        """Grade (rise over run) on which the driven wheels can just move the car off; arguments as above."""
         weight_N = layout.vehicle.mass_kg * GRAVITY_M_S2
-        return (self.grip * share - layout.vehicle.f0_N / weight_N) / (1.0 + self.grip * moved)
+        rolling, most = layout.vehicle.f0_N / weight_N, [self.grip]
+        for name in driven:
+            (share, moved), others_N = self._axle(name), sum(own_N[other] for other in driven if other != name)
+            most.append((self.grip * share + others_N / weight_N + self.grip * moved * rolling) / (1.0 + self.grip * moved))
+        return min(most) - rolling
+
+
+def driven_axles(layout: Layout, c: Configuration) -> tuple[str, ...]:
+    """Axles that a source with torque reaches, other than through the road."""
+    groups = {shaft: {shaft} for shaft in layout.shafts}
+
+    def join(*shafts: str) -> None:
+        whole = set().union(*(groups[shaft] for shaft in shafts))
+        groups.update(dict.fromkeys(whole, whole))
+
+    for gear in layout.gears:
+        join(gear.from_shaft, gear.to_shaft)
+    for planetary in layout.planetary_sets:
+        join(planetary.sun, planetary.ring, planetary.carrier)
+    for clutch in layout.clutches:
+        if clutch.name in c.state.closed:
+            join(clutch.first, clutch.second)
+    for shifter, (_, position) in zip(layout.shifters, c.state.shifters, strict=True):
+        shaft = dict(shifter.positions).get(position) if position is not None else None
+        if shaft is not None:
+            join(shifter.hub, shaft)
+    for one_way in layout.one_way:
+        if one_way.name in c.state.closed and one_way.from_shaft is not None and one_way.to_shaft is not None:
+            join(one_way.from_shaft, one_way.to_shaft)
+    own = {"engine": layout.engine.shaft} | {m.name: m.shaft for m in layout.machines}
+    return tuple(a.name for a in layout.axles if groups[a.shaft] & {own[source] for source in c.active})
+
+
+@dataclass(frozen=True, slots=True)
+class Traction:
+    """Which axles each node drives, and what every axle gives at most when it is driven alone.
+
+    driven : node by node      own_N : (V,) by axle, inf where no node drives it alone
+    """
+
+    driven: tuple[tuple[str, ...], ...]
+    own_N: dict[str, Array]
+
+
+def traction(curves: ForceCurves) -> Traction:
+    """Axles and their own force at the speeds of the curves."""
+    layout, count = curves.plant.layout, len(curves.force_N[0])
+    names = tuple(axle.name for axle in layout.axles)
+    driven = tuple(names if len(names) == 1 else driven_axles(layout, curves.plant.configuration(n)) for n in range(count))
+    force = np.nan_to_num(curves.force_N, nan=0.0)
+    alone = {name: [n for n in range(count) if driven[n] == (name,)] for name in names}
+    return Traction(driven, {name: force[:, nodes].max(axis=1) if nodes else np.full(len(force), np.inf) for name, nodes in alone.items()})
 
 
 def tyres_of(layout: Layout) -> Tyres:
@@ -154,9 +206,9 @@ def sprint(curves: ForceCurves, table: Changes, tyres: Tyres, start_m_s: float, 
 def _accelerations(curves: ForceCurves, tyres: Tyres) -> tuple[Array, Array]:
     """(V, N) accelerations within grip, 0 where not possible, and (V,) of a car without drive."""
     assert curves.acceleration_m_s2 is not None
-    layout = curves.plant.layout
-    most = tyres.most_acceleration_m_s2(layout, curves.resistance_N)
-    pull = np.minimum(np.nan_to_num(curves.acceleration_m_s2, nan=0.0), most[:, None])
+    layout, axles = curves.plant.layout, traction(curves)
+    limits = {driven: tyres.most_acceleration_m_s2(layout, curves.resistance_N, driven, axles.own_N) for driven in set(axles.driven)}
+    pull = np.minimum(np.nan_to_num(curves.acceleration_m_s2, nan=0.0), np.stack([limits[d] for d in axles.driven], axis=1))
     return np.maximum(pull, 0.0), -curves.resistance_N / (layout.vehicle.mass_kg + layout.vehicle.rotating_mass_kg)
 
 

@@ -99,7 +99,7 @@ def _left_out(data: dict[str, Any], keys: object, place: str) -> dict[str, Any]:
         parts = key.split(".")
         depth = _depth(data, parts)
         if depth == len(parts):
-            data = _removed(data, parts)
+            data = _without_words_of(_removed(data, parts), parts[-1])
         else:
             known = [".".join((*parts[:depth], name)) for name in _level(data, parts[:depth])]
             mistakes.append(Mistake(place, f"{WITHOUT}.{i}", in_words(key), f"one of {', '.join(known) or '(nothing)'}",
@@ -107,6 +107,20 @@ def _left_out(data: dict[str, Any], keys: object, place: str) -> dict[str, Any]:
     if mistakes:
         raise InputError(mistakes)
     return data
+
+
+def _without_words_of(data: dict[str, Any], name: str) -> dict[str, Any]:
+    """The data without the words of ``forbid`` that name a part left out."""
+    words = data.get("forbid")
+    if not isinstance(words, list):
+        return data
+    return {**data, "forbid": [w for w in words if not isinstance(w, str) or name not in _parts_of(w)]}
+
+
+def _parts_of(word: str) -> set[str]:
+    """Names of the parts in an id: K1, S1 and S1's position in ``on:K1~+S1=first``."""
+    engaged = word.partition(":")[2].replace("~", "").split("+")
+    return {name for part in engaged for name in part.split("=")}
 
 
 def _removed(data: Mapping[str, Any], parts: list[str]) -> dict[str, Any]:

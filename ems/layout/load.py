@@ -32,7 +32,7 @@ from ems.layout.model import (
     ShaftProperties,
     Shifter,
 )
-from ems.layout.override import OPTION, apply_all
+from ems.layout.override import OPTION, apply_all, resolved
 from ems.layout.schema import GROUND, EngineTable, LayoutFile, MachineTable, ShifterTable
 from ems.layout.sketch import sketch
 
@@ -57,7 +57,7 @@ def load_layout(word: str, *, overrides: Sequence[str] = (), where: str = "LAYOU
     try:
         layout = layout_from(data, name=path.stem, where=place, beside=path.parent, path=path)
     except InputError as error:
-        changed = [tuple(text.partition("=")[0].strip().split(".")) for text in overrides]
+        changed = [resolved(tuple(text.partition("=")[0].strip().split("."))) for text in overrides]
         mistakes.found += [_told_at_origin(m, raw, changed) for m in error.mistakes]
     mistakes.raise_if_any()
     return layout

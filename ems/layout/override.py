@@ -2,7 +2,8 @@
 
 A path names a key of the file (``machines.mg1.rating_kW``) or a key inside a component's own file
 (``vehicle.mass_kg``, ``machines.mg1.map.inertia_kgm2``): a component given by name then becomes a table that says what
-it is ``based_on`` and what differs.
+it is ``based_on`` and what differs. ``map`` may be left out where the layout has no key of that name:
+``machines.mg1.inertia_kgm2``, ``engine.start_fuel_g``.
 """
 
 from __future__ import annotations
@@ -12,12 +13,18 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from ems.components.componentfile import ComponentFile
+from ems.components.engine import EngineFile
+from ems.components.machine import MachineFile
 from ems.errors import InputError, Mistake, Mistakes, nearest_name
 from ems.layout.based_on import BASED_ON, INSTEAD, WITHOUT, is_component
 from ems.layout.keys import ANY, layout_keys
 from ems.layout.sketch import sketch
 
 OPTION = "--set"
+MAP = "map"
+_MAPS: dict[tuple[str, ...], type[ComponentFile]] = {("engine",): EngineFile, ("machines", ANY): MachineFile}
+"""Tables of the layout that name a component under ``map``, and the model of its file."""
 
 
 def parse(text: str, where: str = OPTION) -> tuple[str, Any]:
@@ -65,7 +72,7 @@ def apply(data: Mapping[str, Any], path: str, value: Any, where: str = OPTION) -
     where : who asks, for messages
     Raises ``InputError`` naming the nearest key when the path leads nowhere.
     """
-    parts = split(path, where)
+    parts = resolved(split(path, where))
     if parts[0] in (BASED_ON, WITHOUT):
         raise InputError([Mistake(where, path, "a key that is read before anything is changed", "any other key")])
     component = _component_of(parts)
@@ -84,6 +91,20 @@ def apply_all(
         except InputError as error:
             mistakes.extend(error)
     return changed
+
+
+def resolved(parts: tuple[str, ...]) -> tuple[str, ...]:
+    """The path with ``map`` put in where it names a key of the engine's or a machine's own file without saying so."""
+    for table, model in _MAPS.items():
+        depth = len(table)
+        if len(parts) > depth and _matches(parts[:depth], table) and parts[depth] in model.model_fields and parts[depth] not in _own(table):
+            return (*parts[:depth], MAP, *parts[depth:])
+    return parts
+
+
+def _own(table: tuple[str, ...]) -> list[str]:
+    """Keys that the layout file itself has in a table."""
+    return [key.path[-1] for key in layout_keys() if len(key.path) == len(table) + 1 and key.path[:-1] == table]
 
 
 def _component_of(parts: tuple[str, ...]) -> tuple[str, ...] | None:
@@ -116,7 +137,8 @@ def _known(data: Mapping[str, Any], head: tuple[str, ...], patterns: Sequence[tu
     """Valid next parts after ``head``: keys of the schema, or names in this file."""
     following = dict.fromkeys(p[-1] for p in patterns if len(p) == len(head) + 1 and _matches(head, p[:-1]))
     if ANY not in following:
-        return list(following)
+        inside = next((model.model_fields for table, model in _MAPS.items() if _matches(head, table)), {})
+        return list(dict.fromkeys((*following, *inside)))
     if head == ("shafts",):
         return list(sketch(data).shafts)
     level: Any = data

@@ -309,7 +309,8 @@ class LayoutFile(Table):
         default_factory=list,
     )
     forbid: list[Word] = quantity(
-        "ids of configurations (see ems modes) never to be used; * stands for anything, as in 'cut:*'", "-",
+        "ids of configurations (see ems modes) never to be used; * stands for anything, as in 'cut:*'; an equivalent's id "
+        "rules out that equivalent only", "-",
         default_factory=list,
     )
     prices: PricesTable = quantity("what changes are worth", "-", default_factory=PricesTable)

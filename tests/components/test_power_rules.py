@@ -87,7 +87,7 @@ def test_what_braking_may_recover(small: Any, vehicle: Vehicle) -> None:
     v = small("vehicle")
     assert v.recoverable_share(np.array([0, 4, 8, 12, 50]) / 3.6) == pytest.approx([0, 0, 0.5, 1, 1])
     assert dataclasses.replace(v, fade_to_m_s=v.fade_from_m_s).recoverable_share([3.3, 3.4]) == pytest.approx([0, 1])
-    assert np.array_equal(vehicle.recoverable_share([0.0, 30.0]), [1.0, 1.0])
+    assert np.array_equal(vehicle.recoverable_share([0.0, 30.0]), [0.0, 1.0])
     front, other = v.axle("front"), v.axle("rear")
     assert (front.regeneration_share, front.regeneration_m_s2) == (0.7, 2.5)
     assert (other.regeneration_share, other.regeneration_m_s2, other.weight_share) == (1.0, math.inf, None)

@@ -104,9 +104,23 @@ def test_a_brake_that_locks_the_wheels_is_not_called_two_ratios(layout_of):
 
 def test_forbid_takes_a_configuration_out(shipped, layout_of):
     data = shipped("three-clutch")
+    del data["forbid"]
     everything = ids(derive(layout_of(data)))
-    data["forbid"] = ["on:K1+K3+S1=third", "off:K1"]        # the second as an equivalent of off:open
-    assert ids(derive(layout_of(data))) == everything - {"on:K1+K3+S1=third", "off:open"}
+    data["forbid"] = ["on:K1+K3+S1=third", "off:K1"]
+    assert ids(derive(layout_of(data))) == everything - set(data["forbid"])
+
+
+def test_forbid_of_an_equivalent_leaves_the_others(shipped, layout_of):
+    """With nothing that tells them apart, off:K1, off:K2 and off:K1+K2 are off:open; the state itself must not go with them."""
+    data = shipped("three-clutch")
+    for clutch in data["clutches"].values():
+        clutch["hold_W"] = clutch["drag_Nm"] = 0
+    derivation = derive(layout_of(data))
+    assert "off:open" in ids(derivation) and not any(c.equivalents for c in derivation.configurations)
+    del data["forbid"]
+    assert ids(derive(layout_of(data))) == ids(derivation)
+    data["forbid"] = ["off:open", "off:K2"]
+    assert ids(derive(layout_of(data))) == ids(derivation) - {"off:open"}
 
 
 def test_forbid_of_nothing_is_refused_with_every_mistake(shipped, layout_of):
@@ -123,6 +137,7 @@ def test_forbid_of_nothing_is_refused_with_every_mistake(shipped, layout_of):
 
 def test_forbid_takes_parts_in_any_order_and_a_star(shipped, layout_of):
     data = shipped("three-clutch")
+    del data["forbid"]
     everything = ids(derive(layout_of(data)))
     derivation = derive(layout_of({**data, "forbid": ["on:S1=third+K3+K1", "off:*"]}))
     assert ids(derivation) == {i for i in everything if i.startswith("on:")} - {"on:K1+K3+S1=third"}
@@ -143,6 +158,7 @@ def test_at_most_one(shipped, layout_of, group, states, tie_ups):
 
 def test_a_shifter_without_neutral_is_always_in_a_gear(shipped, layout_of):
     data = shipped("three-clutch")
+    del data["forbid"]
     data["shifters"]["S1"]["neutral"] = False
     derivation = derive(layout_of(data))
     assert derivation.actuator_states == 16

@@ -114,14 +114,22 @@ def test_charging_at_standstill(three_clutch, word):
 
 
 def test_states_with_the_same_statics_are_one(three_clutch):
-    groups = {c.id: set(c.equivalents) for c in three_clutch.configurations if c.equivalents}
+    """Where clutches cost nothing; as shipped, those in which they are held for nothing are forbidden, and no more."""
+    costs = [f"clutches.{k}.{what}=0" for k in ("K1", "K2", "K3") for what in ("hold_W", "drag_Nm")]
+    free = derive(load_layout("three-clutch", overrides=("forbid=[]", *costs)))
+    assert {c.id for c in free.configurations} == {c.id for c in three_clutch.configurations}
+    groups = {c.id: set(c.equivalents) for c in free.configurations if c.equivalents}
     assert groups == {
         "off:open": {"K1", "K2", "K1+K2"},      # nothing reaches the wheels, nothing needs to turn
         "on:open": {"K2"},                      # the engine by itself
         "off:S1=first": {"K1+S1=first"},        # a stopped engine's clutch carries nothing
         "off:S1=third": {"K1+S1=third"},
     }
-    assert at(three_clutch, "off:open").kind == "neutral" and three_clutch.find("off:K1+K2").id == "off:open"
+    assert at(free, "off:open").kind == "neutral" and free.find("off:K1+K2").id == "off:open"
+    held = derive(load_layout("three-clutch", overrides=("forbid=[]",)))
+    engine = {i: at(three_clutch, i).engine.prefix for i in groups}
+    told = {f"{engine[i]}:{state}" for i, states in groups.items() for state in states}
+    assert {c.id for c in held.configurations} - {c.id for c in three_clutch.configurations} == told
 
 
 def test_a_stopped_engine_clutched_to_the_wheels_cannot_be_used(three_clutch):

@@ -18,15 +18,15 @@ from ems import library
 from ems.components.vehicle import GRAVITY_M_S2, Vehicle
 from ems.judge.capability import capability, climb, needed_N, start_grade_percent, top_speed_kmh
 from ems.judge.force_curves import ForceCurves, battery_gives_W, force_curves
-from ems.judge.full_throttle import Changes, Tyres, changes, sprint
+from ems.judge.full_throttle import Changes, Tyres, changes, driven_axles, sprint
 from ems.kernels.box import best_division
 from ems.kernels.plant import make_bench, make_cut
 from ems.layout.load import load_layout
 from ems.plant.plant import build_plant
 
 STICKY = Tyres(grip=50.0)
-SECONDS = {"plain-car": (11.5, 12.5), "three-clutch-rear": (7.0, 10.0)}
-"""0-100 km/h where it is not the 8 to 10 s asked: the same engine and no machine that drives; both axles' grip is counted in full."""
+SECONDS = {"plain-car": (11.5, 12.5)}
+"""0-100 km/h where it is not the 8 to 10 s asked: the same engine and no machine that drives; its file says more."""
 
 
 def car(f0=0.0, f1=0.0, f2=0.0, mass_kg=1500.0) -> Vehicle:
@@ -63,6 +63,27 @@ def test_grip_caps_the_run():
     a = 0.8 * 0.6 * GRAVITY_M_S2 / (1 + 0.8 * 0.2)
     run = sprint(constant_power(car(), 1e6, 50.0), no_changes(), tyres, 0.0, 20.0 / 3.6, [0])
     assert run.time_s == pytest.approx(20.0 / 3.6 / a, rel=1e-9)
+
+
+def test_grip_of_two_axles():
+    """A weak rear axle adds its own force to the front axle's grip: m a = mu (share m g - h m a) + F; a strong one makes the whole
+    weight count: a = mu g. On a grade s without rolling resistance, m g s in place of m a (derived)."""
+    tyres, m = Tyres(grip=0.8, front_share=0.6, height_share=0.2), 1500.0
+    layout, flat = SimpleNamespace(vehicle=car()), np.zeros(2)
+    own_N = {"front": np.array([np.inf, np.inf]), "rear": np.array([900.0, 1e6])}
+    weak = (0.8 * 0.6 * GRAVITY_M_S2 + 900.0 / m) / (1 + 0.8 * 0.2)
+    assert tyres.most_acceleration_m_s2(layout, flat, ("front", "rear"), own_N) == pytest.approx([weak, 0.8 * GRAVITY_M_S2], rel=1e-12)
+    assert tyres.steepest(layout, ("front", "rear"), {"front": np.inf, "rear": 900.0}) == pytest.approx(weak / GRAVITY_M_S2, rel=1e-12)
+    assert tyres.steepest(layout, ("rear",), own_N) == pytest.approx(0.8 * 0.4 / (1 - 0.8 * 0.2), rel=1e-12)
+
+
+def test_an_axle_taken_off_the_wheels_is_not_driven():
+    """By hand from the drawing in three-clutch-rear's file."""
+    plant = build_plant(load_layout("three-clutch-rear"), lanes=1)
+    axles = {plant.configuration(n).id: driven_axles(plant.layout, plant.configuration(n)) for n in range(len(plant.nodes))}
+    assert axles["off:open"] == axles["on:open"] == ()
+    assert axles["off:K4"] == ("rear",) and axles["off:S1=first"] == axles["on:K1+K3"] == ("front",)
+    assert axles["off:K4+S1=first"] == axles["on:K1+K3+K4"] == ("front", "rear")
 
 
 def test_a_change_without_drive_costs_what_coasting_loses():
@@ -113,12 +134,13 @@ def node(plant, word):
 
 
 def test_electric_force_by_hand(series):
-    """One machine, one ratio of 9 with 0.98: F = T_peak(w) 9 * 0.98 / r where the battery is strong enough (by hand)."""
+    """One machine, one ratio of 9 with 0.98, 0.3 N m of splash at the last wheel: F = (T_peak(w) 9 * 0.98 - 0.3) / r where the
+    battery is strong enough (by hand)."""
     n, speed = node(series, "off:open"), np.array([2.0, 6.0])
     curves = force_curves(series, speed, gives_W=1e9, gathering=True)
     machine, vehicle = series.layout.machines[1].machine, series.layout.vehicle
     peak = np.interp(speed / 0.33 * 9.0, machine.limit_speed_rad_s, machine.peak_Nm)
-    force = peak * 9.0 * 0.98 / 0.33
+    force = (peak * 9.0 * 0.98 - 0.3) / 0.33
     assert curves.force_N[:, n] == pytest.approx(force, rel=1e-5)
     rotor = machine.inertia_kgm2 * 81.0 * 0.98 + series.layout.shaft_properties["diff"].inertia_kgm2
     mass = vehicle.mass_kg + vehicle.rotating_mass_kg + rotor / 0.33**2
@@ -129,7 +151,7 @@ def test_battery_limits_electric_force(series):
     """At 25 m/s both machines' electrical power (one at rest) and auxiliaries are what the battery gives (by hand from the maps)."""
     n, speed = node(series, "off:open"), np.array([25.0])
     force = force_curves(series, speed, gives_W=40e3).force_N[0, n]
-    w, torque = 25.0 / 0.33 * 9.0, force * 0.33 / 9.0 / 0.98
+    w, torque = 25.0 / 0.33 * 9.0, (force * 0.33 + 0.3) / 9.0 / 0.98
     resting, machine = (m.machine for m in series.layout.machines)
     electrical = w * torque + float(machine.loss_at_W(w, torque)) + float(resting.loss_at_W(0.0, 0.0)) + series.layout.vehicle.auxiliary_W
     assert electrical == pytest.approx(40e3, rel=5e-5)     # 0.02 N m at the wheels

@@ -53,7 +53,7 @@ def test_tables_are_changed_key_by_key():
 def test_left_out_and_the_same_as_a_whole_file():
     mine = load_layout(write("mine.toml", """
         based_on = "three-clutch-rear"
-        without = ["machines.mg3", "clutches.K4", "gears.rear", "axles.rear", "shafts.rear-diff"]
+        without = ["machines.mg3", "clutches.K4", "gears.rear", "axles.rear", "shafts.rear-lay", "shafts.rear-diff"]
         masses.reference_kg = 283
     """))
     assert mine.digest == load_layout("three-clutch").digest
@@ -105,3 +105,9 @@ def test_two_files_based_on_each_other():
 def test_set_does_not_reach_it():
     (mistake,) = mistakes_of("series-chargeable", 'based_on="three-clutch"')
     assert (mistake.where, mistake.key) == ("--set", "based_on")
+
+
+def test_a_part_left_out_takes_its_words_of_forbid_along(tmp_path):
+    path = tmp_path / "two.toml"
+    path.write_text('based_on = "three-clutch"\nwithout = ["clutches.K2"]\n', encoding="utf-8")
+    assert load_layout(str(path)).forbid == ("off:K1", "off:K1+S1=first", "off:K1+S1=third")

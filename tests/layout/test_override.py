@@ -102,3 +102,36 @@ def test_mistakes_in_values_are_told_at_the_option_all_at_once():
     assert set(told) == {"gears.first.ratio", "vehicle.mass_kg", "clutches.K1.hold", "vehicle.mas_kg"}
     assert told["clutches.K1.hold"].nearest == "clutches.K1.hold_W"
     assert told["vehicle.mas_kg"].nearest == "mass_kg"
+
+
+def test_a_component_s_own_keys_without_saying_map():
+    """The layout's own keys come first; deeper keys and mistakes are told under map."""
+    plain = load_layout("three-clutch")
+    changed = load_layout("three-clutch", overrides=(
+        "engine.inertia_kgm2=0.2", "engine.start_fuel_g=0.9", "engine.cold.heat_share=0.3", "engine.mass_kg=100",
+        "machines.mg1.inertia_kgm2=0.05", "battery.soc_low=0.4", "vehicle.regeneration.fade_to_kmh=5"))
+    engine = changed.engine.engine
+    assert (engine.inertia_kgm2, engine.start_fuel_g, engine.cold.heat_share) == (0.2, 0.9, 0.3)
+    assert changed.engine.mass_kg == 100 and engine.mass_kg == plain.engine.engine.mass_kg
+    assert changed.machines[0].machine.inertia_kgm2 == 0.05 and changed.machines[1].machine is not plain.machines[0].machine
+    assert changed.battery.soc_low == 0.4 and changed.vehicle.fade_to_m_s == pytest.approx(5 / 3.6)
+    same = load_layout("three-clutch", overrides=("engine.map.inertia_kgm2=0.2",))
+    assert same.digest == load_layout("three-clutch", overrides=("engine.inertia_kgm2=0.2",)).digest
+
+
+@pytest.mark.parametrize(("path", "nearest"), [
+    ("engine.inertia_kgm", "engine.inertia_kgm2"), ("machines.mg1.inertia", "machines.mg1.inertia_kgm2"),
+    ("engine.cranking_tim_s", "engine.cranking_time_s")])
+def test_unknown_keys_of_engine_and_machine_name_both_files_keys(path, nearest):
+    with pytest.raises(InputError) as caught:
+        load_layout("three-clutch", overrides=(f"{path}=1",))
+    (mistake,) = caught.value.mistakes
+    assert (mistake.where, mistake.key, mistake.nearest) == ("--set", path, nearest)
+    assert path.rpartition(".")[0] + ".rating_kW" in mistake.expected
+
+
+def test_mistakes_in_a_component_s_own_keys_are_told_at_the_option():
+    with pytest.raises(InputError) as caught:
+        load_layout("three-clutch", overrides=("engine.inertia_kgm2=-1", "engine.cold.heat_shar=1"))
+    assert {(m.where, m.key) for m in caught.value.mistakes} == {
+        ("--set", "engine.map.inertia_kgm2"), ("--set", "engine.map.cold.heat_shar")}

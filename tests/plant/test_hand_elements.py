@@ -38,7 +38,6 @@ from ems.tables.build import axle_least_Nm, twins
 
 RPM = 30 / math.pi
 SAME = 1e-9
-NO_AXLES = np.zeros(0)
 
 HEAD = """
 name = "by hand"
@@ -51,7 +50,14 @@ engine = { shaft = "crank", map = "dedicated-1500" }
 
 @functools.cache
 def shipped(name: str, *overrides: str) -> Plant:
-    return build_plant(load_layout(name, overrides=overrides), lanes=1)
+    """A shipped layout without hold power, pump and drag but those asked for, the plain car's gears at 0.97."""
+    layout = load_layout(name)
+    bare = [f"{section}.{e.name}.{what}=0" for section, elements in (("clutches", layout.clutches), ("brakes", layout.brakes))
+            for e in elements for what in ("hold_W", "drag_Nm")]
+    bare += [f"shifters.{s.name}.hold_W=0" for s in layout.shifters] + [f"shafts.{s}.drag_Nm=0" for s in layout.shaft_properties]
+    bare += ["pump.engine_stopped_W=0", "pump.engine_running_W=0"]
+    gears = [f"gears.{g.name}.efficiency=0.97" for g in layout.gears if name == "plain-car" and g.name not in ("final", "belt")]
+    return build_plant(load_layout(name, overrides=(*bare, *gears, *overrides)), lanes=1)
 
 
 @functools.cache
@@ -59,10 +65,11 @@ def made(text: str) -> Plant:
     return build_plant(layout_from(tomllib.loads(HEAD + text, parse_float=Decimal), name="hand", where="hand.toml"), lanes=1)
 
 
-def judged(plant: Plant, word: str, inputs, *, wheel=0.0, free=0.0, alpha=0.0, auxiliary=0.0, axle_least=NO_AXLES):
+def judged(plant: Plant, word: str, inputs, *, wheel=0.0, free=0.0, alpha=0.0, auxiliary=0.0, axle_least=None):
     """(cut, terminal power, limit broken, number of what broke it) of one choice."""
     t = next(n for n in range(len(plant.nodes)) if plant.configuration(n).id == word)
-    cut = make_cut(plant.arrays, make_bench(plant.arrays), t, wheel, free, alpha, auxiliary, axle_least)
+    least = np.full(plant.arrays.axle_joint.size, -np.inf) if axle_least is None else axle_least
+    cut = make_cut(plant.arrays, make_bench(plant.arrays), t, wheel, free, alpha, auxiliary, least)
     cut.x[: len(inputs)] = inputs
     if cut.mode == 3:
         cut.x[1] = cut.engine_torque
