@@ -14,7 +14,7 @@ import pytest
 
 from ems.kernels.battery import electrochemical, state
 from ems.kernels.plant import fuel_rate, make_bench, make_cut, terminal_power
-from ems.kernels.transitions import transition
+from ems.kernels.transitions import set_rotating, transition
 from ems.layout.load import load_layout
 from ems.plant.plant import Plant, build_plant
 from ems.trips.cycle import load_cycle
@@ -133,8 +133,10 @@ def test_engine_start_in_third(plant: Plant):
     work = 0.5 * 0.13 * w**2 + 45 * (w / 2) * 0.3
     electric = 0.5 * 0.021 * w**2 / 0.9 + work / 0.9
     pulse = 2 / (1 + math.sqrt(1 - 4 * 10_000 * 0.12703 / 310.016**2))       # 10 kW out of the battery at its target
-    scratch = np.zeros(3), np.zeros(3), np.zeros(2)
-    got = transition(plant.transitions, node(plant, "off:S1=third"), node(plant, "on:K1+K2+S1=third"), 14.0 / 0.33, *scratch)
+    a, b, before, after = node(plant, "off:S1=third"), node(plant, "on:K1+K2+S1=third"), np.zeros(5), np.zeros(5)
+    set_rotating(plant.transitions, a, 14.0 / 0.33, before)
+    set_rotating(plant.transitions, b, 14.0 / 0.33, after)
+    got = transition(plant.transitions, a, b, before, after, np.zeros(2))
     assert got.electric == pytest.approx(electric, rel=SAME)
     assert got.stored == pytest.approx(electric * pulse, rel=SAME)
     assert got.engine == pytest.approx(45 * (w / 2) * 0.3, rel=SAME)
