@@ -19,8 +19,8 @@ from typing import Any
 import numpy as np
 
 from ems.kernels.battery import electrochemical, power_limits, state
-from ems.kernels.dynamic import Corridor, dynamic_programming
 from ems.kernels.changes import HUGE
+from ems.kernels.dynamic import Corridor, dynamic_programming
 from ems.solve.dynamic import full_corridor, solve_dynamic
 from ems.solve.problem import Problem
 

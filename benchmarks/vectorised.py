@@ -13,8 +13,8 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from ems.kernels.plant import COUPLED, DRAGGED, IDLING, SLACK, STOPPED, free_range
 from ems.kernels.changes import Changes
+from ems.kernels.plant import COUPLED, DRAGGED, IDLING, SLACK, STOPPED, free_range
 from ems.kernels.transitions import stored_energies
 from ems.plant.counters import NO_WAITS, counted_states
 from ems.plant.plant import Plant
@@ -253,7 +253,7 @@ def every_change(plant: Plant, demand: Demand) -> Changes:
     N, K = len(plant.nodes), demand.dt_s.size
     wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
     stored, live = np.zeros((K, N + 1, N)), np.empty((K, N + 1, N), bool)
-    stored_energies(plant.transitions, wheel_speed, demand.dt_s, np.ones((K, N), np.int64), stored, live)
+    stored_energies(0, K, plant.transitions, wheel_speed, demand.dt_s, np.ones((K, N), np.int64), stored, live)
     fuel, price = fixed_costs(plant)
     return Changes(fuel + price, stored, live, *counted_states(plant, NO_WAITS))
 

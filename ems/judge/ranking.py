@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ems.kernels.jit import share_out
 from ems.kernels.ranking import stage_costs
 from ems.solve.optimum import Optimum
 from ems.types import Array, IntArray
@@ -55,7 +56,7 @@ def ranking(found: Optimum) -> Ranking:
     before = np.concatenate([[N], trip.node[:-1]]).astype(np.int64)
     energy = np.asarray(trip.columns["battery_energy_start_kJ"], float) * 1e3
     fuel, used = np.empty((K, N)), np.empty((K, N))
-    stage_costs(points, plant.battery, changes, bound.costate_g_J, before, energy, fuel, used)
+    share_out(stage_costs, points.dt.size, points, plant.battery, changes, bound.costate_g_J, before, energy, fuel, used)
     change = changes.fixed[before] + bound.costate_g_J[:-1, None] * changes.stored[intervals, before]
     parts = np.stack([fuel, bound.costate_g_J[1:, None] * used, change, _later(found, N)])
     return _by_configuration(found, parts)

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
 
-from ems.kernels.jit import compiled_inline, compiled_parallel
+from ems.kernels.jit import compiled_inline, compiled_shared, share_out
 
 HUGE = 1e12     # cost of the impossible [g]; finite, so that differences stay numbers
 
@@ -55,15 +54,15 @@ def _begins(changes: Changes, count: Any, k: int, a: int) -> bool:
     return k == 0 if a == changes.open.shape[1] else k > 0 and count[k - 1, changes.node[a]] > 0
 
 
-@compiled_parallel
-def list_links(changes: Changes, count: Any, first: Any, before: Any, after: Any, fixed: Any, stored: Any) -> None:
+@compiled_shared
+def list_links(begin: int, end: int, changes: Changes, count: Any, first: Any, before: Any, after: Any, fixed: Any, stored: Any) -> None:
     """Fills the lists of ``Links``; where they have no room yet, first : (K + 1,) tells how much they need.
 
     count : (K, N) points of each node
     """
-    K, S = count.shape[0], changes.open.shape[1]
+    S = changes.open.shape[1]
     fill = before.size > 0
-    for k in numba.prange(K):
+    for k in range(begin, end):
         place = first[k] if fill else 0
         for a in range(S + 1):
             na = changes.node[a]
@@ -82,9 +81,9 @@ def links_of(changes: Changes, count: Any) -> Links:
     """The list of all changes that are possible between intervals with (K, N) points."""
     first = np.zeros(count.shape[0] + 1, np.int64)
     none = np.zeros(0)
-    list_links(changes, count, first, none.astype(np.int32), none.astype(np.int32), none, none)
+    share_out(list_links, count.shape[0], changes, count, first, none.astype(np.int32), none.astype(np.int32), none, none)
     first = np.cumsum(first)
     lists = np.empty(first[-1], np.int32), np.empty(first[-1], np.int32), np.empty(first[-1]), np.empty(first[-1])
     if first[-1]:
-        list_links(changes, count, first, *lists)
+        share_out(list_links, count.shape[0], changes, count, first, *lists)
     return Links(first, *lists, changes.node)

@@ -11,12 +11,11 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
 
 from ems.kernels.battery import electrochemical
 from ems.kernels.box import GOLDEN, best_division, engine_range
-from ems.kernels.jit import compiled, compiled_parallel
+from ems.kernels.jit import compiled, compiled_shared
 from ems.kernels.plant import (
     COUPLED,
     OK,
@@ -366,27 +365,23 @@ def _copy(found: Candidates, i: int, row: int, j: int, out: Frontiers) -> None:
         out.choice[row, j, d] = found.choice[i, d]
 
 
-@compiled_parallel
-def build_frontiers(plant: PlantArrays, demands: Demands, row_demand: Any, row_table: Any, slopes: Any, x: float,
+@compiled_shared
+def build_frontiers(begin: int, end: int, plant: PlantArrays, demands: Demands, row_demand: Any, row_table: Any, slopes: Any, x: float,
                     grid: Grid, out: Frontiers) -> None:
-    """Frontiers of R (demand, table) pairs, parallel over rows.
+    """Frontiers of rows begin .. end - 1 of R (demand, table) pairs.
 
     row_demand, row_table : (R,) which demand and which table each row is
     slopes : (U, L) fuel per electrochemical energy [g/J] at which supporting points of each demand are sought; NaN: none
     x : nominal resistance over voltage squared of the battery [1/W]
     out : filled; a count of zero marks a pair that is not possible
     """
-    rows = row_demand.size
-    workers = min(rows, 16)
     width = 3 + plant.inner_source.shape[1]
     most = grid.free_points * (grid.free_points + grid.brake_points + 2) + grid.torque_points + 3 * slopes.shape[1] + 8
-    for worker in numba.prange(workers):
-        bench = make_bench(plant)
-        found = Candidates(np.zeros(most), np.zeros(most), np.zeros((most, width)), np.zeros(most, np.bool_),
-                           np.zeros(1, np.int64))
-        for row in range(worker, rows, workers):
-            u = row_demand[row]
-            now = Moment(row_table[row], demands.wheel_speed[u], demands.wheel_acceleration[u], demands.wheel_torque[u],
-                         demands.auxiliary[u], x, demands.axle_least[u])
-            _scan(plant, bench, now, slopes[u], grid, found)
-            _reduce(found, row, out)
+    bench = make_bench(plant)
+    found = Candidates(np.zeros(most), np.zeros(most), np.zeros((most, width)), np.zeros(most, np.bool_), np.zeros(1, np.int64))
+    for row in range(begin, end):
+        u = row_demand[row]
+        now = Moment(row_table[row], demands.wheel_speed[u], demands.wheel_acceleration[u], demands.wheel_torque[u],
+                     demands.auxiliary[u], x, demands.axle_least[u])
+        _scan(plant, bench, now, slopes[u], grid, found)
+        _reduce(found, row, out)

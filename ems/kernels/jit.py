@@ -8,15 +8,15 @@ process compiles them anew.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import os
 import re
 import tempfile
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
-
-os.environ.setdefault("OMP_WAIT_POLICY", "passive")   # threads of a second process must not spin at barriers
 
 import numba
 
@@ -63,11 +63,11 @@ def cached() -> bool:
     return all(folder is not None and any(folder.rglob("*.nbi")) for folder in folders)
 
 
-def _jit(function: Function, *, parallel: bool = False, forceinline: bool = False) -> Function:
+def _jit(function: Function, *, forceinline: bool = False, nogil: bool = False) -> Function:
     folder = cache_folder(function.__module__.rpartition(".")[2])
     if folder is not None:
         numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", parallel=parallel, forceinline=forceinline)(function)
+    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", forceinline=forceinline, nogil=nogil)(function)
     return kernel
 
 
@@ -81,6 +81,35 @@ def compiled_inline(function: Function) -> Function:
     return _jit(function, forceinline=True)
 
 
-def compiled_parallel(function: Function) -> Function:
-    """Compile a kernel whose ``prange`` loops run on all threads."""
-    return _jit(function, parallel=True)
+def compiled_shared(function: Function) -> Function:
+    """Compile a kernel whose first arguments are the beginning and the end of its share of some work, to be run by ``share_out``."""
+    return _jit(function, nogil=True)
+
+
+_threads: int = numba.config.NUMBA_NUM_THREADS  # type: ignore[attr-defined]
+
+
+def use_threads(count: int) -> None:
+    """How many threads kernels run on from now on in this process; NUMBA_NUM_THREADS or the number of cores until then."""
+    global _threads
+    _threads = count
+
+
+SHARES = 32     # pieces that the work of a kernel is cut into, so that no thread waits long for the last
+
+
+def share_out(kernel: Callable[..., None], size: int, *arguments: Any) -> None:
+    """Runs a kernel of ``compiled_shared`` over 0 .. size - 1 on all threads; the pieces do not depend on how many there are."""
+    edges = [size * i // SHARES for i in range(SHARES + 1)]
+    pieces = [(a, b) for a, b in itertools.pairwise(edges) if b > a]
+    if _threads == 1 or len(pieces) < 2:
+        for begin, end in pieces:
+            kernel(begin, end, *arguments)
+        return
+    for done in [_pool(_threads).submit(kernel, begin, end, *arguments) for begin, end in pieces]:
+        done.result()
+
+
+@cache
+def _pool(threads: int) -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(threads, "kernels")

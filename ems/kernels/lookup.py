@@ -12,9 +12,9 @@ from ems.kernels.jit import compiled, compiled_inline
 
 
 @intrinsic
-def lesser(typing_context: Any, a: Any, b: Any) -> Any:  # noqa: ARG001
+def lesser(typing_context: Any, a: Any, b: Any) -> Any:
     """The lesser of two numbers that are not NaN, as one instruction: a branch in its place makes loops store under a mask, slowly."""
-    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:  # noqa: ARG001
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         double = ir.DoubleType()
         function = builder.module.declare_intrinsic("llvm.minnum", [double], ir.FunctionType(double, [double, double]))
         return builder.call(function, arguments, fastmath=("nnan", "nsz"))

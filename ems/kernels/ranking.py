@@ -5,22 +5,21 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import numba
-
 from ems.kernels.battery import BatteryArrays
 from ems.kernels.changes import Changes
-from ems.kernels.jit import compiled_parallel
+from ems.kernels.jit import compiled_shared
 from ems.kernels.sweep import Points, internal_power
 
 
-@compiled_parallel
-def stage_costs(points: Points, b: BatteryArrays, changes: Changes, slope: Any, before: Any, energy: Any, fuel: Any, used: Any) -> None:
+@compiled_shared
+def stage_costs(begin: int, end: int, points: Points, b: BatteryArrays, changes: Changes, slope: Any, before: Any, energy: Any,
+                fuel: Any, used: Any) -> None:
     """Fuel and battery energy of the best point of every node, from where the trip is.
 
     slope : (K + 1,) costate at the ends of the intervals [g/J]    before : (K,) node driven before, N from rest
     energy : (K,) absolute stored energy at the start [J]          fuel, used : (K, N) [g], [J]; inf where not possible
     """
-    for k in numba.prange(points.dt.size):
+    for k in range(begin, end):
         for n in range(points.first.shape[1]):
             best = math.inf
             fuel[k, n], used[k, n] = math.inf, math.inf

@@ -9,12 +9,12 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
 
 from ems.kernels.battery import BatteryArrays, electrochemical, state
 from ems.kernels.changes import HUGE, Links
-from ems.kernels.jit import compiled, compiled_inline, compiled_parallel
+from ems.kernels.jit import compiled, compiled_inline, compiled_shared
+
 
 class Points(NamedTuple):
     """Frontier points by interval and node: first, count : (K, N); fuel [g/s], power [W] : (Q,).
@@ -61,14 +61,14 @@ def internal_powers(b: BatteryArrays, energy: Any, power: Any, out: Any) -> None
         out[k] = internal_power(b, energy[k], power[k])
 
 
-@compiled_parallel
-def stage_at(points: Points, b: BatteryArrays, slope: Any, reference: Any, out_cost: Any, out_pick: Any) -> None:
+@compiled_shared
+def stage_at(begin: int, end: int, points: Points, b: BatteryArrays, slope: Any, reference: Any, out_cost: Any, out_pick: Any) -> None:
     """Least fuel + slope * energy of every interval and node, the battery taken at a reference energy.
 
     slope : (K + 1,) costate at the ends of the intervals [g/J]     reference : (K,) absolute stored energy [J]
     out_cost : (K, N) [g], HUGE where not possible                   out_pick : (K, N) point, -1 where not possible
     """
-    for k in numba.prange(points.dt.size):
+    for k in range(begin, end):
         _, v, rd, rc = state(b, reference[k])
         out_x, in_x = rd / (v * v), rc / (v * v)
         for n in range(points.first.shape[1]):
@@ -114,14 +114,14 @@ def _floor_over_window(w: Window, tilt: float, slope: float, P: float) -> float:
     return min(tilt * w.edge[0], tilt * w.edge[w.edge.size - 1]) + slope * electrochemical(P, w.out_least if P > 0.0 else w.in_least)
 
 
-@compiled_parallel
-def stage_over_window(points: Points, w: Window, slope: Any, out_cost: Any, out_pick: Any, out_where: Any) -> None:
+@compiled_shared
+def stage_over_window(begin: int, end: int, points: Points, w: Window, slope: Any, out_cost: Any, out_pick: Any, out_where: Any) -> None:
     """Lower bound of the stage cost over every energy of the window, for values with the given slopes.
 
     slope : (K + 1,) [g/J], not negative; the value is a_k(n) - slope_k e       out_where : (K, N) energy that gives the bound
     The point of the least quick bound is looked at first, the others only where their quick bound is below it.
     """
-    for k in numba.prange(points.dt.size):
+    for k in range(begin, end):
         tilt, price, burn = slope[k] - slope[k + 1], slope[k + 1] * points.dt[k], points.burn[k]
         for n in range(points.first.shape[1]):
             best, pick, where = HUGE, -1, 0.0
@@ -251,16 +251,16 @@ def follow_chain(points: Points, b: BatteryArrays, links: Links, pick: Any, foll
     energy[K] = e
 
 
-@compiled_parallel
-def worth_points(points: Points, w: Window, slope: Any, stage: Any, through: Any, limit: float, begin: Any, count: Any,
-                 kept: Any) -> None:
+@compiled_shared
+def worth_points(begin: int, end: int, points: Points, w: Window, slope: Any, stage: Any, through: Any, limit: float,
+                 room_at: Any, count: Any, kept: Any) -> None:
     """Points through which a trip can cost at most ``limit``, by the quick bound.
 
-    stage, through : (K, N) of the certificate      begin : (K,) where the list of each interval begins in ``kept``
+    stage, through : (K, N) of the certificate      room_at : (K,) where the list of each interval begins in ``kept``
     count : (K, N) out, of each node      kept : (Q',) out, indices of points, the nodes of an interval one after the other
     """
-    for k in numba.prange(points.dt.size):
-        tilt, price, place = slope[k] - slope[k + 1], slope[k + 1] * points.dt[k], begin[k]
+    for k in range(begin, end):
+        tilt, price, place = slope[k] - slope[k + 1], slope[k + 1] * points.dt[k], room_at[k]
         for n in range(points.first.shape[1]):
             count[k, n] = 0
             if through[k, n] > limit:

@@ -10,10 +10,9 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
 
-from ems.kernels.jit import compiled, compiled_inline, compiled_parallel
+from ems.kernels.jit import compiled_inline, compiled_shared
 from ems.kernels.plant import IDLING, STOPPED
 
 
@@ -152,15 +151,15 @@ def ramp_allows(n: NodeArrays, a: int, b: int, dt: float) -> bool:
     return apart <= n.ramp * dt
 
 
-@compiled_parallel
-def stored_energies(n: NodeArrays, wheel_speed: Any, dt: Any, count: Any, out: Any, live: Any) -> None:
+@compiled_shared
+def stored_energies(begin: int, end: int, n: NodeArrays, wheel_speed: Any, dt: Any, count: Any, out: Any, live: Any) -> None:
     """Energy every possible transition takes from the battery's store.
 
     wheel_speed : (K,) at the start of each interval      dt : (K,) [s]      count : (K, N) points, 0 where not possible
     out : (K, N + 1, N), row N from rest [J]      live : (K, N + 1, N) out, whether both nodes are possible and the engine's ramp allows it
     """
     nodes = n.engine_mode.size
-    for k in numba.prange(wheel_speed.size):
+    for k in range(begin, end):
         rotating, rest, machines = np.zeros((nodes, n.inertia.size + 2)), np.zeros(n.inertia.size + 2), np.zeros(n.inertia.size - 1)
         for a in range(nodes):
             set_rotating(n, a, wheel_speed[k], rotating[a])

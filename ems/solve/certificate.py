@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ems.kernels.changes import HUGE
+from ems.kernels.jit import share_out
 from ems.kernels.sweep import Points, Window, arrive, bound_gradient, chain, stage_over_window, worth_points
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
@@ -71,7 +72,7 @@ def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArr
     (K, N), S = problem.alive.shape, problem.states
     slope = shape * values_g_J[segments]
     stage, pick, where = np.empty((K, N)), np.empty((K, N), np.int64), np.empty((K, N))
-    stage_over_window(problem.points, window, slope, stage, pick, where)
+    share_out(stage_over_window, K, problem.points, window, slope, stage, pick, where)
     value, follow = np.empty((K + 1, S + 1)), np.empty((K, S + 1), np.int64)
     chain(stage, problem.links, slope, value, follow)
     start = problem.start_J - problem.target_J
@@ -164,7 +165,8 @@ def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:
     room = np.where(through <= limit, points.count, 0).sum(axis=1)
     begin = np.cumsum(room) - room
     count, kept = np.empty_like(points.count), np.full(int(room.sum()), -1)
-    worth_points(points, window_cells(problem), bound.costate_g_J, bound.stage_g, through, limit, begin, count, kept)
+    share_out(worth_points, points.dt.size, points, window_cells(problem), bound.costate_g_J, bound.stage_g, through, limit, begin, count,
+              kept)
     index = kept[kept >= 0]
     first = (np.cumsum(count) - count.reshape(-1)).reshape(count.shape)
     narrow = Points(first, count, points.fuel[index], points.power[index], points.dt, points.burn)

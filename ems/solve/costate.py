@@ -13,6 +13,7 @@ import numpy as np
 from ems.errors import RunError
 from ems.kernels.battery import state
 from ems.kernels.changes import HUGE
+from ems.kernels.jit import share_out
 from ems.kernels.sweep import chain, costate_course, follow_chain, stage_at
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
@@ -56,7 +57,7 @@ def evaluate(problem: Problem, final_g_J: float, shape: Array, reference_J: Arra
     slope = final_g_J * shape
     battery, points, links = problem.plant.battery, problem.points, problem.links
     cost, pick = np.empty((K, N)), np.empty((K, N), np.int64)
-    stage_at(points, battery, slope, reference_J, cost, pick)
+    share_out(stage_at, K, points, battery, slope, reference_J, cost, pick)
     value, follow = np.empty((K + 1, S + 1)), np.empty((K, S + 1), np.int64)
     chain(cost, links, slope, value, follow)
     if value[0, S] >= HUGE:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ems.kernels.changes import Changes, Links, links_of
+from ems.kernels.jit import share_out
 from ems.kernels.sweep import Points
 from ems.kernels.transitions import stored_energies
 from ems.plant.counters import NO_WAITS, Waits, counted_states
@@ -89,7 +90,7 @@ def change_energies(plant: Plant, demand: Demand, count: IntArray) -> tuple[Arra
     wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
     shape = wheel_speed.size, nodes + 1, nodes
     stored, live = np.zeros(shape), np.empty(shape, bool)
-    stored_energies(plant.transitions, wheel_speed, demand.dt_s, count, stored, live)
+    share_out(stored_energies, wheel_speed.size, plant.transitions, wheel_speed, demand.dt_s, count, stored, live)
     return stored, live
 
 

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from ems.kernels.jit import share_out
 from ems.kernels.prices import drive_priced, look_ahead
 from ems.kernels.sweep import stage_at
 from ems.solve.dynamic import Driven, objective_g
@@ -80,7 +81,7 @@ def expected_ahead(problem: Problem, price_g_J: float) -> Array:
     K, N = problem.alive.shape
     stage, pick = np.empty((K, N)), np.empty((K, N), np.int64)
     reference = np.full(K, 0.5 * (problem.start_J + problem.target_J))
-    stage_at(problem.points, problem.plant.battery, np.full(K + 1, price_g_J), reference, stage, pick)
+    share_out(stage_at, K, problem.points, problem.plant.battery, np.full(K + 1, price_g_J), reference, stage, pick)
     group, size = groups(problem)
     ahead = np.empty((K, problem.states))
     look_ahead(stage, problem.changes, price_g_J, group, size, ROUNDS, ahead)

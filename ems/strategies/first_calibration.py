@@ -26,6 +26,7 @@ import numpy as np
 from ems import library
 from ems.configurations import Kind
 from ems.kernels.frontier import Demands, Frontiers, build_frontiers
+from ems.kernels.jit import share_out
 from ems.kernels.plant import COUPLED
 from ems.plant.plant import Plant
 from ems.strategies.calibration import (
@@ -138,7 +139,8 @@ class _Costs:
         grid = coarse(DEFAULT_GRID)
         out = Frontiers(np.empty((row_node.size, grid.capacity)), np.empty((row_node.size, grid.capacity)),
                         np.empty((row_node.size, grid.capacity, 3 + plant.arrays.inner_source.shape[1])), np.zeros(row_node.size, np.int64))
-        build_frontiers(plant.arrays, demands, row_demand, row_node, np.zeros((V * A, 0)), plant.nominal_x, grid, out)
+        share_out(build_frontiers, row_demand.size, plant.arrays, demands, row_demand, row_node, np.zeros((V * A, 0)),
+                  plant.nominal_x, grid, out)
         used = np.arange(grid.capacity)[None, :] < out.count[:, None]
         fuel, P = np.where(used, out.fuel, NOTHING), np.where(used, out.power, 0.0)
         internal = 2.0 * P / (1.0 + np.sqrt(np.maximum(1.0 - 4.0 * P * plant.nominal_x, 0.0)))

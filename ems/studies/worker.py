@@ -102,10 +102,7 @@ def solve_case(task: Task) -> Outcome:
 def _one_thread(solve: tuple[Solver, ...]) -> None:
     """Kernels on one thread even where the process was not started with ``ONE_THREAD`` (a cluster's worker)."""
     if any("kernels" in solver.uses for solver in solve):
-        importlib.import_module("ems.kernels.jit")      # says how threads wait before numba starts them
-        import numba
-
-        numba.set_num_threads(1)
+        importlib.import_module("ems.kernels.jit").use_threads(1)
 
 
 def _solved(task: Task) -> tuple[str, str, dict[str, Any], bytes | None]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from ems.configurations import EngineState
 from ems.kernels.frontier import Demands, Grid, build_frontiers
+from ems.kernels.jit import share_out
 from ems.plant.plant import Plant
 from ems.plant.torque_maps import limited_axles
 from ems.tables.rows import Rows, empty_frontiers, unpadded
@@ -105,7 +106,7 @@ def whole_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, sl
     row_of = np.full(wanted.shape, -1)
     row_of[pair_demand, pair_node] = own[pair_demand, twin[pair_node]]
     out = empty_frontiers(demand.size, grid.capacity, plant)
-    build_frontiers(plant.arrays, demands, demand, node, slopes_g_J, plant.nominal_x, grid, out)
+    share_out(build_frontiers, demand.size, plant.arrays, demands, demand, node, slopes_g_J, plant.nominal_x, grid, out)
     return unpadded(out), row_of
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from ems.kernels.frontier import Demands, Frontiers, Grid, build_frontiers
+from ems.kernels.jit import share_out
 from ems.kernels.plant import COUPLED, IDLING, SLACK, PlantArrays
 from ems.plant.plant import Plant
 from ems.tables.rows import Rows, empty_frontiers
@@ -76,14 +77,16 @@ def side_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, slo
     return _together(plant, nodes, engine, wheels, place[pair_node], wheel_row, base_W[place[pair_node]]), row_of
 
 
-def _engine_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, nodes: IntArray, grid: Grid, slopes_g_J: Array) -> Frontiers:
+def _engine_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, nodes: IntArray, grid: Grid,
+                 slopes_g_J: Array) -> Frontiers:
     """Frontier of each node at rest, finely searched."""
     fine = grid._replace(free_points=ENGINE_POINTS * grid.free_points, torque_points=ENGINE_POINTS * grid.torque_points,
                          capacity=ENGINE_CAPACITY)
     known = slopes_g_J[slopes_g_J >= 0.0] if slopes_g_J.size else np.array(USUAL_SLOPES) / plant.heating_value_J_g
     slopes = np.linspace(SLOPES_BELOW * known.min(), SLOPES_ABOVE * known.max(), SLOPES)
     out = empty_frontiers(nodes.size, fine.capacity, plant)
-    build_frontiers(free, still, np.full(nodes.size, nothing), nodes, np.tile(slopes, (nothing + 1, 1)), plant.nominal_x, fine, out)
+    share_out(build_frontiers, nodes.size, free, still, np.full(nodes.size, nothing), nodes, np.tile(slopes, (nothing + 1, 1)),
+              plant.nominal_x, fine, out)
     return out
 
 
@@ -108,7 +111,8 @@ def _wheel_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, n
     demand, place = np.append(pair_demand, np.full(nodes.size, nothing)), stands_for[np.append(pair_place, np.arange(nodes.size))]
     keys, row = np.unique(demand * nodes.size + place, return_inverse=True)
     out = empty_frontiers(keys.size, grid.brake_points + 2, plant)
-    build_frontiers(idle, still, keys // nodes.size, nodes[keys % nodes.size], np.zeros((nothing + 1, 0)), plant.nominal_x, grid, out)
+    share_out(build_frontiers, keys.size, idle, still, keys // nodes.size, nodes[keys % nodes.size], np.zeros((nothing + 1, 0)),
+              plant.nominal_x, grid, out)
     row = row.reshape(-1)
     return out, row[: pair_demand.size], out.power[row[pair_demand.size:], 0]
 
@@ -122,7 +126,8 @@ def _choices_of_engine(plant: Plant, nodes: IntArray) -> BoolArray:
     return out
 
 
-def _together(plant: Plant, nodes: IntArray, engine: Frontiers, wheels: Frontiers, place: IntArray, wheel_row: IntArray, base_W: Array) -> Rows:
+def _together(plant: Plant, nodes: IntArray, engine: Frontiers, wheels: Frontiers, place: IntArray, wheel_row: IntArray,
+              base_W: Array) -> Rows:
     """Every point of the engine's side with the best of the wheels' side, then the least fuel with the ladder of friction brakes."""
     E, W = engine.fuel.shape[1], wheels.fuel.shape[1]
     last = np.maximum(engine.count - 1, 0)[place]

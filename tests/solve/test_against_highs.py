@@ -96,7 +96,7 @@ def test_dynamic_programming_over_nodes_is_exact(window, price):
     K, N = problem.alive.shape
     slope = np.full(K + 1, price / problem.plant.heating_value_J_g)
     cost, pick = np.empty((K, N)), np.empty((K, N), np.int64)
-    stage_at(problem.points, problem.plant.battery, slope, np.full(K, problem.start_J), cost, pick)
+    stage_at(0, K, problem.points, problem.plant.battery, slope, np.full(K, problem.start_J), cost, pick)
     value, follow = np.empty((K + 1, N + 1)), np.empty((K, N + 1), np.int64)
     chain(cost, problem.links, slope, value, follow)
     exact, _ = network.least(slope[0])

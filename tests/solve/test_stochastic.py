@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ems.kernels.prices import look_ahead
 from ems.kernels.changes import HUGE, Changes
+from ems.kernels.prices import look_ahead
 from ems.solve.stochastic import Tuning, _drive, best_causal, groups
 
 PIECE = ("udds", 160, 250)
