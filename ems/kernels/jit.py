@@ -95,7 +95,7 @@ def use_threads(count: int) -> None:
     _threads = count
 
 
-SHARES = 32     # pieces that the work of a kernel is cut into, so that no thread waits long for the last
+SHARES = 10     # pieces that the work of a kernel is cut into, so that no thread waits long for the last
 
 
 def share_out(kernel: Callable[..., None], size: int, *arguments: Any) -> None:

@@ -119,6 +119,8 @@ class Bench(NamedTuple):
     pattern: Any
     base: Any
     gain: Any
+    still: Any
+    known: Any
 
 
 class Cut(NamedTuple):
@@ -131,6 +133,7 @@ class Cut(NamedTuple):
     maps : (patterns, S + 1 + G, 3 + I); bit_mesh : (bits,) loaded meshes; inner_source : (inner,)
     pattern : (1,) last pattern of directions, a good first guess for the next
     base, gain : (S + 1 + G,) outputs along a line in one input, see ``set_line``
+    still : (patterns, S + 1 + G) part of the outputs that no choice changes (acceleration, drags), where ``known`` : (patterns,)
     load_joint, load_limit : limits on loads of told joints; axle_joint, axle_least : (A,) least torque of axles [N m]
     drives : (M,); engine_torque : of an engine turned without fuel [N m]
     mode : STOPPED, COUPLED, IDLING, DRAGGED; base_W : auxiliaries and hold power; gives_W, takes_W : limits
@@ -147,6 +150,8 @@ class Cut(NamedTuple):
     pattern: Any
     base: Any
     gain: Any
+    still: Any
+    known: Any
     torque_axis: Any
     torque_count: Any
     fuel_axis: Any
@@ -170,11 +175,14 @@ class Cut(NamedTuple):
 @compiled
 def make_bench(plant: PlantArrays) -> Bench:
     """Scratch memory for one thread."""
-    sources = plant.source_wheel.shape[1]
+    sources, patterns = plant.source_wheel.shape[1], 1
+    for t in range(plant.bits.size):
+        patterns = max(patterns, 1 << plant.bits[t])
     return Bench(np.zeros(plant.torque_map.shape[2]), np.zeros(plant.torque_map.shape[1]), np.zeros(sources),
                  np.zeros(plant.mesh_wheel.shape[1]), np.zeros(sources),
                  np.zeros((sources - 1, plant.machine_torque.shape[1])), np.zeros(plant.engine_torque.size),
-                 np.zeros(1, np.int64), np.zeros(plant.torque_map.shape[1]), np.zeros(plant.torque_map.shape[1]))
+                 np.zeros(1, np.int64), np.zeros(plant.torque_map.shape[1]), np.zeros(plant.torque_map.shape[1]),
+                 np.zeros((patterns, plant.torque_map.shape[1])), np.zeros(patterns, np.bool_))
 
 
 @compiled
@@ -226,6 +234,7 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
     fixed = 2 + plant.inner_source.shape[1]
     bench.x[:] = 0.0
     bench.out[:] = 0.0
+    bench.known[:] = False
     bench.x[fixed] = alpha
     for d in range(plant.drag_count[t]):
         w = plant.drag[t, d, 0] * ww + plant.drag[t, d, 1] * f
@@ -236,7 +245,7 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
         engine_torque = -at(plant.motoring_speed, plant.motoring_speed.size, plant.motoring_drag, bench.speed[0])
     loads = plant.load_count[t]
     return Cut(bench.x, bench.out, bench.speed, bench.mesh_speed, bench.limit, bench.loss_row, bench.fuel_row,
-               bench.pattern, bench.base, bench.gain, plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
+               bench.pattern, bench.base, bench.gain, bench.still, bench.known, plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
                plant.torque_map[first:first + (1 << bits)], plant.bit_mesh[t, :bits],
                plant.inner_source[t, :plant.inner_count[t]], plant.load_joint[t, :loads], plant.load_limit[t, :loads],
                plant.axle_joint, axle_least, plant.machine_drives, fixed, engine_torque,
@@ -244,21 +253,40 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
                plant.battery_gives_W, plant.battery_takes_W, code)
 
 
+@compiled
+def _know(cut: Cut, pattern: int) -> None:
+    """Notes the part of every output that no choice of torques changes."""
+    cut.known[pattern] = True
+    for r in range(cut.out.size):
+        cut.still[pattern, r] = 0.0
+        for i in range(cut.fixed, cut.x.size):
+            cut.still[pattern, r] += cut.maps[pattern, r, i] * cut.x[i]
+
+
+@compiled_inline
+def _output(cut: Cut, pattern: int, r: int) -> float:
+    """Output r for the inputs in ``cut.x``, pattern known."""
+    value = cut.still[pattern, r]
+    for i in range(cut.fixed):
+        value += cut.maps[pattern, r, i] * cut.x[i]
+    return value
+
+
 @compiled_inline
 def set_torques(cut: Cut) -> bool:
-    """Every torque for the inputs in ``cut.x``; False when no directions of power flow agree with themselves."""
-    sources = cut.speed.size
-    width = cut.x.size
+    """Every torque and every load that is judged for the inputs in ``cut.x``; False when no directions of power flow agree with
+    themselves."""
+    loads = cut.speed.size + 1
     pattern = cut.pattern[0]
     settled = False
     for _ in range(12):
+        if not cut.known[pattern]:
+            _know(cut, pattern)
         flips = 0
         for b in range(cut.bit_mesh.size):
             g = cut.bit_mesh[b]
-            load = 0.0
-            for i in range(width):
-                load += cut.maps[pattern, sources + 1 + g, i] * cut.x[i]
-            cut.out[sources + 1 + g] = load
+            load = _output(cut, pattern, loads + g)
+            cut.out[loads + g] = load
             flow = load * cut.mesh_speed[g]
             forward = (pattern >> b) & 1
             if (flow < 0.0 and forward == 0) or (flow > 0.0 and forward == 1):
@@ -267,12 +295,15 @@ def set_torques(cut: Cut) -> bool:
             settled = True
             break
         pattern ^= flips
+    if not cut.known[pattern]:
+        _know(cut, pattern)
     cut.pattern[0] = pattern
-    for s in range(sources + 1):
-        torque = 0.0
-        for i in range(width):
-            torque += cut.maps[pattern, s, i] * cut.x[i]
-        cut.out[s] = torque
+    for s in range(loads):
+        cut.out[s] = _output(cut, pattern, s)
+    for q in range(cut.load_joint.size):
+        cut.out[loads + cut.load_joint[q]] = _output(cut, pattern, loads + cut.load_joint[q])
+    for a in range(cut.axle_joint.size):
+        cut.out[loads + cut.axle_joint[a]] = _output(cut, pattern, loads + cut.axle_joint[a])
     return settled
 
 
@@ -306,6 +337,12 @@ def set_torques_on_line(cut: Cut, column: int, value: float) -> bool:
     if same:
         for s in range(sources + 1):
             cut.out[s] = cut.base[s] + cut.gain[s] * value
+        for q in range(cut.load_joint.size):
+            r = sources + 1 + cut.load_joint[q]
+            cut.out[r] = cut.base[r] + cut.gain[r] * value
+        for a in range(cut.axle_joint.size):
+            r = sources + 1 + cut.axle_joint[a]
+            cut.out[r] = cut.base[r] + cut.gain[r] * value
         return True
     settled = set_torques(cut)
     set_line(cut, column)
@@ -323,21 +360,19 @@ def terminal_power(cut: Cut) -> tuple[float, int]:
 @compiled
 def load_of(cut: Cut, g: int) -> float:
     """Load of told joint g [N m] for the inputs and directions that are set."""
-    load = 0.0
-    for i in range(cut.x.size):
-        load += cut.maps[cut.pattern[0], cut.speed.size + 1 + g, i] * cut.x[i]
-    return load
+    return _output(cut, cut.pattern[0], cut.speed.size + 1 + g)
 
 
-@compiled
+@compiled_inline
 def _broken_load(cut: Cut) -> int:
     """The first limit on a joint's load, or on an axle's braking, that is broken; OK when none is."""
+    loads = cut.speed.size + 1
     for q in range(cut.load_joint.size):
-        load = cut.load_limit[q, 0] * load_of(cut, cut.load_joint[q])
+        load = cut.load_limit[q, 0] * cut.out[loads + cut.load_joint[q]]
         if not cut.load_limit[q, 1] - SLACK * (1.0 + abs(load)) <= load <= cut.load_limit[q, 2] + SLACK * (1.0 + abs(load)):
             return LOAD * STRIDE + q
     for a in range(cut.axle_joint.size):
-        torque = -load_of(cut, cut.axle_joint[a])
+        torque = -cut.out[loads + cut.axle_joint[a]]
         if torque < cut.axle_least[a] - SLACK * (1.0 + abs(torque)):
             return AXLE * STRIDE + a
     return OK
