@@ -117,14 +117,17 @@ def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Cand
 @compiled
 def _most_taken(cut: Cut, now: Moment, grid: Grid) -> float:
     """Largest share of the braking torque that the machines can take (negative: not even none is possible)."""
-    low, high = -1.0, 1.0
+    cap = 1.0                                       # a single axle takes no larger share than it may
+    if cut.axle_joint.size == 1:
+        cap = min(max(now.axle_least[0] / now.Tw, 0.0), 1.0)
+    low, high = -1.0, cap
     for q in range(2 + BISECTIONS):
-        share = 1.0 if q == 0 else 0.0 if q == 1 else 0.5 * (low + high)
+        share = cap if q == 0 else 0.0 if q == 1 else 0.5 * (low + high)
         if best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, False) < math.inf:
             low = max(low, share)
         elif q > 0:
             high = share
-        if low == 1.0 or (q == 1 and low < 0.0):
+        if low == cap or (q == 1 and low < 0.0):
             break
     return low
 
