@@ -19,6 +19,9 @@ from ems.inputfile import raise_capped, read_text
 from ems.types import Array, IntArray
 
 
+LARGEST_NUMBER = 1e15       # products of three of them are still finite
+
+
 @dataclass(frozen=True, slots=True)
 class Comment:
     """One ``# key: text`` line; the key in lower case, the line counted from 1."""
@@ -196,15 +199,15 @@ def _numbers(
         value = _number(cell)
         if math.isnan(value) and name in known:
             found = f"'{cell}'" if cell else "an empty value"
-            mistakes.add(where, f"line {line}, column {name}", found, "a finite number with a decimal point")
+            mistakes.add(where, f"line {line}, column {name}", found, "a number with a decimal point, finite and at most 1e15 in size")
         values.append(value)
     return values
 
 
 def _number(cell: str) -> float:
-    """The finite number a cell holds, else NaN."""
+    """The number a cell holds, NaN where it holds none, or one that no quantity of a powertrain can be."""
     try:
         value = float(cell) if "_" not in cell else math.nan
     except ValueError:
         return math.nan
-    return value if math.isfinite(value) else math.nan
+    return value if abs(value) <= LARGEST_NUMBER else math.nan

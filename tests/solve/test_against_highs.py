@@ -70,7 +70,7 @@ class Network:
         integer = np.zeros(self.cost.size)
         integer[:self.points] = 1
         found = milp(self.cost + price_g_J * self.energy, constraints=limits, integrality=integer, bounds=Bounds(0, 1),
-                     options={"mip_rel_gap": gap, "time_limit": 120})
+                     options={"mip_rel_gap": gap, "time_limit": 900})
         assert found.status == 0, found.message
         return found.fun, found.mip_dual_bound
 
