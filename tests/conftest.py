@@ -13,7 +13,7 @@ import pytest
 import ems
 from ems.library import data_root
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))    # helpers that tests of several folders share
+sys.path.append(str(Path(__file__).resolve().parent))    # helpers that tests of several folders share
 
 from outside_checks import WRITING, outside_check, write_page  # noqa: E402
 
