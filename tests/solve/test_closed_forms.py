@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ems.kernels.sweep import HUGE, Changes, chain
+from ems.kernels.changes import HUGE, Changes, links_of
+from ems.kernels.sweep import chain
 from ems.solve.certificate import best_bound
 from ems.solve.costate import solve_costate
 from ems.solve.dynamic import full_corridor, narrow_corridor, solve_dynamic
@@ -68,7 +69,7 @@ def test_stagecoach_problem(outside_check):
             fixed[a, towns.index(end)], live[:, a, towns.index(end)] = price, True
     changes = Changes(fixed, np.zeros((K, N + 1, N)), live, np.arange(N + 1), np.ones((N + 1, N), bool))
     value, follow = np.empty((K + 1, N + 1)), np.empty((K, N + 1), np.int64)
-    chain(cost, changes, np.zeros(K + 1), value, follow)
+    chain(cost, links_of(changes, (cost < HUGE).astype(np.int64)), np.zeros(K + 1), value, follow)
     for town, (k, least) in TO_GO.items():
         outside_check(value[k, towns.find(town) % (N + 1)], source="Hillier and Lieberman, Introduction to Operations Research: stagecoach problem",
                       quantity=f"least cost from {town} to J", value=least, unit="-", tolerance=1e-12)
