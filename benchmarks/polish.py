@@ -1,8 +1,8 @@
 """The polish on every layout and main cycle: python benchmarks/polish.py [--layout NAME ...] [--cycle NAME ...] [--json FILE]
 
-For each the optimum of default grids, then the smooth program over its schedule (``ems optimum --polish``). *Net* is the difference in fuel
-less what the smoothing of the maps changes by itself on the optimum's own trip; it is held against 0.2 %. *Replayed* is the polished choice in
-the true plant against the optimum, *certificate* how far the optimum may lie above the true one at most (gap and table error).
+For each the optimum of default grids, then the smooth program over its schedule (``ems optimum --polish``). *Net* is the difference in
+fuel less what the smoothing of the maps changes by itself on the optimum's own trip; it is held against 0.2 %. *Replayed* is the polished
+choice in the true plant against the optimum, *certif.* how far the optimum may lie above the true one at most (gap and table error).
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from ems.library import names
 from ems.solve.polish import polish
 
 CYCLES = ("wltc-3b", "udds", "hwfet", "us06", "nedc")
-HEAD = f"{'layout':28} {'cycle':10} {'fuel g':>9} {'differs':>8} {'smooth':>8} {'net':>8} {'replayed':>8} {'certif.':>8} {'costate':>8} {'s':>6}"
+HEAD = (f"{'layout':28} {'cycle':10} {'fuel g':>9} {'differs':>8} {'smooth':>8} {'net':>8} {'replayed':>8} {'certif.':>8} {'costate':>8} "
+        f"{'s':>6}")
 
 
 def measured(layout: str, cycle: str) -> dict[str, object]:
@@ -61,7 +62,8 @@ def main() -> None:
                 with open(asked.json, "a", encoding="utf-8") as file:
                     file.write(json.dumps(rows[-1]) + "\n")
     net = [abs(row["net_percent"]) for row in rows if row.get("solved")]  # type: ignore[arg-type]
-    print(f"{sum(n < 0.2 for n in net)} of {len(net)} solved within 0.2 %, {len(rows) - len(net)} not solved; largest {max(net, default=0.0):.3f} %")
+    print(f"{sum(n < 0.2 for n in net)} of {len(net)} solved within 0.2 %, {len(rows) - len(net)} not solved; "
+          f"largest {max(net, default=0.0):.3f} %")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""What steps of one second hide: python benchmarks/time_step.py [--layout NAME ...] [--cycle NAME] [--seconds N] [--steps 1 0.5 0.1] [--json FILE]
+"""What steps of one second hide: python benchmarks/time_step.py [--layout NAME ...] [--cycle NAME] [--seconds N] [--steps 1 0.5 0.1]
 
 The same trip in steps of 1 s, 0.5 s and 0.1 s, four ways:
 
@@ -7,9 +7,9 @@ The same trip in steps of 1 s, 0.5 s and 0.1 s, four ways:
 *curve*  a smooth speed through the samples (monotone cubic, no overshoot): what a logger at 1 Hz cannot have seen
 *curve, held*
 
-Cycle energy, highest power and acceleration are of the vehicle at its wheels, by ``ems.trips.demand``. Distances differ by the shape of the speed
-between samples, so figures are per distance. Waiting counts whole intervals as states: *held* at 0.1 s has ten times as many and is left out
-unless asked for with ``--held-everywhere``.
+Cycle energy, highest power and acceleration are of the vehicle at its wheels, by ``ems.trips.demand``. Distances differ by the shape of
+the speed between samples, so figures are per distance. Waiting counts whole intervals as states: *held* at 0.1 s has ten times as many and
+is left out unless asked for with ``--held-everywhere``. ``--json FILE`` adds one JSON object a line.
 """
 
 from __future__ import annotations

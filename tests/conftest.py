@@ -15,7 +15,7 @@ from ems.library import data_root
 
 sys.path.append(str(Path(__file__).resolve().parent))    # helpers that tests of several folders share
 
-from outside_checks import WRITING, outside_check, write_page  # noqa: E402
+from outside_checks import WRITING, outside_check, write_page
 
 __all__ = ["outside_check"]
 

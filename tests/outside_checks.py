@@ -5,10 +5,10 @@ A test asks for the fixture and names source, quantity and published value besid
     def test_distance(outside_check):
         outside_check(cycle.distance_m, source="UN GTR No. 15, Annex 1", quantity="WLTC 3b, distance", value=23266, unit="m", tolerance=0.5)
 
-It asserts, and it holds the page to what it has seen: a row that is missing, says another source, value or tolerance, or shows another figure
-of ours (by more than a fifth of the tolerance) fails the test; so does a row of the test's that was not checked. Rows of tests that are gone are
-found by ``tests/test_checks_page.py``. ``EMS_WRITE_CHECKS=1 pytest ...`` writes the rows of the tests it runs, and drops those of tests that
-are gone.
+It asserts, and it holds the page to what it has seen: a row that is missing, says another source, value or tolerance, or shows another
+figure of ours (by more than a fifth of the tolerance) fails the test; so does a row of the test's that was not checked. Rows of tests that
+are gone are found by ``tests/test_checks_page.py``. ``EMS_WRITE_CHECKS=1 pytest ...`` writes the rows of the tests it runs, and drops those
+of tests that are gone.
 """
 
 from __future__ import annotations
@@ -75,11 +75,14 @@ def page_of(checks: list[Check]) -> str:
     sources = sorted({c.source for c in checks})
     out = ["# Checks against figures from outside", "",
            "Written by the tests (`EMS_WRITE_CHECKS=1 pytest`), held to them by every run: `tests/outside_checks.py` says how.", "",
-           f"{len(checks)} figures, {len(sources)} sources. *Tolerance* is the largest difference the test allows, usually half of the last",
-           "digit published. *From memory*: not looked up again. *Derived*: exact arithmetic from what is named. A figure of another library",
-           "is computed beside ours in the same run. Inputs that a check is made on may be invented; the figure it is held against is not.", ""]
+           f"{len(checks)} figures, {len(sources)} sources. *Tolerance* is the largest difference the test allows, usually half of the",
+           "last digit published. *From memory*: not looked up again. *Derived*: exact arithmetic from what is named. A figure of",
+           "another library is computed beside ours in the same run. What a check is made on may be invented; the figure it is held",
+           "against is not.",
+           ""]
     for source in sources:
-        out += [f"## {source}", "", "| quantity | source's figure | ours | tolerance | unit | test |", "| --- | ---: | ---: | ---: | --- | --- |"]
+        out += [f"## {source}", "", "| quantity | source's figure | ours | tolerance | unit | test |",
+                "| --- | ---: | ---: | ---: | --- | --- |"]
         out += [c.row for c in sorted((c for c in checks if c.source == source), key=lambda c: (c.test, c.quantity))] + [""]
     return "\n".join(out)
 
@@ -95,7 +98,7 @@ def outside_check(request: pytest.FixtureRequest) -> Iterator[Callable[..., None
         assert tolerance > 0.0 and "|" not in source + quantity + unit
         found = Check(source, quantity, float(value), float(ours), float(tolerance), unit, test)
         # rounding aside: half a published digit is a limit that exact arithmetic can sit on
-        assert abs(found.ours - found.value) <= tolerance + 1e-9 * abs(found.value), f"{source}: {quantity} {value:g} {unit}, ours {ours:.9g}"
+        assert abs(found.ours - found.value) <= tolerance + 1e-9 * abs(found.value), f"{source}: {quantity} {value:g} {unit}, {ours:.9g}"
         assert writing or any(found.same_as(c) for c in written), f"docs/checks.md does not say: {found.row}; EMS_WRITE_CHECKS=1 writes it"
         seen.append(found)
 

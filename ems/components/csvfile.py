@@ -18,7 +18,6 @@ from ems.errors import InputError, Mistakes, nearest_name
 from ems.inputfile import raise_capped, read_text
 from ems.types import Array, IntArray
 
-
 LARGEST_NUMBER = 1e15       # products of three of them are still finite
 
 

@@ -105,7 +105,8 @@ def _range(path: str, value: Mapping[str, Any], where: str, mistakes: Mistakes, 
              (divided and not ways, "a range without steps", f"{FORMS}; only a sample divides a range by itself"),
              (steps is not None and not (type(steps) is int and 2 <= steps <= LARGEST_AXIS), f"steps = {in_words(steps)}",
               f"a whole number from 2 to {LARGEST_AXIS}, both ends counted"),
-             (step is not None and not (_is_number(step) and Decimal(step) >= LEAST_STEP), f"step = {in_words(step)}", f"a number of at least {LEAST_STEP:g}"))
+             (step is not None and not (_is_number(step) and Decimal(step) >= LEAST_STEP), f"step = {in_words(step)}",
+              f"a number of at least {LEAST_STEP:g}"))
     told = [(found, expected) for bad, found, expected in wrong if bad]
     if not told and step is not None and (high - low) / Decimal(step) > LARGEST_AXIS:
         told.append((f"step = {step}", f"at most {LARGEST_AXIS} steps from {low} to {high}"))

@@ -10,7 +10,7 @@ import resource
 import signal
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -29,8 +29,8 @@ MOST_SECONDS = 60           # a guard against never ending, not a measure
 MOST_CASES = 40
 MOST_MEMORY_MB = 700.0
 LONGEST_MESSAGE = 3000
-FORBIDDEN = ("os.system", "os.exec", "os.posix_spawn", "os.fork", "subprocess.Popen", "pickle.find_class", "socket.connect", "socket.getaddrinfo",
-             "os.remove", "os.rename", "os.chmod", "shutil.rmtree", "ctypes.dlopen")
+FORBIDDEN = ("os.system", "os.exec", "os.posix_spawn", "os.fork", "subprocess.Popen", "pickle.find_class", "socket.connect",
+             "socket.getaddrinfo", "os.remove", "os.rename", "os.chmod", "shutil.rmtree", "ctypes.dlopen")
 
 watching: list[str] | None = None
 
@@ -150,10 +150,8 @@ def warm(tmp_path_factory) -> None:
     plant()
     for kind in KINDS:
         for number in range(12):
-            try:
+            with suppress(EmsError):
                 READ[kind](mutant(kind, -1 - number, tmp_path_factory.getbasetemp() / "warm"))
-            except EmsError:
-                pass
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -110,8 +110,8 @@ def test_willis_ring_held(outside_check):
     assert c.speed_map == ((0, 0), (5, 0)) and c.balances == ((0, 1, -5),)
     outside_check(float(c.speed_map[1][0]), source=WILLIS, quantity="sun over carrier, ring of 80 teeth held, sun of 20", value=5.0,
                   unit="-", tolerance=1e-12)
-    outside_check(Choice(p, "off:B", [100.0]).torque["mg1"], source=WILLIS, quantity="torque on the sun for 100 N m at the carrier of the same",
-                  value=20.0, unit="N m", tolerance=1e-10)
+    outside_check(Choice(p, "off:B", [100.0]).torque["mg1"], source=WILLIS, value=20.0, unit="N m", tolerance=1e-10,
+                  quantity="torque on the sun for 100 N m at the carrier of the same")
 
 
 def test_published_input_split_set(outside_check):
@@ -126,8 +126,8 @@ def test_published_input_split_set(outside_check):
     outside_check(float((-sun_free / sun_wheel) * ring_per_wheel), source=WILLIS, value=18 / 13, unit="-", tolerance=1e-12,
                   quantity="ring over carrier, sun at rest, production input split of 30 and 78 teeth")
     drawn = Choice(p, "on:open", [13 / 18 * 90.0 * 3.3, 90.0]).torque      # all of the ring's torque at the wheels
-    outside_check(-drawn["mg1"] / 90.0, source=WILLIS, quantity="share of the carrier's torque on the sun of that set", value=5 / 18, unit="-",
-                  tolerance=1e-12)
+    outside_check(-drawn["mg1"] / 90.0, source=WILLIS, quantity="share of the carrier's torque on the sun of that set", value=5 / 18,
+                  unit="-", tolerance=1e-12)
     assert drawn["mg2"] == pytest.approx(0.0, abs=1e-9)
 
 

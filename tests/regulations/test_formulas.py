@@ -46,8 +46,8 @@ def test_r101_both_ways_differ_by_their_condition_a():
 # Derived from Regulation (EU) 2017/1151, Annex XXI, Sub-Annex 8, Appendix 5, Table A8.App5/1 (coefficients read).
 @pytest.mark.parametrize("km, factor", [(25.0, 0.536070), (50.0, 0.754590), (100.0, 0.902075)])
 def test_utility_factor_of_800_km(km, factor, outside_check):
-    outside_check(un_gtr15.utility(km, 800.0), source=EU_2017_1151, quantity=f"utility factor at {km:g} km, 800 km normalised", value=factor,
-                  unit="-", tolerance=5e-7)
+    outside_check(un_gtr15.utility(km, 800.0), source=EU_2017_1151, value=factor, unit="-", tolerance=5e-7,
+                  quantity=f"utility factor at {km:g} km, 800 km normalised")
 
 
 def test_utility_factors_of_three_whole_cycles(outside_check):

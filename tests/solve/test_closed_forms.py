@@ -48,8 +48,8 @@ def test_six_steps_with_and_without_battery_loss(bare_problem, loss, cost_g, pri
     assert 1e3 * search.below.costate_g_J[-1] - 1e-4 <= price <= 1e3 * search.above.costate_g_J[-1] + 1e-4
 
 
-# Hillier and Lieberman, Introduction to Operations Research, dynamic programming: the stagecoach problem (read). Cost of each leg; the least
-# costs to go are the chapter's own tables.
+# Hillier and Lieberman, Introduction to Operations Research, dynamic programming: the stagecoach problem. Cost of each leg (11 as the least
+# read; legs and costs to go from memory).
 LEGS = {"A": {"B": 2, "C": 4, "D": 3}, "B": {"E": 7, "F": 4, "G": 6}, "C": {"E": 3, "F": 2, "G": 4}, "D": {"E": 4, "F": 1, "G": 5},
         "E": {"H": 1, "I": 4}, "F": {"H": 6, "I": 3}, "G": {"H": 3, "I": 3}, "H": {"J": 3}, "I": {"J": 4}}
 TO_GO = {"A": (0, 11), "B": (1, 11), "C": (1, 7), "D": (1, 8), "E": (2, 4), "F": (2, 7), "G": (2, 6)}
@@ -71,8 +71,8 @@ def test_stagecoach_problem(outside_check):
     value, follow = np.empty((K + 1, N + 1)), np.empty((K, N + 1), np.int64)
     chain(cost, links_of(changes, (cost < HUGE).astype(np.int64)), np.zeros(K + 1), value, follow)
     for town, (k, least) in TO_GO.items():
-        outside_check(value[k, towns.find(town) % (N + 1)], source="Hillier and Lieberman, Introduction to Operations Research: stagecoach problem",
-                      quantity=f"least cost from {town} to J", value=least, unit="-", tolerance=1e-12)
+        outside_check(value[k, towns.find(town) % (N + 1)], quantity=f"least cost from {town} to J", value=least, unit="-", tolerance=1e-12,
+                      source="Hillier and Lieberman, Introduction to Operations Research: stagecoach problem (legs from memory)")
 
 
 def test_the_mean_is_driven_without_losses(bare_problem):
