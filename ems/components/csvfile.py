@@ -198,7 +198,7 @@ def _numbers(
         value = _number(cell)
         if math.isnan(value) and name in known:
             found = f"'{cell}'" if cell else "an empty value"
-            mistakes.add(where, f"line {line}, column {name}", found, "a number with a decimal point, finite and at most 1e15 in size")
+            mistakes.add(where, f"line {line}, column {name}", found, "a finite number with a decimal point, at most 1e15 in size")
         values.append(value)
     return values
 

@@ -42,7 +42,7 @@ def test_a_file_that_does_not_say_invented_is_not(tmp_path: Path) -> None:
     ("a;b\n1;2\n", r"line 1: found 'a;b'; expected commas between columns: a,b"),
     ("a,b\n1,2,3\n", r"line 2: found 3 values; expected 2: a,b"),
     ("a,b\n1\n", r"line 2: found 1 values; expected 2: a,b"),
-    ("a,b\n1,x\n", r"line 2, column b: found 'x'; expected a number with a decimal point"),
+    ("a,b\n1,x\n", r"line 2, column b: found 'x'; expected a finite number with a decimal point"),
     ("a,b\n1,\n", r"line 2, column b: found an empty value"),
     ("a,b\n1,NaN\n", r"line 2, column b: found 'NaN'; expected a finite number"),
     ("a,b\n1,-inf\n", r"line 2, column b: found '-inf'; expected a finite number"),
