@@ -3,12 +3,12 @@
 The same trip in steps of 1 s, 0.5 s and 0.1 s, four ways:
 
 *lines*  the speed between samples a straight line, as everywhere in ems: the road load is taken at more places, decisions fall more often
-*held*   the same, but configurations and the engine's state last a second at least, as they do in steps of a second: the road load alone
+*held*   the same, but a configuration lasts a second at least, as it does in steps of a second: the road load alone
 *curve*  a smooth speed through the samples (monotone cubic, no overshoot): what a logger at 1 Hz cannot have seen
 *curve, held*
 
 Cycle energy, highest power and acceleration are of the vehicle at its wheels, by ``ems.trips.demand``. Distances differ by the shape of
-the speed between samples, so figures are per distance. Waiting counts whole intervals as states: *held* at 0.1 s has ten times as many and
+the speed between samples, so figures are per distance. Waiting counts whole intervals as states: *held* below 0.5 s has so many that it
 is left out unless asked for with ``--held-everywhere``. ``--json FILE`` adds one JSON object a line.
 """
 
@@ -27,7 +27,7 @@ import ems
 from ems.plant.counters import NO_WAITS, Waits
 from ems.trips.cycle import Cycle
 
-HELD = Waits(1.0, 1.0, 1.0)
+HELD = Waits(dwell_s=1.0)       # of a configuration, so of the engine's state too
 HEAD = (f"{'layout':14} {'speed':12} {'step s':>6} {'l/100 km':>9} {'from 1 s':>9} {'gap':>7} {'tables':>7} {'starts':>6} {'changes':>7} "
         f"{'cycle kWh':>9} {'peak kW':>8} {'m/s2':>6} {'residual':>9} {'s':>6}")
 

@@ -35,3 +35,22 @@ def test_half_seconds_can_be_solved(pieces):
     assert half.trace.demand.dt_s.size == 2 * whole.trace.demand.dt_s.size
     assert abs(half.energy_residual_percent) < 1e-6 and half.lower_bound_g <= half.objective_g
     assert half.objective_g == pytest.approx(whole.objective_g, rel=0.01)
+
+
+def test_waiting_is_in_seconds_whatever_the_step(pieces):
+    """A second in every configuration, in steps of half a second: no shorter one is driven, and it costs something."""
+    from time_step import HELD, stepped
+
+    import ems
+
+    layout, cycle = ems.load_layout("three-clutch"), stepped(pieces.cycle("udds", 20, 80), 0.5, False)
+    free, held = ems.optimum(layout, cycle), ems.optimum(layout, cycle, waits=HELD)
+    assert shortest_s(held) >= 1.0 - 1e-9
+    assert shortest_s(free) == 0.5 and held.objective_g >= free.lower_bound_g
+
+
+def shortest_s(found):
+    """Shortest time in a configuration, the last one left out: the trip ends in it."""
+    plant, node = found.problem.plant, found.trace.node
+    ends = np.flatnonzero(np.diff([plant.nodes[n].configuration for n in node]) != 0) + 1
+    return float(np.diff(np.concatenate([[0], ends])).min() * 0.5)
