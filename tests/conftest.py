@@ -62,7 +62,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """A test that failed need not be told that its later checks are missing."""
     report = yield
-    if call.when == "call":
+    if call.when in ("setup", "call"):
         item.went_well = report.passed  # type: ignore[attr-defined]
     return report
 

@@ -6,7 +6,7 @@ A test asks for the fixture and names source, quantity and published value besid
         outside_check(cycle.distance_m, source="UN GTR No. 15, Annex 1", quantity="WLTC 3b, distance", value=23266, unit="m", tolerance=0.5)
 
 It asserts, and it holds the page to what it has seen: a row that is missing, says another source, value or tolerance, or shows another
-figure of ours (by more than a fifth of the tolerance) fails the test; so does a row of the test's that was not checked. Rows of tests that
+figure of ours (by more than half the tolerance) fails the test; so does a row of the test's that was not checked. Rows of tests that
 are gone are found by ``tests/test_checks_page.py``. ``EMS_WRITE_CHECKS=1 pytest ...`` writes the rows of the tests it runs, and drops those
 of tests that are gone.
 """
@@ -25,7 +25,7 @@ CHECKOUT = Path(__file__).resolve().parent.parent
 PAGE = CHECKOUT / "docs" / "checks.md"
 MEMORY = "(from memory)"            # ends the source of a figure that was not looked up again
 DERIVED = "(derived)"               # ends the source of exact arithmetic
-SHARE_OF_TOLERANCE = 0.2            # by which our figure on the page may differ from the one just found
+SHARE_OF_TOLERANCE = 0.5            # by which our figure on the page may differ from the one just found
 CELLS = ("quantity", "value", "ours", "tolerance", "unit", "test")
 WRITING = "EMS_WRITE_CHECKS"
 SEEN = pytest.StashKey[list["Check"]]()
@@ -103,12 +103,13 @@ def outside_check(request: pytest.FixtureRequest) -> Iterator[Callable[..., None
         seen.append(found)
 
     yield check
+    if not request.node.went_well:      # what failed first is told already
+        return
     assert seen, "asks for outside_check and checks nothing"
-    missed = {c.quantity for c in written} - {c.quantity for c in seen}
     if writing:
         request.config.stash.setdefault(SEEN, []).extend(seen)
-    elif getattr(request.node, "went_well", True):
-        assert not missed, f"docs/checks.md lists what was not checked: {missed}"
+    missed = {c.quantity for c in written} - {c.quantity for c in seen}
+    assert not missed, f"docs/checks.md lists what was not checked: {missed}"
 
 
 def write_page(session: pytest.Session) -> None:

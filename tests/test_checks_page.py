@@ -34,7 +34,7 @@ def test_enough_figures_from_enough_sources():
     assert len({(c.source, c.quantity) for c in checks}) == len(checks)
 
 
-@pytest.mark.parametrize("change", [{"source": "another"}, {"value": 23267.0}, {"tolerance": 1.0}, {"ours": 23266.7}, {"unit": "km"}])
+@pytest.mark.parametrize("change", [{"source": "another"}, {"value": 23267.0}, {"tolerance": 1.0}, {"ours": 23266.8}, {"unit": "km"}])
 def test_a_row_that_tells_something_else_is_seen(change):
     check = Check("a source", "distance", 23266.0, 23266.3, 0.5, "m", "tests/x.py::test_x")
     assert check.same_as(dataclasses.replace(check, ours=23266.301))
