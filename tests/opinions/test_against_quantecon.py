@@ -28,13 +28,11 @@ def compared(problem, nodes):
 
 
 @pytest.mark.parametrize("layout, start, end, nodes", WINDOWS)
-def test_values_are_those_of_backward_induction(pieces, layout, start, end, nodes, outside_check):
+def test_values_are_those_of_backward_induction(pieces, layout, start, end, nodes):
     """Constant voltage; changes of configuration cost fuel and stored energy: every value to 1e-9 g."""
     battery = pieces.constant_battery(resistance_ohm=0.15, capacity_As=6e3)
     ours, theirs, reached = compared(pieces.problem(layout, "udds", start, end, battery=battery, gain_J=-2e4), nodes)
-    apart = float(np.abs(ours[reached] - theirs[reached]).max())
-    outside_check(apart, source="quantecon.markov (backward induction), in the same run", value=0.0, unit="g", tolerance=1e-9,
-                  quantity=f"{layout}, seconds {start} to {end} of UDDS: largest difference of a value")
+    np.testing.assert_allclose(ours[reached], theirs[reached], rtol=0, atol=1e-9)
     assert np.ptp(ours[0][reached[0]]) > 1.0
 
 
