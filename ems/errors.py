@@ -20,6 +20,8 @@ class Mistake:
     found    : the value found, in words
     expected : what would have been right
     nearest  : the nearest valid name, when a name was not known
+
+    Whatever an input holds, each is one line of a length that a person reads, without control characters.
     """
 
     where: str
@@ -28,10 +30,23 @@ class Mistake:
     expected: str
     nearest: str | None = None
 
+    def __post_init__(self) -> None:
+        for name, longest in (("where", 500), ("key", 200), ("found", 200), ("expected", 1500)):
+            object.__setattr__(self, name, one_line(getattr(self, name), longest))
+
     def __str__(self) -> str:
         place = f"{self.where}: {self.key}" if self.key else self.where
         hint = f" (nearest: {self.nearest})" if self.nearest else ""
         return f"{place}: found {self.found}; expected {self.expected}{hint}"
+
+
+def one_line(text: str, longest: int) -> str:
+    """Text as it may be shown: what cannot be printed as its escape, the middle of a long one left out."""
+    shown = text if text.isprintable() else "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    if len(shown) <= longest:
+        return shown
+    half = (longest - 3) // 2
+    return f"{shown[:half]}...{shown[-half:]}"
 
 
 class EmsError(Exception):

@@ -31,7 +31,10 @@ def _to_float(value: object) -> object:
     """Numbers of any kind as float; text and truth values are no numbers, whatever pydantic would make of them."""
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal | Fraction):
         raise PydanticCustomError("number", "a number")
-    return float(value)
+    try:
+        return float(value)
+    except OverflowError:
+        raise PydanticCustomError("number", "a number below 1e308") from None
 
 
 Number: TypeAlias = Annotated[float, BeforeValidator(_to_float)]
@@ -80,6 +83,8 @@ def read_toml(path: Path, where: str) -> dict[str, Any]:
     text = read_text(path, where)
     try:
         return tomllib.loads(text, parse_float=Decimal)
+    except RecursionError:
+        raise InputError([Mistake(where, "", "tables or lists hundreds deep", "TOML syntax, a few levels deep")]) from None
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         place = re.search(r"\(at line (\d+), column (\d+)\)", message)
@@ -88,6 +93,9 @@ def read_toml(path: Path, where: str) -> dict[str, Any]:
         shown = text.splitlines()[line - 1].strip()[:60]
         expected = f"TOML syntax ({what[:1].lower()}{what[1:]})"
         raise InputError([Mistake(where, f"line {line}", f"'{shown}'", expected)]) from None
+    except ValueError:      # Python reads no integer of more than 4,300 digits
+        digits = max(map(len, re.findall(r"\d+", text)), default=0)
+        raise InputError([Mistake(where, "", f"a number of {digits} digits", "numbers that a computer holds")]) from None
 
 
 def validate(model: type[Model], data: Mapping[str, Any], where: str, prefix: str = "") -> Model:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sys
+from collections.abc import Generator
 from hashlib import sha256
 from pathlib import Path
 
@@ -10,6 +12,12 @@ import pytest
 
 import ems
 from ems.library import data_root
+
+sys.path.append(str(Path(__file__).resolve().parent))    # helpers that tests of several folders share
+
+from outside_checks import WRITING, outside_check, write_page
+
+__all__ = ["outside_check"]
 
 PACKAGE = Path(ems.__file__).resolve().parent
 CHECKOUT = Path(__file__).resolve().parent.parent
@@ -30,6 +38,8 @@ def pytest_configure() -> None:
     """
     if PACKAGE != CHECKOUT / "ems" and digests(PACKAGE, data_root()) != digests(CHECKOUT / "ems", CHECKOUT):
         raise pytest.UsageError(f"the ems in {PACKAGE} differs from the one in {CHECKOUT}: install it again")
+    if WRITING in os.environ and os.environ.get("PYTEST_XDIST_WORKER"):
+        raise pytest.UsageError(f"{WRITING} writes one page from one process: run without -n")
     os.environ["PYTHONSAFEPATH"] = "1"      # `python -m ems` must not take another ems from the current folder
     os.environ["PYTHONPATH"] = os.pathsep.join(
         [str(PACKAGE.parent), *filter(None, [os.environ.get("PYTHONPATH")])])
@@ -46,3 +56,18 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         for item in items:
             if "long" in item.keywords:
                 item.add_marker(skip)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """A test that failed need not be told that its later checks are missing."""
+    report = yield
+    if call.when in ("setup", "call"):
+        item.went_well = report.passed  # type: ignore[attr-defined]
+    return report
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """``EMS_WRITE_CHECKS=1`` writes docs/checks.md."""
+    if WRITING in os.environ:
+        write_page(session)

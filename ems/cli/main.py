@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import io
 import os
@@ -11,7 +12,7 @@ from typing import NoReturn
 
 import click
 
-from ems.cli.failure import report_crash, report_failure, report_usage
+from ems.cli.failure import FAILED, report_crash, report_failure, report_usage
 from ems.errors import EmsError
 
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -38,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 
 INTERRUPTED = 130
+NOT_WRITTEN = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)     # of stdout; files under --out are told where they are written
 
 
 class LazyGroup(click.Group):
@@ -94,20 +96,43 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         if isinstance(stream, io.TextIOWrapper):   # a terminal without a character shows '?' rather than failing
             stream.reconfigure(errors="replace")
     try:
+        sys.exit(_ended(words))
+    except BrokenPipeError:
+        _close_output()     # the reader (head, less) has gone; nothing is left to say
+        sys.exit(0)
+    except OSError as error:
+        if error.errno not in NOT_WRITTEN:
+            sys.exit(_crashed(error, words))
+        _close_output()
+        click.echo(f"the result cannot be written: {(error.strerror or str(error)).lower()}", err=True)
+        sys.exit(FAILED)
+
+
+def _ended(words: list[str]) -> int:
+    """Runs the command, tells what went wrong; the exit code. Raises ``OSError`` where stdout does not take what is said."""
+    try:
         code = group.main(args=words, prog_name="ems", standalone_mode=False)
-        sys.exit(code if isinstance(code, int) else 0)
+        return code if isinstance(code, int) else 0
     except click.UsageError as error:
-        sys.exit(report_usage(error, words))
+        return report_usage(error, words)
     except EmsError as error:
-        sys.exit(report_failure(error, words))
+        return report_failure(error, words)
     except (KeyboardInterrupt, click.Abort):
         click.echo("interrupted", err=True)
-        sys.exit(INTERRUPTED)
-    except BrokenPipeError:
-        # the reader (head, less) has gone; nothing is left to say, and the interpreter must not try on exit
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+        return INTERRUPTED
+    except OSError:
+        raise
     except Exception as error:
-        if os.environ.get("EMS_DEBUG"):
-            raise
-        sys.exit(report_crash(error, words))
+        return _crashed(error, words)
+
+
+def _close_output() -> None:
+    """What stdout did not take must not be tried again when the interpreter ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _crashed(error: Exception, words: Sequence[str]) -> int:
+    """Tell of a mistake in ems itself; with EMS_DEBUG=1 the traceback."""
+    if os.environ.get("EMS_DEBUG"):
+        raise error
+    return report_crash(error, words)

@@ -18,6 +18,8 @@ from ems.errors import InputError, Mistakes, nearest_name
 from ems.inputfile import raise_capped, read_text
 from ems.types import Array, IntArray
 
+LARGEST_NUMBER = 1e15       # products of three of them are still finite
+
 
 @dataclass(frozen=True, slots=True)
 class Comment:
@@ -196,15 +198,15 @@ def _numbers(
         value = _number(cell)
         if math.isnan(value) and name in known:
             found = f"'{cell}'" if cell else "an empty value"
-            mistakes.add(where, f"line {line}, column {name}", found, "a finite number with a decimal point")
+            mistakes.add(where, f"line {line}, column {name}", found, "a finite number with a decimal point, at most 1e15 in size")
         values.append(value)
     return values
 
 
 def _number(cell: str) -> float:
-    """The finite number a cell holds, else NaN."""
+    """The number a cell holds, NaN where it holds none, or one that no quantity of a powertrain can be."""
     try:
         value = float(cell) if "_" not in cell else math.nan
     except ValueError:
         return math.nan
-    return value if math.isfinite(value) else math.nan
+    return value if abs(value) <= LARGEST_NUMBER else math.nan

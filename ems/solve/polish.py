@@ -41,7 +41,8 @@ class Polished:
     objective_g : fuel and prices on the smooth maps                 difference_percent : from the optimum's objective
     smoothing_percent : what the smooth maps alone change on the optimum's own trip, charge priced with the costate
     replayed_g, replayed_percent : the polished choices in the true plant, charge at the end priced with the costate, and from the optimum
-    broken_limits : intervals in which the true plant finds a limit broken (rounding of the maps at their edges)
+    broken_limits : intervals in which the true plant finds a limit broken (rounding of the maps at their edges); the optimum's own choice
+        is replayed there
     multiplier_g_J : (K,) multiplier of the battery's equation       costate_g_J : (K,) costate of the certificate at the same instants
     costate_difference_percent : median of their difference, where the window does not bind
     energy_J : (K + 1,) stored energy on the smooth maps             trace : the choices in the true plant
@@ -386,10 +387,15 @@ class _Replayed:
 
 
 def _replayed(found: Optimum, choice: Array) -> _Replayed:
-    """The polished choices played in the true plant, the battery following what they draw."""
+    """The polished choices played in the true plant, the battery following what they draw.
+
+    Where the plant finds a limit broken nothing could be driven: the optimum's own choice takes the place.
+    """
     problem, tables, node = found.problem, found.tables, found.trace.node
     plant, dt = problem.plant, problem.points.dt
     flat, factor = np.full(node.size + 1, problem.start_J), problem.points.burn / dt
+    first = play_trip(plant, tables.demand, tables.demands, tables.demand_of, node, choice, flat, factor).played
+    choice = np.where((first.code != 0)[:, None], found.trace.choice, choice)
     seen = play_trip(plant, tables.demand, tables.demands, tables.demand_of, node, choice, flat, factor).played
     before = np.concatenate([[len(plant.nodes)], node[:-1]])
     stored = problem.changes.stored[np.arange(node.size), before, node]
@@ -399,4 +405,4 @@ def _replayed(found: Optimum, choice: Array) -> _Replayed:
         energy[k + 1] = after - internal_power(plant.battery, after, seen.power[k]) * dt[k]
     fuel, price = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, node, choice, energy, fuel, price, factor)
-    return _Replayed(float(seen.fuel @ problem.points.burn), energy, int(np.count_nonzero(seen.code)), trip)
+    return _Replayed(float(seen.fuel @ problem.points.burn), energy, int(np.count_nonzero(first.code)), trip)

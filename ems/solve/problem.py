@@ -78,7 +78,7 @@ def transition_costs(tables: Tables, waits: Waits = NO_WAITS) -> Changes:
     plant, demand = tables.plant, tables.demand
     stored, live = change_energies(plant, demand, tables.count[tables.demand_of])
     fuel, price = fixed_costs(plant)
-    return Changes(fuel + price, stored, live, *counted_states(plant, waits))
+    return Changes(fuel + price, stored, live, *counted_states(plant, waits, float(demand.dt_s.min())))
 
 
 def change_energies(plant: Plant, demand: Demand, count: IntArray) -> tuple[Array, BoolArray]:

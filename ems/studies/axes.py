@@ -21,6 +21,7 @@ from ems.inputfile import in_words
 RANGE_DIGITS = 12       # significant digits of a range's points
 SAMPLE_DIGITS = 6       # of a sample's
 LARGEST_AXIS = 100_000
+LARGEST_END, LEAST_STEP = Decimal("1e15"), Decimal("1e-12")
 FORMS = "a list of values, { from = A, to = B, steps = N } or { from = A, to = B, step = S }"
 
 
@@ -70,7 +71,7 @@ def flattened(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str,
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | Decimal) and not isinstance(value, bool)
+    return isinstance(value, int | Decimal) and not isinstance(value, bool) and Decimal(value).is_finite()
 
 
 def _is_range(value: Mapping[str, Any]) -> bool:
@@ -98,12 +99,14 @@ def _range(path: str, value: Mapping[str, Any], where: str, mistakes: Mistakes, 
     steps, step = value.get("steps"), value.get("step")
     ways = [w for w in (steps, step) if w is not None]
     wrong = ((unknown, f"the key {', '.join(sorted(unknown))}", FORMS),
+             (max(abs(low), abs(high)) > LARGEST_END, f"from {low:g} to {high:g}", f"ends of at most {LARGEST_END:g} in size"),
              (low >= high, f"from {low} to {high}", "an end above the start"),
              (len(ways) == 2, "both steps and step", "one of them"),
              (divided and not ways, "a range without steps", f"{FORMS}; only a sample divides a range by itself"),
              (steps is not None and not (type(steps) is int and 2 <= steps <= LARGEST_AXIS), f"steps = {in_words(steps)}",
               f"a whole number from 2 to {LARGEST_AXIS}, both ends counted"),
-             (step is not None and not (_is_number(step) and Decimal(0) < Decimal(step)), f"step = {in_words(step)}", "a number above 0"))
+             (step is not None and not (_is_number(step) and Decimal(step) >= LEAST_STEP), f"step = {in_words(step)}",
+              f"a number of at least {LEAST_STEP:g}"))
     told = [(found, expected) for bad, found, expected in wrong if bad]
     if not told and step is not None and (high - low) / Decimal(step) > LARGEST_AXIS:
         told.append((f"step = {step}", f"at most {LARGEST_AXIS} steps from {low} to {high}"))

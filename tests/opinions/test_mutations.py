@@ -5,15 +5,17 @@ from __future__ import annotations
 import os
 
 import pytest
-from mutations import CHECKOUT, FAULTS, main
+from mutations import CHECKOUT, FAULTS, main, place_of
 
 
 def test_every_fault_still_has_its_place():
-    """The text each fault replaces stands exactly once in its file, and the test that must catch it exists."""
+    """The text each fault replaces stands exactly once in its file, the test that must catch it exists, DEVELOPERS.md lists it."""
+    listed = (CHECKOUT / "DEVELOPERS.md").read_text(encoding="utf-8")
     for fault in FAULTS:
-        assert (CHECKOUT / "ems" / fault.file).read_text(encoding="utf-8").count(fault.right) == 1, fault.name
+        assert place_of(fault, CHECKOUT / "ems") is not None, fault.name
         path, _, name = fault.test.partition("::")
         assert f"def {name}(" in (CHECKOUT / path).read_text(encoding="utf-8"), fault.name
+        assert f"| {fault.name} | `{name}` |" in listed, fault.name
     assert len(FAULTS) >= 20
 
 

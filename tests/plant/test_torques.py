@@ -32,6 +32,9 @@ clutches.K1 = { joins = ["crank", "sun"] }
 """
 
 
+WILLIS = "Willis' equation of planetary sets (derived)"
+
+
 @functools.cache
 def plant(name: str, lossless: bool = False) -> Plant:
     """A shipped layout without drags, whose hand calculation is in test_hand_elements."""
@@ -97,7 +100,7 @@ class Choice:
 # -------------------------------------------------------------------------------------------------- planetary sets
 
 
-def test_willis_ring_held():
+def test_willis_ring_held(outside_check):
     """Willis, S w_s + R w_r = (S + R) w_c; ring held, S 20, R 80: sun to carrier 5, torque 5 (derived)."""
     p = plant_of("""
         planetary_sets.p = { sun = "sun", ring = "ring", carrier = "out", ratio = 4, efficiency = 1 }
@@ -105,10 +108,13 @@ def test_willis_ring_held():
     """)
     c = p.derivation.find("off:B")
     assert c.speed_map == ((0, 0), (5, 0)) and c.balances == ((0, 1, -5),)
-    assert Choice(p, "off:B", [100.0]).torque["mg1"] == pytest.approx(20.0, rel=1e-12)
+    outside_check(float(c.speed_map[1][0]), source=WILLIS, quantity="sun over carrier, ring of 80 teeth held, sun of 20", value=5.0,
+                  unit="-", tolerance=1e-12)
+    outside_check(Choice(p, "off:B", [100.0]).torque["mg1"], source=WILLIS, value=20.0, unit="N m", tolerance=1e-10,
+                  quantity="torque on the sun for 100 N m at the carrier of the same")
 
 
-def test_published_input_split_set():
+def test_published_input_split_set(outside_check):
     """S 30, R 78, a widely published production set: sun at rest, ring 18/13 of the carrier (derived).
 
     Torque splits 13/18 to the ring, 5/18 to the sun. Lossless torques S : R : -(S + R) on sun, ring and carrier.
@@ -117,9 +123,11 @@ def test_published_input_split_set():
     # the wheels at rest give the sun's speed per engine turn, 1 + rho = 18/5; with the sun at rest ring/carrier = 18/13
     (_, (sun_wheel, sun_free), _) = p.derivation.find("on:open").speed_map
     ring_per_wheel = p.layout.gears[1].ratio
-    assert (-sun_free / sun_wheel) * ring_per_wheel == pytest.approx(18 / 13, rel=1e-15)
+    outside_check(float((-sun_free / sun_wheel) * ring_per_wheel), source=WILLIS, value=18 / 13, unit="-", tolerance=1e-12,
+                  quantity="ring over carrier, sun at rest, production input split of 30 and 78 teeth")
     drawn = Choice(p, "on:open", [13 / 18 * 90.0 * 3.3, 90.0]).torque      # all of the ring's torque at the wheels
-    assert drawn["mg1"] == pytest.approx(-5 / 18 * 90.0, rel=1e-12)
+    outside_check(-drawn["mg1"] / 90.0, source=WILLIS, quantity="share of the carrier's torque on the sun of that set", value=5 / 18,
+                  unit="-", tolerance=1e-12)
     assert drawn["mg2"] == pytest.approx(0.0, abs=1e-9)
 
 

@@ -21,11 +21,15 @@ def runs(*cycles, sustaining=SUSTAINING, electric_range_km=50.0):
     return ChargeRuns(tuple(tuple(c) for c in cycles), sustaining, electric_range_km)
 
 
+EU_2017_1151 = "Regulation (EU) 2017/1151, Annex XXI, Sub-Annex 8 (UN GTR No. 15, Annex 8), coefficients of Table A8.App5/1"
+
+
 # UN R101, Annex 8 (formula from memory, corroborated second-hand); the two results are plain arithmetic with D_av = 25 km.
 @pytest.mark.parametrize("depleting, sustaining, result", [(0.0, 5.0, 5.0 / 3.0), (1.2, 5.4, 2.6)])
-def test_r101_worked_examples(depleting, sustaining, result):
+def test_r101_worked_examples(depleting, sustaining, result, outside_check):
     figures = un_r101.weighted(50.0, Figures(depleting, 0.0, 20.0), Figures(sustaining, 0.0, 0.0))
-    assert figures.fuel_l_per_100km == pytest.approx(result, rel=1e-12)
+    outside_check(figures.fuel_l_per_100km, source="UN Regulation No. 101, Annex 8 (from memory)", value=result, unit="l/100 km",
+                  quantity=f"weighted consumption of {depleting:g} and {sustaining:g} l/100 km, electric range 50 km", tolerance=1e-9)
     assert figures.electricity_kWh_per_100km == pytest.approx(20.0 * 50.0 / 75.0)
 
 
@@ -41,14 +45,17 @@ def test_r101_both_ways_differ_by_their_condition_a():
 
 # Derived from Regulation (EU) 2017/1151, Annex XXI, Sub-Annex 8, Appendix 5, Table A8.App5/1 (coefficients read).
 @pytest.mark.parametrize("km, factor", [(25.0, 0.536070), (50.0, 0.754590), (100.0, 0.902075)])
-def test_utility_factor_of_800_km(km, factor):
-    assert un_gtr15.utility(km, 800.0) == pytest.approx(factor, abs=5e-7)
+def test_utility_factor_of_800_km(km, factor, outside_check):
+    outside_check(un_gtr15.utility(km, 800.0), source=EU_2017_1151, value=factor, unit="-", tolerance=5e-7,
+                  quantity=f"utility factor at {km:g} km, 800 km normalised")
 
 
-def test_utility_factors_of_three_whole_cycles():
+def test_utility_factors_of_three_whole_cycles(outside_check):
     """Three WLTC class 3b of 23.266 km; derived from the same table."""
     factors = increments([23.266, 46.532, 69.798], lambda d: un_gtr15.utility(d, 800.0))
-    assert factors == pytest.approx([0.512633, 0.221465, 0.103389], abs=2e-6)
+    for number, (ours, factor) in enumerate(zip(factors, [0.512633, 0.221465, 0.103389], strict=True), 1):
+        outside_check(ours, source=EU_2017_1151, quantity=f"utility factor of whole WLTC number {number}", value=factor, unit="-",
+                      tolerance=2e-6)
 
 
 def test_later_normalised_distances_stretch_the_same_curve():
@@ -56,9 +63,10 @@ def test_later_normalised_distances_stretch_the_same_curve():
         assert un_gtr15.utility(50.0 * km / 800.0, km) == pytest.approx(un_gtr15.utility(50.0, 800.0), rel=1e-14)
 
 
-def test_fleet_utility_factor_at_forty_miles():
+def test_fleet_utility_factor_at_forty_miles(outside_check):
     """SAE J2841 (2010), derived from its coefficients, which are from memory."""
-    assert sae_j2841.fleet(40.0 * 1.609344) == pytest.approx(0.6172, abs=5e-5)
+    outside_check(sae_j2841.fleet(40.0 * 1.609344), source="SAE J2841 (2010) (from memory)", quantity="fleet utility factor at 40 miles",
+                  value=0.6172, unit="-", tolerance=5e-5)
 
 
 @pytest.mark.parametrize("curve", [*(lambda d, n=n: un_gtr15.utility(d, n) for n in un_gtr15.NORMALISED_KM),

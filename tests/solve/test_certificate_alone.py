@@ -10,18 +10,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ems import library
+
 PIECES = [("series", 150), ("three-clutch", 90)]
-CELLS = 1500
+CELLS, FEWER_CELLS = 1500, 300
 
 
-def window_in_cells(file):
+def window_in_cells(file, cells):
     """(edges from the target, highest and least R / V^2 of each cell discharging and charging), bounds over each whole cell."""
     soc, volt, capacity = file["battery_soc"], file["battery_voltage_V"], float(file["battery_capacity_As"])
-    grid = np.unique(np.concatenate([np.linspace(soc[0], soc[-1], 40 * CELLS), soc]))
+    grid = np.unique(np.concatenate([np.linspace(soc[0], soc[-1], 40 * cells), soc]))
     v = np.interp(grid, soc, volt)
     energy = np.concatenate([[0.0], np.cumsum(capacity * np.diff(grid) * 0.5 * (v[1:] + v[:-1]))])
     low, high = file["window_J"]
-    edge = np.unique(np.concatenate([np.linspace(low, high, CELLS), np.interp(soc, grid, energy).clip(low, high)]))
+    edge = np.unique(np.concatenate([np.linspace(low, high, cells), np.interp(soc, grid, energy).clip(low, high)]))
     at = np.interp(edge, energy, grid)
     v = np.interp(at, soc, volt)
     least, edges = [], []
@@ -36,9 +38,9 @@ def electrochemical(power, x):
     return 2 * power / (1 + np.sqrt(np.maximum(1 - 4 * power * x, 0.0)))
 
 
-def stage_costs(file, slope):
+def stage_costs(file, slope, cells=CELLS):
     """(K, N) rigorous lower bounds of the stage costs, and the least on the edges alone."""
-    edge, least, on_edges = window_in_cells(file)
+    edge, least, on_edges = window_in_cells(file, cells)
     first, count, demand = file["first"], file["count"], file["demand_of"]
     K, N = demand.size, first.shape[1]
     bounded, sampled = np.full((K, N), np.inf), np.full((K, N), np.inf)
@@ -68,17 +70,20 @@ def bound_of(file, slope, stage):
     return float(rest - slope[0] * (file["start_J"] - file["target_J"]))
 
 
-@pytest.fixture(scope="module", params=PIECES, ids=[p[0] for p in PIECES])
-def claimed(request, pieces, tmp_path_factory):
+def dumped(found, path):
+    """What ``tables.npz`` of an optimum holds, and the slopes that are claimed."""
     from ems.solve.dump import dump_tables
 
-    layout, seconds = request.param
-    found = pieces.optimum(layout, "udds", 0, seconds)
-    path = tmp_path_factory.mktemp("tables") / "tables.npz"
     dump_tables(found, path)
     with np.load(path, allow_pickle=False) as file:
         held = {name: file[name] for name in file.files}
     return held, held["costate_g_J"]
+
+
+@pytest.fixture(scope="module", params=PIECES, ids=[p[0] for p in PIECES])
+def claimed(request, pieces, tmp_path_factory):
+    layout, seconds = request.param
+    return dumped(pieces.optimum(layout, "udds", 0, seconds), tmp_path_factory.mktemp("tables") / "tables.npz")
 
 
 def test_lower_bound_of_the_file_alone(claimed):
@@ -108,7 +113,10 @@ def test_any_slopes_prove_something_but_none_more_than_the_objective(claimed):
 
 def test_the_trip_in_the_file_obeys_its_own_rules(claimed):
     """Fuel of the changes plus fuel of points that explain every step of stored energy add up to the objective."""
-    file, _ = claimed
+    obeys_its_own_rules(claimed[0])
+
+
+def obeys_its_own_rules(file):
     K, node, energy = file["dt_s"].size, file["optimum_node"], file["optimum_energy_J"]
     before = np.concatenate([[file["first"].shape[1]], node[:-1]])
     total = file["fixed_g"][before, node].sum()
@@ -129,3 +137,25 @@ def test_the_trip_in_the_file_obeys_its_own_rules(claimed):
         assert fits.any(), f"no point explains second {k}"
         total += file["fuel_g_s"][chosen][fits].min() * file["dt_s"][k]
     assert total == pytest.approx(float(file["objective_g"]), rel=1e-9)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("cycle", library.names("cycle"))
+@pytest.mark.parametrize("layout", library.names("layout"))
+def test_whole_trips_of_everything_shipped(layout, cycle, tmp_path):
+    """Every shipped layout on every shipped cycle that it can follow: the same checks, 300 cells."""
+    from ems import CycleNotFollowed, load_cycle, load_layout, optimum
+
+    try:
+        found = optimum(load_layout(layout), load_cycle(cycle))
+    except CycleNotFollowed as error:
+        pytest.skip(str(error))
+    file, slope = dumped(found, tmp_path / "tables.npz")
+    bounded, sampled = stage_costs(file, slope, FEWER_CELLS)
+    rigorous, optimistic = bound_of(file, slope, bounded), bound_of(file, slope, sampled)
+    objective, claim = float(file["objective_g"]), float(file["affine_bound_g"])
+    print(f"{layout} {cycle}: {objective:.3f} g, claimed {claim:.3f}, alone {rigorous:.3f} to {optimistic:.3f}")
+    assert claim <= float(file["lower_bound_g"]) <= objective
+    assert rigorous <= claim * (1 + 1e-6) <= optimistic * (1 + 2e-6)
+    assert optimistic - rigorous <= 1e-3 * objective
+    obeys_its_own_rules(file)

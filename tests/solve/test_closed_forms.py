@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ems.kernels.changes import HUGE, Changes, links_of
+from ems.kernels.sweep import chain
 from ems.solve.certificate import best_bound
 from ems.solve.costate import solve_costate
 from ems.solve.dynamic import full_corridor, narrow_corridor, solve_dynamic
@@ -33,16 +35,44 @@ def solved(problem, nodes=401):
 
 
 @pytest.mark.parametrize(("loss", "cost_g", "price"), [(0.0, A1_G, A1_COSTATE), (0.004, A2_G, A2_COSTATE)], ids=["A1", "A2"])
-def test_six_steps_with_and_without_battery_loss(bare_problem, loss, cost_g, price):
+def test_six_steps_with_and_without_battery_loss(bare_problem, loss, cost_g, price, outside_check):
     """Fuel rate 0.10 + 0.055 P + 0.0006 P^2, charge in and out alike. A1, lossless: by hand the engine is constant at the mean,
     15 kW, 6.36 g, price 0.055 + 2 x 0.0006 x 15. A2, P_s = P_b + 0.004 P_b^2: root of the stationarity condition
     fuel'(P) = price (1 + 0.008 P_b) with the sum of P_s zero, solved to twelve digits (derived); no duality gap, being convex."""
     objective, bound, costate, search = solved(six_steps(bare_problem, loss, 3001))
     assert bound <= objective
-    assert bound == pytest.approx(cost_g, rel=2e-7)
-    assert objective == pytest.approx(cost_g, rel=5e-5)
-    assert costate == pytest.approx(price, rel=5e-4)
+    source, what = "stationarity of six convex steps on one bus (derived)", f"battery loss {loss:g} P^2"
+    outside_check(bound, source=source, quantity=f"certificate, {what}", value=cost_g, unit="g", tolerance=2e-7 * cost_g)
+    outside_check(objective, source=source, quantity=f"trip driven, {what}", value=cost_g, unit="g", tolerance=5e-5 * cost_g)
+    outside_check(costate, source=source, quantity=f"costate, {what}", value=price, unit="g/kJ", tolerance=5e-4 * price)
     assert 1e3 * search.below.costate_g_J[-1] - 1e-4 <= price <= 1e3 * search.above.costate_g_J[-1] + 1e-4
+
+
+# Hillier and Lieberman, Introduction to Operations Research, dynamic programming: the stagecoach problem. Cost of each leg (11 as the least
+# read; legs and costs to go from memory).
+LEGS = {"A": {"B": 2, "C": 4, "D": 3}, "B": {"E": 7, "F": 4, "G": 6}, "C": {"E": 3, "F": 2, "G": 4}, "D": {"E": 4, "F": 1, "G": 5},
+        "E": {"H": 1, "I": 4}, "F": {"H": 6, "I": 3}, "G": {"H": 3, "I": 3}, "H": {"J": 3}, "I": {"J": 4}}
+TO_GO = {"A": (0, 11), "B": (1, 11), "C": (1, 7), "D": (1, 8), "E": (2, 4), "F": (2, 7), "G": (2, 6)}
+
+
+def test_stagecoach_problem(outside_check):
+    """Towns as configurations, legs as changes between them: the kernel that the costate and the certificate use, its every value to go."""
+    towns, stages = "BCDEFGHIJ", ("BCD", "EFG", "HI", "J")
+    N, K = len(towns), len(stages)
+    fixed, live = np.zeros((N + 1, N)), np.zeros((K, N + 1, N), bool)
+    cost = np.full((K, N), HUGE)
+    for k, reached in enumerate(stages):
+        cost[k, [towns.index(t) for t in reached]] = 0.0
+    for start, legs in LEGS.items():
+        a = towns.find(start) % (N + 1)             # A is where the trip starts from rest: the last row
+        for end, price in legs.items():
+            fixed[a, towns.index(end)], live[:, a, towns.index(end)] = price, True
+    changes = Changes(fixed, np.zeros((K, N + 1, N)), live, np.arange(N + 1), np.ones((N + 1, N), bool))
+    value, follow = np.empty((K + 1, N + 1)), np.empty((K, N + 1), np.int64)
+    chain(cost, links_of(changes, (cost < HUGE).astype(np.int64)), np.zeros(K + 1), value, follow)
+    for town, (k, least) in TO_GO.items():
+        outside_check(value[k, towns.find(town) % (N + 1)], quantity=f"least cost from {town} to J", value=least, unit="-", tolerance=1e-12,
+                      source="Hillier and Lieberman, Introduction to Operations Research: stagecoach problem (legs from memory)")
 
 
 def test_the_mean_is_driven_without_losses(bare_problem):

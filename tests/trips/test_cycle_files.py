@@ -196,13 +196,13 @@ def test_published_cycles_in_m_s_under_a_wrong_heading(write, name, warned):
 # --- listing ------------------------------------------------------------------------------------------------------
 
 
-def test_rows_of_the_listing_are_plain_and_hold_the_totals():
+def test_rows_of_the_listing_are_plain_and_hold_the_totals(outside_check):
     rows = {row["name"]: row for row in cycle_rows()}
     assert json.loads(json.dumps(rows, allow_nan=False)) == rows
     wltc = rows["wltc-3b"]
     assert (wltc["duration_s"], wltc["distance_km"], wltc["max_speed_kmh"]) == (1800.0, 23.2663, 131.3)
-    # UN GTR No. 15: 46.5 km/h; eight stops
-    assert wltc["mean_speed_kmh"] == pytest.approx(46.5, abs=0.05)
+    outside_check(wltc["mean_speed_kmh"], source="UN GTR No. 15, Annex 1", quantity="wltc-3b, mean speed", value=46.5, unit="km/h",
+                  tolerance=0.05)
     assert wltc["stops"] == 8
     assert [p["distance_km"] for p in wltc["phases"]] == pytest.approx([3.0945, 4.7559, 7.1617, 8.2541], abs=1e-4)
     assert rows["hill-town"]["climb_m"] > 200 and abs(rows["hill-town"]["height_gain_m"]) <= 0.1

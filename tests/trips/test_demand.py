@@ -27,7 +27,7 @@ def cycle(speed_m_s, grade=None, auxiliary_W=None) -> Cycle:
                  np.zeros(n - 1) if auxiliary_W is None else np.asarray(auxiliary_W, float))
 
 
-def test_cycle_energy_of_gtr_15():
+def test_cycle_energy_of_gtr_15(outside_check):
     """UN GTR No. 15 Annex 7: F = f0 + f1 v + f2 v^2 + 1.03 m a, middle speeds, energy where F > 0.
 
     f0 100 N, f1 0.5 N/(km/h), f2 0.035 N/(km/h)^2, 1500 kg; up by 5 km/h a second to 50, 20 s there, down again.
@@ -37,8 +37,10 @@ def test_cycle_energy_of_gtr_15():
     speed_kmh = np.concatenate((up, np.full(20, 50.0), up[::-1][1:]))
     asked = demand(cycle(speed_kmh / 3.6),
                    vehicle(1500.0, 0.03 * 1500.0, 100.0, 0.5 * 3.6, 0.035 * 3.6**2, 0.0))
-    assert asked.distance_m == pytest.approx(416.6667, abs=5e-5)
-    assert asked.cycle_energy_J == pytest.approx(219165.943, abs=5e-4)
+    rule = "UN GTR No. 15, Annex 7, cycle energy: the rule from memory (derived)"
+    outside_check(asked.distance_m, source=rule, quantity="distance of a trapezoid to 50 km/h", value=416.6667, unit="m", tolerance=5e-5)
+    outside_check(asked.cycle_energy_J, source=rule, quantity="cycle energy of a trapezoid to 50 km/h", value=219165.943, unit="J",
+                  tolerance=5e-4)
     # and the same by a plain loop in the regulation's own units
     energy = 0.0
     for v0, v1 in itertools.pairwise(speed_kmh):

@@ -1,0 +1,5 @@
+"""The command run in this process: ``ems`` of ``command``."""
+
+from command import ems
+
+__all__ = ["ems"]
