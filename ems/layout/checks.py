@@ -30,7 +30,7 @@ def check_structure(data: Mapping[str, Any], where: str, mistakes: Mistakes) -> 
     plan = sketch(data)
     for check in (_self_joins, _duplicate_names, _reserved_names, _actuator_count):
         check(plan, where, mistakes)
-    for check_with_data in (_started_by, _groups, _forbid, _shaft_tables):
+    for check_with_data in (_started_by, _groups, _forbid, _shaft_tables, _drawing):
         check_with_data(data, plan, where, mistakes)
     if plan.complete and not _dead_ends(plan, where, mistakes):
         _reachability(data, plan, where, mistakes)
@@ -143,6 +143,29 @@ def _shaft_tables(data: Mapping[str, Any], plan: Sketch, where: str, mistakes: M
         if name not in plan.shafts:
             mistakes.add(where, f"shafts.{name}", f"'{name}', which no element names",
                          f"one of {', '.join(plan.shafts)}", nearest_name(name, plan.shafts))
+
+
+def _drawing(data: Mapping[str, Any], plan: Sketch, where: str, mistakes: Mistakes) -> None:
+    """The drawing's order names shafts and elements of this layout, each once and without doubt."""
+    table = data.get("drawing")
+    if not isinstance(table, Mapping):
+        return
+    count = Counter(e.name for e in plan.elements)
+    known = [*(name for name in count if count[name] == 1), *(e.key for e in plan.elements)]
+    for key, wanted in (("rows", list(plan.shafts)), ("items", known)):
+        found = table.get(key)
+        words = found if isinstance(found, list) else []
+        for i, word in enumerate(words):
+            place = f"drawing.{key}.{i}"
+            if not isinstance(word, str):
+                continue
+            if key == "items" and count[word] > 1:
+                mistakes.add(where, place, f"'{word}', a name of {count[word]} elements",
+                             f"one of {', '.join(e.key for e in plan.elements if e.name == word)}")
+            elif word not in wanted:
+                mistakes.add(where, place, f"'{word}'", f"one of {', '.join(dict.fromkeys(wanted))}", nearest_name(word, wanted))
+            elif word in words[:i]:
+                mistakes.add(where, place, f"'{word}' a second time", "each once")
 
 
 # ------------------------------------------------------------------------------------------------ reachability

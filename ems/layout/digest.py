@@ -10,7 +10,7 @@ from typing import Any
 
 VERSION = "ems.layout/1"
 
-_FOR_PEOPLE = {"title", "summary", "source", "invented", "files", "path", "digest", "notes"}
+_FOR_PEOPLE = {"title", "summary", "source", "invented", "files", "path", "digest", "notes", "drawing"}
 _NAMED_FOR_PEOPLE = {"Layout", "Engine", "Machine", "Battery", "Vehicle", "Fuel"}
 
 

@@ -23,6 +23,7 @@ from ems.layout.model import (
     Axle,
     Brake,
     Clutch,
+    DrawingOrder,
     EngineUse,
     Gear,
     Layout,
@@ -109,6 +110,7 @@ def layout_from(
         pump_stopped_W=file.pump.engine_stopped_W, pump_running_W=file.pump.engine_running_W,
         parts_kg=parts_kg, reference_kg=reference_kg,
         shift_price_g=file.prices.shift_g, start_price_g=file.prices.start_g, digest="",
+        drawing=DrawingOrder(tuple(file.drawing.rows), tuple(file.drawing.items)),
     )
     return dataclasses.replace(layout, digest=digest(layout))
 

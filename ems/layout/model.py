@@ -156,6 +156,17 @@ class ShaftProperties:
     drag_Nms_rad: float = 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class DrawingOrder:
+    """A user's own order of the drawing, which overrides what is found.
+
+    rows  : one shaft of each axis, from top to bottom        items : elements from left to right, 'first' or 'gears.first'
+    """
+
+    rows: tuple[str, ...] = ()
+    items: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Layout:
     """A hybrid transmission with its vehicle, engine, machines and battery.
@@ -168,7 +179,7 @@ class Layout:
     parts_kg : masses by key: 'engine', 'battery', 'other', 'machines.mg1', ...; only those given
     reference_kg : mass of such parts that the vehicle's mass contained before
     shift_price_g, start_price_g : optional prices of a change and of an engine start [g of fuel]
-    digest : sha256 of everything that determines results; names for people, comments and paths left out
+    digest : sha256 of everything that determines results; names for people, comments, paths and the drawing left out
     """
 
     name: str
@@ -197,3 +208,4 @@ class Layout:
     shift_price_g: float
     start_price_g: float
     digest: str
+    drawing: DrawingOrder = DrawingOrder()

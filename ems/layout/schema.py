@@ -279,6 +279,13 @@ class PricesTable(Table):
     start_g: Number = quantity("fuel that avoiding one engine start is worth", "g", default=0.0, ge=0, le=100)
 
 
+class DrawingTable(Table):
+    """The drawing's own order, where the one that is found does not please; nothing of it enters a result."""
+
+    rows: list[Name] = quantity("one shaft of each axis, from top to bottom; further axes follow", "-", default_factory=list)
+    items: list[Word] = quantity("elements from left to right, by name or dotted key ('K1', 'gears.first')", "-", default_factory=list)
+
+
 class LayoutFile(Table):
     """A whole layout file."""
 
@@ -314,3 +321,4 @@ class LayoutFile(Table):
         default_factory=list,
     )
     prices: PricesTable = quantity("what changes are worth", "-", default_factory=PricesTable)
+    drawing: DrawingTable = quantity("order of the drawing", "-", default_factory=DrawingTable)

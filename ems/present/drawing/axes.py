@@ -31,6 +31,8 @@ class What(StrEnum):
     TAG = "tag"
 
 
+TABLES = {What.MACHINE: "machines", What.GEAR: "gears", What.SET: "planetary_sets", What.CLUTCH: "clutches", What.ONE_WAY: "one_way",
+          What.BRAKE: "brakes", What.SHIFTER: "shifters", What.AXLE: "axles"}
 SOURCES = (What.ENGINE, What.MACHINE)
 
 
@@ -71,6 +73,12 @@ class Item:
         """``clutch:K1``, ``shifter:S1.1``: what the SVG calls it too."""
         more = f".{self.part}" if self.part else ""
         return f"{self.what.value}:{self.name}{more}"
+
+    @property
+    def dotted(self) -> str:
+        """``gears.first``: its key in the layout file."""
+        table = TABLES.get(self.what)
+        return self.name if table is None else f"{table}.{self.name}"
 
 
 @dataclass(frozen=True, slots=True)

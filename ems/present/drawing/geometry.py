@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from ems.present.drawing.axes import Item, Skeleton, What
-from ems.present.drawing.placing import Placement, Segment, is_across, overlap, piece_ports, piece_spans
+from ems.present.drawing.legality import Segment, overlap, piece_ports, piece_spans
+from ems.present.drawing.placement import Placement, is_across
 from ems.present.drawing.sizes import (
     AXLE_END,
     AXLE_RADIUS,

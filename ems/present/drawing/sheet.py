@@ -10,7 +10,6 @@ from ems.configurations.listing import free_choices
 from ems.layout.model import Layout
 from ems.present.drawing.flow import configuration_overlay
 from ems.present.drawing.geometry import Geometry
-from ems.present.drawing.placing import Order
 from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
 from ems.present.drawing.style import FONT, style_sheet
@@ -28,9 +27,9 @@ class Sheet:
     told: tuple[str, ...]
 
 
-def sheet(layout: Layout, derivation: Derivation, order: Order | None = None) -> Sheet:
+def sheet(layout: Layout, derivation: Derivation) -> Sheet:
     """The drawing of a layout, and the page with a drawing for each of its configurations."""
-    g = Geometry(placed(layout, order))
+    g = Geometry(placed(layout))
     files = {LAYOUT_FILE: drawing(g, layout), SHEET_FILE: page(g, layout, derivation)}
     return Sheet(files, tuple(dict.fromkeys(g.made.cuts)))
 

@@ -22,7 +22,7 @@ from ems.present.drawing.axes import CUT, Item, What, shaft_of, skeleton
 from ems.present.drawing.geometry import AUXILIARY_HALF, BATTERY_HALF, BATTERY_RADIUS, Geometry
 from ems.present.drawing.overlay import Overlay
 from ems.present.drawing.paths import Medium, Way, taps, ways
-from ems.present.drawing.placing import Order, place
+from ems.present.drawing.placing import place
 from ems.present.drawing.sizes import LINE, PLATE, machine_half
 from ems.present.drawing.style import style_sheet
 from ems.present.drawing.svg import element, group, label, line, number, outline, rect
@@ -33,16 +33,14 @@ LEAST, LEAST_HEAD, MOST_HEAD = 1.2, 3.4, 9.0
 HEAD_EVERY = 46.0      # px between two arrow heads
 
 
-def draw(layout: Layout, overlay: Overlay | None = None, *, prefix: str = "", order: Order | None = None,
-         style: bool = True) -> str:
+def draw(layout: Layout, overlay: Overlay | None = None, *, prefix: str = "", style: bool = True) -> str:
     """A layout as SVG text.
 
     overlay : what turns, is engaged and flows; nothing when None
     prefix  : before every id, so that several drawings can stand on one page
-    order   : a user's own order of rows and items
     style   : with its style sheet inside; a page of many drawings has it once
     """
-    return drawing(Geometry(place(skeleton(layout), order)), layout, overlay, prefix=prefix, style=style)
+    return drawing(Geometry(place(skeleton(layout), layout.drawing)), layout, overlay, prefix=prefix, style=style)
 
 
 def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, prefix: str = "", style: bool = True,

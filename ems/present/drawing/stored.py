@@ -9,20 +9,21 @@ import os
 from pathlib import Path
 from typing import Any
 
-from ems.layout.model import Layout
+from ems.layout.model import DrawingOrder, Layout
 from ems.output import write_atomically
-from ems.present.drawing import axes, placing, sizes
+from ems.present.drawing import axes, legality, placement, placing, rows, search, sizes
 from ems.present.drawing.axes import Skeleton, skeleton
-from ems.present.drawing.placing import Order, Placement, item_shapes, place
+from ems.present.drawing.placement import Placement, item_shapes
+from ems.present.drawing.placing import place
 
 
-def placed(layout: Layout, order: Order | None = None) -> Placement:
-    """The placement of a layout, from the cache when it has been found before; the same either way."""
+def placed(layout: Layout) -> Placement:
+    """The placement of a layout in the order its file asks for, from the cache when it has been found before; the same either way."""
     made = skeleton(layout)
-    path = _path(made, order or Order())
+    path = _path(made, layout.drawing)
     found = _read(path, made) if path is not None else None
     if found is None:
-        found = place(made, order)
+        found = place(made, layout.drawing)
         if path is not None:
             with contextlib.suppress(OSError):
                 path.parent.mkdir(parents=True, exist_ok=True)
@@ -30,11 +31,11 @@ def placed(layout: Layout, order: Order | None = None) -> Placement:
     return found
 
 
-def _path(made: Skeleton, order: Order) -> Path | None:
+def _path(made: Skeleton, order: DrawingOrder) -> Path | None:
     """The file for what is drawn; it depends on the placing code too, so that a new version places anew."""
     digest = hashlib.sha256(repr((made, order)).encode())
     try:
-        for module in (axes, placing, sizes):
+        for module in (axes, sizes, placement, rows, legality, search, placing):
             digest.update(Path(str(module.__file__)).read_bytes())
         chosen = os.environ.get("EMS_CACHE_DIR")
         base = Path(chosen) if chosen else Path(os.environ.get("XDG_CACHE_HOME", "~/.cache")).expanduser() / "ems"

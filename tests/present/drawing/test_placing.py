@@ -15,9 +15,11 @@ from hypothesis import strategies as st
 from ems.errors import InputError
 from ems.layout.listing import layout_rows
 from ems.layout.load import layout_from, load_layout
+from ems.layout.model import DrawingOrder
 from ems.present.drawing.axes import What, shaft_of, skeleton
 from ems.present.drawing.geometry import Geometry
-from ems.present.drawing.placing import Order, Placement, place
+from ems.present.drawing.placement import Placement
+from ems.present.drawing.placing import place
 from ems.present.drawing.sizes import SPACE
 from ems.present.drawing.stick import draw, drawing
 from ems.present.drawing.stored import placed
@@ -145,12 +147,32 @@ def test_a_told_port_survives_the_cache():
 
 def test_an_order_of_the_users_overrides():
     made = skeleton(load_layout("series"))
-    placement = place(made, Order(rows=("diff", "rotor-2", "rotor-1", "crank"), items=("step-up", "engine")))
+    placement = place(made, DrawingOrder(rows=("diff", "rotor-2", "rotor-1", "crank"), items=("step-up", "engine")))
     number = made.axis_of()
     assert [placement.rows[number[s]] for s in ("diff", "rotor-2", "rotor-1", "crank")] == [0, 1, 2, 3]
     x = {item.key: at for item, at in zip(made.items, placement.x, strict=True)}
     assert x["gear:step-up"] < x["engine:engine"]
     assert naive_faults(placement) == []
+
+
+def test_the_layout_file_can_give_the_order():
+    data = {"drawing.rows": '["diff", "rotor-2", "rotor-1", "crank"]', "drawing.items": '["gears.step-up", "engine"]'}
+    plain = load_layout("series")
+    ordered = load_layout("series", overrides=[f"{key}={value}" for key, value in data.items()])
+    assert ordered.digest == plain.digest                    # a drawing is no result
+    first, second = placed(plain), placed(ordered)
+    number = second.skeleton.axis_of()
+    assert second.rows[number["diff"]] == 0 and first.rows[number["diff"]] > 0
+    x = {item.key: at for item, at in zip(second.skeleton.items, second.x, strict=True)}
+    assert x["gear:step-up"] < x["engine:engine"]
+
+
+def test_an_order_that_names_nothing_is_told():
+    with pytest.raises(InputError) as caught:
+        load_layout("series", overrides=['drawing.rows=["dif", "crank", "crank"]', 'drawing.items=["step-upp"]'])
+    told = {m.key: (m.found, m.nearest) for m in caught.value.mistakes}
+    assert told == {"drawing.rows.0": ("'dif'", "diff"), "drawing.rows.2": ("'crank' a second time", None),
+                    "drawing.items.0": ("'step-upp'", "step-up")}
 
 
 TANGLED = BASE | {
