@@ -7,17 +7,20 @@ import dataclasses
 import click
 
 from ems.cli import common
+from ems.cli.case import versions
+from ems.cli.pages import page_files
 
 
 @click.command("capability")
 @click.argument("layout")
 @click.option("--grip", type=click.FloatRange(min=0.05, max=2.0), default=None,
               help="Coefficient of friction of the tyres; the vehicle's if omitted.")
+@common.report_option
 @common.options(reads_layout=True)
-def command(run: common.Run, layout: str, grip: float | None) -> None:
+def command(run: common.Run, layout: str, grip: float | None, report: bool) -> None:
     """Wheel force over speed, acceleration, top speed and grades of LAYOUT, at normal and at low charge.
 
-    With --out DIR: result.json, forces.csv (one column a configuration), force.png.
+    With --out DIR: result.json, forces.csv (one column a configuration), force.png, and if asked for report.html.
     """
     from ems.layout.load import load_layout
 
@@ -26,12 +29,15 @@ def command(run: common.Run, layout: str, grip: float | None) -> None:
 
     from ems.judge.capability import capability
     from ems.judge.full_throttle import tyres_of
+    from ems.layout.listing import layout_sources
     from ems.present.capability_text import capability_text
     from ems.present.versus_figures import save_force_figure
 
     tyres = tyres_of(loaded)
     found = capability(loaded, tyres=tyres if grip is None else dataclasses.replace(tyres, grip=grip))
-    run.finish({**found.to_dict(), "inputs": {"layout": layout, "layout_digest": loaded.digest, "set": list(run.overrides), "grip": grip}},
-               None if run.json else capability_text(found), {
+    full = {**found.to_dict(), "inputs": {"layout": layout, "layout_digest": loaded.digest, "set": list(run.overrides), "grip": grip},
+            "versions": versions(), "sources": layout_sources(loaded)}
+    run.finish(full, None if run.json else capability_text(found), {
         "forces.csv": found.to_frame().to_csv(lineterminator="\n"),
-        "force.png": lambda path: save_force_figure({loaded.name: found}, path)} if run.out is not None else None)
+        "force.png": lambda path: save_force_figure({loaded.name: found}, path),
+        **page_files(report, run.schema, full, found.to_frame())} if run.out is not None else None)

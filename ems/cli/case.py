@@ -12,7 +12,7 @@ import json
 import math
 import platform
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -204,14 +204,15 @@ def versions() -> dict[str, str]:
     return {"ems": __version__, "python": platform.python_version(), **{p: version(p) for p in ("numpy", "numba")}}
 
 
-def recorded(folder: Path) -> Loaded:
-    """The case whose optimum a folder holds, read again.
+def recorded(folder: Path, schemas: Sequence[str] = ("ems.optimum/1",)) -> Loaded:
+    """The case whose result a folder holds, read again.
 
-    Raises ``InputError`` when the folder holds no optimum, its inputs are gone, or they say something else by now.
+    schemas : results that are meant
+    Raises ``InputError`` when the folder holds no such result, its inputs are gone, or they say something else by now.
     """
     from ems.trips.digest import cycle_digest
 
-    said = _read_inputs(folder)
+    said = _read_inputs(folder, schemas)
     case = Case(said["layout"], tuple(said["set"]), said["cycle"], **said["options"])
     loaded = case.load()
     mistakes = Mistakes()
@@ -224,20 +225,27 @@ def recorded(folder: Path) -> Loaded:
     return loaded
 
 
-def _read_inputs(folder: Path) -> dict[str, Any]:
+def read_result(folder: Path, expected: str) -> dict[str, Any]:
+    """What the ``result.json`` of a folder says; ``InputError`` where there is none that ems wrote."""
     path = folder / "result.json"
-    expected = "a folder that `ems optimum --out` wrote, or a layout"
     if not path.is_file():
         raise InputError([Mistake(str(folder), "", "a folder without result.json", expected)])
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise InputError([Mistake(str(path), "", "no JSON that could be read", expected)]) from error
-    schema = found.get("schema") if isinstance(found, dict) else None
-    said = found.get("inputs") if isinstance(found, dict) else None
+    if not isinstance(found, dict) or not isinstance(found.get("schema"), str):
+        raise InputError([Mistake(str(path), "schema", "not there", expected)])
+    return found
+
+
+def _read_inputs(folder: Path, schemas: Sequence[str]) -> dict[str, Any]:
+    expected = "a folder that `ems optimum --out` wrote, or a layout"
+    found = read_result(folder, expected)
+    schema, said = found["schema"], found.get("inputs")
     keys = {"layout", "layout_digest", "set", "cycle", "cycle_digest", "options"}
-    if schema != "ems.optimum/1" or not isinstance(said, dict) or not keys <= set(said) or not set(said["options"]) <= set(OPTIONS):
-        raise InputError([Mistake(str(path), "schema", f"'{schema}'", expected)])
+    if schema not in schemas or not isinstance(said, dict) or not keys <= set(said) or not set(said["options"]) <= set(OPTIONS):
+        raise InputError([Mistake(str(folder / "result.json"), "schema", f"'{schema}'", expected)])
     return said
 
 

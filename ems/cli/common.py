@@ -108,6 +108,17 @@ def stderr_console() -> Console:
     return Console(stderr=True, highlight=False, markup=False, emoji=False)
 
 
+def report_option(function: Function) -> Function:
+    """Decorator: ``--report``; the function is called with ``report``. Refused without ``--out``."""
+
+    def checked(context: click.Context, _: click.Parameter, value: bool) -> bool:
+        if value and context.params.get("out") is None:
+            raise click.UsageError("--report writes a file: say where with --out DIR.", context)
+        return value
+
+    return click.option("--report", is_flag=True, callback=checked, help="With --out: report.html, a page to send to anyone.")(function)
+
+
 def options(*, reads_layout: bool = False, writes: bool = True) -> Callable[[Function], Function]:
     """Decorator: give a command the common options; it is called with ``run`` as its first argument.
 
@@ -139,7 +150,7 @@ def _options(reads_layout: bool, writes: bool) -> list[Callable[[Function], Func
     change = click.option("--set", "set_", multiple=True, metavar="KEY=VALUE",
                           help="Change one key of the layout or of a component: vehicle.mass_kg=2000. Repeatable.")
     writing: list[Callable[[Function], Function]] = [
-        click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Write the result to this folder."),
+        click.option("--out", type=click.Path(path_type=Path), metavar="DIR", is_eager=True, help="Write the result to this folder."),
         click.option("--force", is_flag=True, help="With --out: replace the files of an earlier result there."),
     ]
     return [

@@ -32,12 +32,13 @@ def strategy_option(*, default: str | None) -> Callable[[Function], Function]:
 @click.argument("layout")
 @strategy_option(default=DEFAULT_STRATEGY)
 @strategy_case_options
+@common.report_option
 @common.options(reads_layout=True)
-def command(run: common.Run, layout: str, strategy: str, cycle: str | None, **options: Any) -> None:
+def command(run: common.Run, layout: str, strategy: str, cycle: str | None, report: bool, **options: Any) -> None:
     """Drive a strategy through a cycle, and price every second of its distance from the optimum that ends with the same charge.
 
-    LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, ledger.csv and trace.csv (one row an interval),
-    figure.png.
+    LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, ledger.csv, trace.csv and optimum.csv (one row an
+    interval), figure.png, trip.npz (what a page needs beside), and if asked for report.html.
     """
     loaded = Case(layout, run.overrides, cycle, **options).load()
     simulation = simulated(run, loaded, strategy)
@@ -53,7 +54,7 @@ def command(run: common.Run, layout: str, strategy: str, cycle: str | None, **op
     result = {**found.to_dict(), **inputs(loaded), "strategy_word": strategy, "cycle_chosen": cycle is not None}
     words = f"{loaded.case.words} --strategy {strategy}"
     text = None if run.json else compare_text(found, cycle_given=cycle is not None, words=words, out=run.out)
-    run.finish(result, text, _files(found) if run.out is not None else None)
+    run.finish(result, text, _files(found, result, report) if run.out is not None else None)
 
 
 def simulated(run: common.Run, loaded: Loaded, word: str) -> Simulation:
@@ -87,12 +88,22 @@ def tables_grid(loaded: Loaded) -> Grid:
     return DEFAULT_GRID if factor == 1 else refined(DEFAULT_GRID, factor)
 
 
-def _files(found: Comparison) -> dict[str, Content]:
+def _files(found: Comparison, result: dict[str, Any], report: bool) -> dict[str, Content]:
     """Name -> content of what stands beside ``result.json``."""
     from ems.present.compare_figure import save_compare_figure
+    from ems.present.page import REPORT_FILE
+    from ems.present.page.trip import TRIP_FILE, keep, trip_of_comparison
 
-    return {
+    trip = trip_of_comparison(found)
+    files: dict[str, Content] = {
         "ledger.csv": found.to_frame().to_csv(lineterminator="\n"),
         "trace.csv": found.trace.to_frame().to_csv(lineterminator="\n"),
+        "optimum.csv": found.optimum.trace.to_frame().to_csv(lineterminator="\n"),
         "figure.png": lambda path: save_compare_figure(found, path),
+        TRIP_FILE: lambda path: keep(trip, path),
     }
+    if report:
+        from ems.present.page.report import comparison_page, html
+
+        files[REPORT_FILE] = html(comparison_page(trip, result))
+    return files

@@ -20,16 +20,14 @@ if TYPE_CHECKING:
 @case_options
 @click.option("--tables", is_flag=True, help="With --out: tables.npz, to check the optimum with a solver of your own.")
 @click.option("--polish", is_flag=True, help="A second opinion: one smooth nonlinear program over the same configurations.")
-@click.option("--report", is_flag=True, help="With --out: report.html, a page with every second of the trip and a player.")
+@common.report_option
 @common.options(reads_layout=True)
 def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polish: bool, report: bool, **options: Any) -> None:
     """The least fuel any control of LAYOUT could need on a cycle, with a proof of how near the answer is.
 
     LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, trace.csv (one row an
-    interval), figure.png, and if asked for report.html, tables.npz, and polished.csv, the polished trip in the true plant.
+    interval), figure.png, trip.npz (what a page needs beside), and if asked for report.html, tables.npz, and polished.csv, the polished trip in the true plant.
     """
-    if report and run.out is None:
-        raise click.UsageError("--report writes a file: say where with --out DIR.", click.get_current_context())
     if tables and run.out is None:
         raise click.UsageError("--tables writes a file: say where with --out DIR.", click.get_current_context())
     loaded = Case(layout, run.overrides, cycle, **options).load()
@@ -47,11 +45,16 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
     if text is not None and polished is not None:
         text += polish_text(polished)
     files = _files(found, tables, polished) if run.out is not None else None
-    if files is not None and report:
-        from ems.present.page import REPORT_FILE
-        from ems.present.page.report import report_page
+    if files is not None:
+        from ems.present.page.trip import TRIP_FILE, keep, trip_of
 
-        files[REPORT_FILE] = report_page(found, result)
+        trip = trip_of(found)
+        files[TRIP_FILE] = lambda path: keep(trip, path)
+        if report:
+            from ems.present.page import REPORT_FILE
+            from ems.present.page.report import html, optimum_page
+
+            files[REPORT_FILE] = html(optimum_page(trip, result))
     run.finish(result, text, files)
 
 

@@ -1,45 +1,119 @@
-"""``ems report``: one page to look into an optimum."""
+"""``ems report``: one page to look into results."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ems.cli import common
-from ems.cli.case import Case, case_options, inputs, is_folder, meant, solve
+from ems.cli.case import Case, case_options, inputs, is_folder, read_result, recorded, solve
+from ems.errors import InputError, Mistake
 from ems.output import OutputFolder
 from ems.present.page import REPORT_FILE
 
+if TYPE_CHECKING:
+    from ems.present.page.report import Page
+
+OPTIMUM, COMPARE = "ems.optimum/1", "ems.compare/1"
+EXPECTED = "a folder that `ems optimum`, `compare`, `versus`, `worth`, `sensitivity` or `capability` wrote with --out, or a layout"
+
 
 @click.command("report")
-@click.argument("what", metavar="LAYOUT|DIR")
+@click.argument("what", metavar="LAYOUT|DIR ...", nargs=-1, required=True)
 @case_options
 @common.options(reads_layout=True)
-def command(run: common.Run, what: str, **options: Any) -> None:
-    """One HTML page of an optimum: every second with what is engaged and where power flows, and why.
+def command(run: common.Run, what: tuple[str, ...], **options: Any) -> None:
+    """One HTML page to look into a result: every second with what is engaged and where power flows, and why.
 
-    DIR is a folder of `ems optimum --out`: its inputs are solved again, and report.html is put there. LAYOUT is solved
-    first; say with --out where the page goes. The page needs no network.
+    DIR is a folder of --out: of optimum or compare (a page with a player), versus, worth, sensitivity or capability. The page is made
+    from what it holds, nothing is solved, and report.html is put there. Several folders make one page, put into the first.
+    LAYOUT is solved first; say with --out where the page goes. The page needs no network.
     """
-    beside = is_folder(what) and run.out is None
-    if not beside and run.out is None:
+    folders = [Path(word).expanduser() for word in what if is_folder(word)]
+    if len(folders) < len(what):
+        if len(what) > 1:
+            raise click.UsageError("several results on one page: name folders that hold them, no layouts.", click.get_current_context())
+        _of_layout(run, Case(what[0], run.overrides, **options))
+        return
+    if Case("", run.overrides, **options) != Case(""):
+        raise click.UsageError("a folder brings its own inputs: leave out --set and the options of the case, or name the "
+                               "layout instead.", click.get_current_context())
+    if run.out is None:
+        OutputFolder(folders[0]).check_add(REPORT_FILE)
+    _of_folders(run, folders)
+
+
+def _of_layout(run: common.Run, case: Case) -> None:
+    """Solve a layout, and write the page of its optimum."""
+    from ems import library
+
+    if library.is_path(case.layout) and not Path(case.layout).expanduser().exists():
+        raise InputError([Mistake("LAYOUT|DIR", "", f"'{case.layout}'", f"an existing layout file, or {EXPECTED}")])
+    if run.out is None:
         raise click.UsageError("the page is a file: say where with --out DIR.", click.get_current_context())
-    folder = Path(what).expanduser() if run.out is None else run.out
-    if beside:
-        OutputFolder(folder).check_add(REPORT_FILE)
-    loaded = meant(Case(what, run.overrides, **options))
+    loaded = case.load()
     found = solve(run, loaded)
 
     from ems.present.page.report import report_page
 
     said = {**found.to_dict(), **inputs(loaded)}
     page = report_page(found, said)
-    size = len(page.encode())
-    told = {"layout": found.layout.name, "cycle": found.cycle.name, "fuel_l_per_100km": found.fuel_l_per_100km,
-            "report": str(folder / REPORT_FILE), "bytes": size}
-    if beside:
-        OutputFolder(folder).add(REPORT_FILE, page)
-    text = f"{told['report']}: {found.layout.name} on {found.cycle.name}, {size / 1e6:.1f} MB. Open it in any browser."
-    run.finish({**said, **told}, None if run.json else text, None if beside else {REPORT_FILE: page})
+    told = _told(run.out, f"{found.layout.name} on {found.cycle.name}", page)
+    run.finish({**said, **told}, None if run.json else _text(told), {REPORT_FILE: page})
+
+
+def _of_folders(run: common.Run, folders: list[Path]) -> None:
+    """One page of what folders hold."""
+    from ems.present.page.report import html
+    from ems.present.page.results import joined
+
+    pages = [_page(folder) for folder in folders]
+    if sum(p.trip is not None for p in pages) > 1:
+        raise click.UsageError("one player a page: name one folder of `ems optimum` or `ems compare` at most.", click.get_current_context())
+    whole = joined(pages)
+    page = html(whole)
+    told = _told(run.out or folders[0], " on ".join(whole.head.over), page)
+    said = {k: v for k, v in whole.result.items() if k not in ("schema", "status", "files")}
+    if run.out is None:
+        OutputFolder(folders[0]).add(REPORT_FILE, page)
+    run.finish({**said, **told}, None if run.json else _text(told), None if run.out is None else {REPORT_FILE: page})
+
+
+def _page(folder: Path) -> Page:
+    """The page of one folder, from its files."""
+    result = read_result(folder, EXPECTED)
+    schema = result["schema"]
+
+    from ems.present.page.results import FORCES_FILE, KINDS, result_page
+
+    if schema in (OPTIMUM, COMPARE):
+        return _trip_page(folder, result)
+    if schema not in KINDS:
+        raise InputError([Mistake(str(folder / "result.json"), "schema", f"'{schema}'", EXPECTED)])
+    forces = None
+    if (folder / FORCES_FILE).is_file():
+        import pandas as pd
+
+        forces = pd.read_csv(folder / FORCES_FILE, index_col=0)
+    return result_page(schema, result, forces)
+
+
+def _trip_page(folder: Path, result: Mapping[str, Any]) -> Page:
+    from ems.plant.plant import LANES
+    from ems.present.page.report import comparison_page, optimum_page
+    from ems.present.page.trip import read_trip
+
+    loaded = recorded(folder, (OPTIMUM, COMPARE))
+    trip = read_trip(folder, loaded.layout, loaded.cycle, loaded.case.lanes or LANES, result.get("strategy"))
+    return (optimum_page if result["schema"] == OPTIMUM else comparison_page)(trip, result)
+
+
+def _told(folder: Path, of: str, page: str) -> dict[str, Any]:
+    return {"of": of, "report": str(folder / REPORT_FILE), "bytes": len(page.encode())}
+
+
+def _text(told: Mapping[str, Any]) -> str:
+    return f"{told['report']}: {told['of']}, {told['bytes'] / 1e6:.1f} MB. Open it in any browser."

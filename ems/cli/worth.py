@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from ems.cli import common
+from ems.cli.pages import page_files
 from ems.cli.progress import progress
 from ems.cli.several import cycles_option, grid_of, load_several, several_inputs, solving_options
 
@@ -19,13 +20,14 @@ KINDS = ("clutch", "brake", "shifter", "position", "gear", "machine", "configura
 @click.option("--what", multiple=True, type=click.Choice(WHAT), help="Only control forbidden, or only part deleted.")
 @click.option("--ratios", is_flag=True, help="Gear ratios found anew, with everything and without each deleted part (slow).")
 @solving_options
+@common.report_option
 @common.options(reads_layout=True)
 def command(run: common.Run, layout: str, cycle: tuple[str, ...], kinds: tuple[str, ...], what: tuple[str, ...], ratios: bool,
-            charge: str | None, grid: int, lanes: int) -> None:
+            charge: str | None, grid: int, lanes: int, report: bool) -> None:
     """How much more fuel LAYOUT needs without each of its parts and configurations, at best.
 
     Two figures a part: control forbidden (it is carried, but may not be used) and part deleted (its mass, drag and hold power are gone
-    too). Several cycles: the mean, and each. With --out DIR: result.json and worth.csv.
+    too). Several cycles: the mean, and each. With --out DIR: result.json, worth.csv, and if asked for report.html.
     """
     loaded = load_several([layout], run.overrides, cycle, charge)
     with progress(run) as tell:
@@ -40,4 +42,5 @@ def command(run: common.Run, layout: str, cycle: tuple[str, ...], kinds: tuple[s
 
     full = {**result.to_dict(), **several_inputs(loaded, grid_factor=grid, lanes=lanes, ratios=ratios)}
     run.finish(full, None if run.json else worth_text(result),
-               {"worth.csv": result.to_frame().to_csv(index=False, lineterminator="\n")} if run.out is not None else None)
+               {"worth.csv": result.to_frame().to_csv(index=False, lineterminator="\n"), **page_files(report, run.schema, full)}
+               if run.out is not None else None)

@@ -8,7 +8,11 @@ import numpy as np
 
 from ems.kernels.jit import share_out
 from ems.kernels.ranking import stage_costs
+from ems.plant.plant import Plant
+from ems.plant.trace import Trace
+from ems.solve.certificate import Bound
 from ems.solve.optimum import Optimum
+from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
 
@@ -50,7 +54,11 @@ class Ranking:
 
 def ranking(found: Optimum) -> Ranking:
     """The costs of all configurations along an optimum, by the certified lower value of the rest of the trip."""
-    problem, bound, trip = found.problem, found.bound, found.trace
+    return ranking_of(found.problem, found.bound, found.trace)
+
+
+def ranking_of(problem: Problem, bound: Bound, trip: Trace) -> Ranking:
+    """The same along any trip through the nodes of a problem; every configuration with its best division at the driven states."""
     plant, points, changes = problem.plant, problem.points, problem.changes
     (K, N), intervals = points.first.shape, np.arange(points.dt.size)
     before = np.concatenate([[N], trip.node[:-1]]).astype(np.int64)
@@ -58,22 +66,21 @@ def ranking(found: Optimum) -> Ranking:
     fuel, used = np.empty((K, N)), np.empty((K, N))
     share_out(stage_costs, points.dt.size, points, plant.battery, changes, bound.costate_g_J, before, energy, fuel, used)
     change = changes.fixed[before] + bound.costate_g_J[:-1, None] * changes.stored[intervals, before]
-    parts = np.stack([fuel, bound.costate_g_J[1:, None] * used, change, _later(found, N)])
-    return _by_configuration(found, parts)
+    parts = np.stack([fuel, bound.costate_g_J[1:, None] * used, change, _later(problem, bound, N)])
+    return _by_configuration(plant, trip.node, parts)
 
 
-def _later(found: Optimum, nodes: int) -> Array:
+def _later(problem: Problem, bound: Bound, nodes: int) -> Array:
     """(K, N) least cost of the rest of the trip from every node beyond the least of all; none after the last interval."""
-    intercept, node = found.bound.intercept_g[1:, :-1], found.problem.changes.node[:-1]
+    intercept, node = bound.intercept_g[1:, :-1], problem.changes.node[:-1]
     least = np.stack([intercept[:, node == n].min(axis=1) for n in range(nodes)], axis=1)
     least -= intercept.min(axis=1, keepdims=True)
     least[-1] = 0.0
     return least
 
 
-def _by_configuration(found: Optimum, parts: Array) -> Ranking:
+def _by_configuration(plant: Plant, driven: IntArray, parts: Array) -> Ranking:
     """Of the lanes of a configuration the driven one, else the cheapest. parts : (4, K, N)"""
-    plant, driven = found.problem.plant, found.trace.node
     of_node = np.array([n.configuration for n in plant.nodes])
     total = parts.sum(axis=0)
     total[np.arange(driven.size), driven] = -np.inf

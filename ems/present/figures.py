@@ -72,7 +72,7 @@ def plot_power(result: Traced, ax: Axes | None = None) -> Axes:
     ax = ax or _new_axes(4.0)
     time_s, width_s = _intervals(result)
     edges_s = np.append(time_s, time_s[-1] + width_s[-1])
-    lanes = power_lanes(result)
+    lanes = power_lanes(result.trace)
     largest = max(float(np.abs(power).max()) for _, power, _ in lanes) + 1e-9
     gap, base = LANE_GAP * largest, 0.0
     ticks: list[tuple[float, str]] = []
@@ -114,7 +114,7 @@ def figure(result: Traced, fig: Figure | None = None) -> Figure:
     from matplotlib.figure import Figure
 
     fig = fig or Figure(figsize=(12.0, 8.4), layout="constrained")
-    lanes = len(power_lanes(result))
+    lanes = len(power_lanes(result.trace))
     panels = fig.subplots(3, 1, sharex=True, gridspec_kw={"height_ratios": [2.6, 0.8 + 0.62 * lanes, 1.9]})
     for plot, ax in zip((plot_speed, plot_power, plot_charge), panels, strict=True):
         plot(result, ax)
@@ -147,13 +147,12 @@ def _charge(result: Traced) -> Array:
     return np.append(_column(result, "soc_start"), _column(result, "soc_end")[-1])
 
 
-def power_lanes(result: Traced) -> list[tuple[str, Array, str]]:
+def power_lanes(trace: Trace) -> list[tuple[str, Array, str]]:
     """Name, power [kW] and colour of everything that gives or takes power."""
-    names = [m.name for m in result.trace.plant.layout.machines]
-    machines = [(n, _column(result, f"{n}_power_kW"), MACHINES[i % len(MACHINES)]) for i, n in enumerate(names)]
-    return [("engine", _column(result, "engine_power_kW"), ENGINE), *machines,
-            ("battery", _column(result, "battery_power_kW"), BATTERY),
-            ("friction brakes", -_column(result, "brake_power_kW"), BRAKES)]
+    power = {name: np.asarray(trace.columns[name], float) for name in trace.columns if name.endswith("_power_kW")}
+    machines = [(m.name, power[f"{m.name}_power_kW"], MACHINES[i % len(MACHINES)]) for i, m in enumerate(trace.plant.layout.machines)]
+    return [("engine", power["engine_power_kW"], ENGINE), *machines, ("battery", power["battery_power_kW"], BATTERY),
+            ("friction brakes", -power["brake_power_kW"], BRAKES)]
 
 
 def _stretches(modes: list[str], label: str, time_s: Array, width_s: Array) -> list[tuple[float, float]]:

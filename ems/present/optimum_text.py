@@ -14,10 +14,14 @@ if TYPE_CHECKING:
     from ems.solve.optimum import Optimum
 
 NO_TYPE_APPROVAL = "A computed optimum, not a type-approval figure."
-ASSUMPTIONS = "Quasi-static in steps of a second, engine {}, the whole trip known beforehand."
 NAMES = {"engine": "engine heat", "meshes": "gear meshes", "clutches": "slipping clutches", "brakes": "friction brakes",
          "drag": "drags of shafts and open clutches",
          "air": "air drag", "tyres": "tyres and bearings", "auxiliaries": "auxiliaries"}
+
+
+def assumptions(warm: bool = True) -> str:
+    """What every computed optimum rests on."""
+    return f"Quasi-static in steps of a second, engine {'warm' if warm else 'cold at the start'}, the whole trip known beforehand."
 
 
 def optimum_text(
@@ -31,7 +35,7 @@ def optimum_text(
     """
     return [
         *_answer(found, cycle_given), "", *_mode_shares(found), "", *_energy(found), "",
-        f"{NO_TYPE_APPROVAL} {ASSUMPTIONS.format('warm' if found.warm_l_per_100km is None else 'cold at the start')}",
+        f"{NO_TYPE_APPROVAL} {assumptions(found.warm_l_per_100km is None)}",
         *_next_steps(words or found.layout.name, out),
     ]
 

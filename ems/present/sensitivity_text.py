@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ems.present.optimum_text import ASSUMPTIONS, NO_TYPE_APPROVAL
+from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.text import columns
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def sensitivity_text(result: Sensitivity) -> list[RenderableType]:
     notes = ["by costate: slope of the certificate, in which the costate prices the battery and choices are free (envelope theorem)."]
     if solved:
         notes.insert(0, "Solved again at both sides with the step named; bar: certificate and tables of both; bent: the two sides differ.")
-    return [head, "", columns(rows, right, headings), "", *notes, f"{NO_TYPE_APPROVAL} {ASSUMPTIONS}"]
+    return [head, "", columns(rows, right, headings), "", *notes, f"{NO_TYPE_APPROVAL} {assumptions()}"]
 
 
 def _solved(row: Row) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from ems.present.optimum_text import ASSUMPTIONS, NO_TYPE_APPROVAL
+from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.study_figures import inline, label, plot_map, plot_pareto
 from ems.present.study_text import TIES, cell, counts_text, shown_columns
 from ems.studies.results import Study
@@ -18,7 +18,7 @@ def study_page(study: Study) -> str:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(loader=PackageLoader("ems.present", "templates"), autoescape=True, undefined=StrictUndefined)
-    cautions = [NO_TYPE_APPROVAL, ASSUMPTIONS, *([TIES] if "gap_percent" in study.headings else [])]
+    cautions = [NO_TYPE_APPROVAL, assumptions(), *([TIES] if "gap_percent" in study.headings else [])]
     return environment.get_template("study.html").render(
         study=study, counts=counts_text(study.counts()), cautions=cautions, answers=_answers(study),
         figures=_figures(study), table=_table(study), more=max(0, len(study.rows) - MOST_ROWS))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ems.judge.versus import GROUPS
-from ems.present.optimum_text import ASSUMPTIONS, NO_TYPE_APPROVAL
+from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.text import columns
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ def versus_text(result: Versus) -> list[RenderableType]:
     parts: list[RenderableType] = [*_differences(result), ""]
     for cycle in result.cycles:
         parts += [*_matrix(result, cycle.name), ""]
-    return [*parts, *_capability(result), "", f"{NO_TYPE_APPROVAL} {ASSUMPTIONS}",
+    return [*parts, *_capability(result), "", f"{NO_TYPE_APPROVAL} {assumptions()}",
             "l/100 km throughout; range: what certificate and finer tables leave; figures whose ranges overlap are ties; road: road load,",
             "auxiliaries and what battery and motion took up. The parts, each computed by its own component, add up to the fuel."]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ems.judge.worth import CONTROL, KINDS
-from ems.present.optimum_text import ASSUMPTIONS, NO_TYPE_APPROVAL
+from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.text import columns, times
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def worth_text(result: Worth) -> list[RenderableType]:
     parts += [f"With everything: 0-100 km/h in {seconds} s, {grade} % to start on. A deleted part may save fuel and leave a weaker car: "
               "see 0-100 without."]
     return [*parts, "more fuel without it, l/100 km" + (", mean of the cycles" if several else "") + "; a range that holds zero is a tie. "
-            "forbidden: carried, not used; deleted: mass, drag and hold power gone too.", f"{NO_TYPE_APPROVAL} {ASSUMPTIONS}"]
+            "forbidden: carried, not used; deleted: mass, drag and hold power gone too.", f"{NO_TYPE_APPROVAL} {assumptions()}"]
 
 
 def _table(rows: list[Row], several: bool) -> RenderableType:

@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from ems.judge.ranking import Ranking
 from ems.plant.plant import Plant
+from ems.plant.trace import Trace
 from ems.present.drawing.flow import Flows
 from ems.present.figures import power_lanes
+from ems.present.page.trip import Trip, interval_fuel_g
+from ems.present.page.trip import modes as modes_of
 from ems.present.palette import mode_style
+from ems.present.versus_figures import PARTS
 from ems.types import Array
 
-if TYPE_CHECKING:
-    from ems.solve.optimum import Optimum
-
 SHOWN = 8                # alternatives of a second
+CAUSES_SHOWN = {         # colour and dashes of each cause of a price
+    "configuration": ("#0072b2", "6 2"), "division": ("#c58a00", "1 2"), "transition": ("#d55e00", ""), "charge": ("#009e73", "5 2 1 2"),
+}
 UNITS = {"_kW": ("kW", 3), "_rpm": ("rpm", 1), "_Nm": ("Nm", 2), "_g_s": ("g/s", 4), "_kmh": ("km/h", 2), "_percent": ("%", 2),
          "_kJ": ("kJ", 3), "_g": ("g", 4)}
 FIRST = ("speed_kmh", "grade_percent", "wheel_power_kW", "brake_power_kW", "engine_speed_rpm", "engine_torque_Nm", "engine_power_kW",
@@ -30,31 +34,56 @@ def whole(values: Array | Sequence[float], digits: int) -> dict[str, Any]:
     return {"digits": digits, "values": np.rint(np.asarray(values, float) * 10.0**digits).astype(np.int64).tolist()}
 
 
-def page_columns(found: Optimum, flows: Flows, ranked: Ranking) -> dict[str, Any]:
-    """Everything the page's script needs; arrays have a value an interval, ``time_s`` one more."""
-    demand, trip, plant = found.trace.demand, found.trace, found.trace.plant
-    battery = plant.layout.battery
-    modes = list(found.time_share)
+def page_columns(trip: Trip, flows: Flows) -> dict[str, Any]:
+    """Everything the page's script needs; arrays have a value an interval, ``time_s`` and charges one more."""
+    trace, ranked = trip.trace, trip.ranked
+    demand, plant, battery = trace.demand, trace.plant, trip.layout.battery
+    shares = trip.time_share
+    modes = list(shares)
     return {
         "time_s": whole(np.append(demand.time_s, demand.time_s[-1] + demand.dt_s[-1]), 3),
         "speed_kmh": whole(3.6 * demand.boundary_speed_m_s, 2),
-        "soc": whole(np.append(trip.columns["soc_start"], trip.columns["soc_end"][-1:]).astype(float), 5),
+        "soc": whole(_charge(trace), 5),
         "window": [float(battery.soc_low), float(battery.soc_high)],
-        "columns": shown_columns(found),
-        "modes": [{"label": label, "share": found.time_share[label]} for label in modes],
-        "mode": [modes.index(str(m)) for m in trip.columns["mode"]],
-        "lanes": [{"name": name, "colour": colour, **whole(power, 3)} for name, power, colour in power_lanes(found)],
+        "columns": shown_columns(trace),
+        "modes": [{"label": label, "share": shares[label]} for label in modes],
+        "mode": [modes.index(m) for m in modes_of(trace)], "lanes": _lanes(trace), "beside": beside(trip),
         "configurations": configurations(plant), "configuration": ranked.chosen.tolist(),
         "flows": {key: whole(power / 10.0, 0)["values"] for key, power in flows.W.items() if np.abs(power).max() >= 5.0},
         "turns": {shaft: "".join("1" if t else "0" for t in turning) for shaft, turning in flows.turns.items()},
-        "W_per_px": flows.W_per_px, "ranks": ranks(ranked), "density_g_l": found.layout.engine.engine.fuel.density_g_l,
+        "W_per_px": flows.W_per_px, "ranks": ranks(ranked), "density_g_l": trip.layout.engine.engine.fuel.density_g_l,
     }
 
 
-def shown_columns(found: Optimum) -> list[dict[str, Any]]:
+def beside(trip: Trip) -> dict[str, Any] | None:
+    """What a strategy's page shows beside its trip: the optimum's, the best at its own states, and the ledger; None for an optimum."""
+    if trip.beside is None:
+        return None
+    shown, modes = trip.beside, list(trip.time_share)
+    return {
+        "ribbons": [{"name": "best there", "mode": [modes.index(m) for m in shown.best_mode]},
+                    {"name": "optimum", "mode": [modes.index(m) for m in modes_of(shown.optimum)]}],
+        "best": shown.best_configuration, "soc": whole(_charge(shown.optimum), 5), "lanes": _lanes(shown.optimum),
+        "fuel": whole(interval_fuel_g(shown.optimum), 4),
+        "ledger": [{"name": "price", "colour": None, "dash": "", **whole(shown.price_g, 5)},
+                   *({"name": name, "colour": CAUSES_SHOWN[name][0], "dash": CAUSES_SHOWN[name][1], **whole(grams, 5)}
+                     for name, grams in shown.causes_g.items())],
+    }
+
+
+def _charge(trace: Trace) -> Array:
+    """State of charge at every boundary, (K + 1,)."""
+    return np.append(trace.columns["soc_start"], trace.columns["soc_end"][-1:]).astype(float)
+
+
+def _lanes(trace: Trace) -> list[dict[str, Any]]:
+    return [{"name": name, "colour": colour, **whole(power, 3)} for name, power, colour in power_lanes(trace)]
+
+
+def shown_columns(trace: Trace) -> list[dict[str, Any]]:
     """Columns of the trace with words, unit and decimals, in the order they are shown in."""
-    columns = found.trace.columns
-    machines = [f"{m.name}_{what}" for m in found.layout.machines for what in ("speed_rpm", "torque_Nm", "power_kW", "electrical_kW")]
+    columns = trace.columns
+    machines = [f"{m.name}_{what}" for m in trace.plant.layout.machines for what in ("speed_rpm", "torque_Nm", "power_kW", "electrical_kW")]
     names = [*FIRST, *machines, *THEN, *(n for n in columns if n.startswith("loss_"))]
     return [_column(name, np.asarray(columns[name], float)) for name in names]
 
@@ -95,6 +124,13 @@ def ranks(ranked: Ranking) -> dict[str, Any]:
 def mode_patterns(labels: Sequence[str]) -> list[dict[str, Any]]:
     """Colour and marks of each mode, for the tiles that fill ribbons and maps."""
     return [{"label": label, "style": mode_style(label), "marks": _marks(mode_style(label).hatch)} for label in labels]
+
+
+def part_patterns() -> list[dict[str, Any]]:
+    """Fills of bars: where fuel goes, and more, less or a tie."""
+    parts = [(f"part-{key}", colour, hatch, "#ffffff") for key, _, colour, hatch in PARTS]
+    signed = [("bar-more", "#d55e00", "///", "#ffffff"), ("bar-less", "#0072b2", "", "#ffffff"), ("bar-tie", "#c9ccd1", "...", "#333333")]
+    return [{"id": name, "colour": colour, "marks": _marks(hatch), "edge": edge} for name, colour, hatch, edge in (*parts, *signed)]
 
 
 def _marks(hatch: str) -> str:

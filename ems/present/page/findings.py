@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from ems.plant.trace import Trace
 from ems.present.optimum_text import NAMES
-from ems.present.text import times, within
+from ems.present.page.trip import configuration_changes, engine_starts, interval_fuel_g, time_share
+from ems.present.text import times
 from ems.types import Array
-
-if TYPE_CHECKING:
-    from ems.solve.optimum import Optimum
 
 BANDS_KMH = (0.0, 30.0, 50.0, 80.0, 110.0, np.inf)
 INSTANTS = 6
-
-
-def answer(found: Optimum) -> str:
-    """The answer with its error bar, in one sentence."""
-    return (f"The least fuel of {found.layout.name} ({found.layout.title}) on {found.cycle.title or found.cycle.name}: no control, though "
-            f"it knows the whole trip, can need less by more than {within(found.gap_percent + found.table_error_percent)}.")
 
 
 def band_words(i: int) -> str:
@@ -29,18 +22,11 @@ def band_words(i: int) -> str:
     return f"{low:.0f} to {high:.0f} km/h" if np.isfinite(high) else f"above {low:.0f} km/h"
 
 
-def interval_fuel_g(found: Optimum) -> Array:
-    """(K,) fuel of each interval, starts included."""
-    columns = found.trace.columns
-    grams: Array = np.asarray(columns["fuel_g_s"], float) * found.trace.demand.dt_s + np.asarray(columns["transition_fuel_g"], float)
-    return grams
-
-
-def fuel_table(found: Optimum) -> dict[str, Any]:
+def fuel_table(trace: Trace) -> dict[str, Any]:
     """Fuel [g] of every mode in every band of speed; rows of modes that burn some, largest first."""
-    modes = np.array([str(m) for m in found.trace.columns["mode"]])
-    fuel = interval_fuel_g(found)
-    band = np.searchsorted(BANDS_KMH, np.asarray(found.trace.columns["speed_kmh"], float), side="right") - 1
+    modes = np.array([str(m) for m in trace.columns["mode"]])
+    fuel = interval_fuel_g(trace)
+    band = np.searchsorted(BANDS_KMH, np.asarray(trace.columns["speed_kmh"], float), side="right") - 1
     rows: list[dict[str, Any]] = []
     for mode in dict.fromkeys(modes):
         grams = [float(fuel[(modes == mode) & (band == b)].sum()) for b in range(len(BANDS_KMH) - 1)]
@@ -59,77 +45,77 @@ def fuel_finding(table: dict[str, Any]) -> str:
     return f"{100 * grams / table['sum']:.0f} % of the fuel goes in {mode}{' at' if band[0].isdigit() else ''} {band}."
 
 
-def engine_finding(found: Optimum) -> str:
+def engine_finding(trace: Trace) -> str:
     """Between which speeds half of the fuel is burnt, and how well."""
-    fuel = interval_fuel_g(found)
+    fuel = interval_fuel_g(trace)
     if fuel.sum() < 0.005:
         return "The engine never burns fuel on this trip."
-    speed = np.asarray(found.trace.columns["engine_speed_rpm"], float)
+    speed = np.asarray(trace.columns["engine_speed_rpm"], float)
     order = np.argsort(speed)
     share = np.cumsum(fuel[order]) / fuel.sum()
     low, high = (float(speed[order][np.searchsorted(share, s)]) for s in (0.25, 0.75))
-    work_J = 1e3 * float(np.sum(np.maximum(np.asarray(found.trace.columns["engine_power_kW"], float), 0.0) * found.trace.demand.dt_s))
-    mean = work_J / (fuel.sum() * found.trace.plant.heating_value_J_g)
-    best = found.layout.engine.engine.best_efficiency()
+    work_J = 1e3 * float(np.sum(np.maximum(np.asarray(trace.columns["engine_power_kW"], float), 0.0) * trace.demand.dt_s))
+    mean = work_J / (fuel.sum() * trace.plant.heating_value_J_g)
+    best = trace.plant.layout.engine.engine.best_efficiency()
     return (f"Half of the fuel is burnt between {low:.0f} and {high:.0f} rpm; the engine turns {100 * mean:.1f} % of it into work, "
             f"{100 * best:.1f} % at its best point.")
 
 
-def machine_finding(found: Optimum, name: str) -> str:
+def machine_finding(trace: Trace, name: str) -> str:
     """What a machine gives and takes, and what that costs."""
-    dt = found.trace.demand.dt_s
-    shaft = np.asarray(found.trace.columns[f"{name}_power_kW"], float)
+    dt = trace.demand.dt_s
+    shaft = np.asarray(trace.columns[f"{name}_power_kW"], float)
     gives, takes = float(np.sum(np.maximum(shaft, 0.0) * dt)), float(np.sum(np.maximum(-shaft, 0.0) * dt))
-    lost = found.trace.losses_kJ.get(name, 0.0)
+    lost = trace.losses_kJ.get(name, 0.0)
     share = 100 * lost / (gives + takes) if gives + takes > lost else 0.0
     words = f", {share:.0f} % of both," if share else ""
     return f"{name} gives {gives:.0f} kJ and takes {takes:.0f} kJ at its shaft; {lost:.0f} kJ{words} is lost in it."
 
 
-def energy_rows(found: Optimum) -> list[dict[str, Any]]:
+def energy_rows(trace: Trace) -> list[dict[str, Any]]:
     """What came in (positive) and where it went (negative) [kJ]; all rows together are the audit's residual."""
-    stores = found.trace.stores_kJ
+    stores = trace.stores_kJ
     names = {"battery": ("battery, discharged", "battery, charged"), "kinetic": ("motion lost", "motion gained"),
              "climb": ("height lost", "height gained")}
     signed = {"battery": stores["battery"], "kinetic": -stores["kinetic"], "climb": -stores["climb"]}
     moves = [("fuel", stores["fuel"]), *((names[name][kJ < 0.0], kJ) for name, kJ in signed.items())]
-    losses = sorted(((NAMES.get(n, n), -kJ) for n, kJ in found.trace.losses_kJ.items()), key=lambda row: row[1])
+    losses = sorted(((NAMES.get(n, n), -kJ) for n, kJ in trace.losses_kJ.items()), key=lambda row: row[1])
     rows = [{"what": name, "kJ": kJ} for name, kJ in (*moves, *losses) if abs(kJ) >= 0.05]
     return sorted(rows, key=lambda row: -row["kJ"] if row["kJ"] > 0 else 1e-9 * row["kJ"] + 1.0)
 
 
-def energy_finding(found: Optimum) -> str:
+def energy_finding(trace: Trace) -> str:
     """The two largest sinks."""
-    given = sum(row["kJ"] for row in energy_rows(found) if row["kJ"] > 0)
-    largest = sorted((row for row in energy_rows(found) if row["kJ"] < 0), key=lambda row: row["kJ"])[:2]
+    given = sum(row["kJ"] for row in energy_rows(trace) if row["kJ"] > 0)
+    largest = sorted((row for row in energy_rows(trace) if row["kJ"] < 0), key=lambda row: row["kJ"])[:2]
     words = " and ".join(f"{100 * -row['kJ'] / given:.0f} % goes into {row['what']}" for row in largest)
-    residual = abs(found.trace.energy_residual_percent)
+    residual = abs(trace.energy_residual_percent)
     return f"Of what fuel and stores give, {words}. {residual:.1e} % of it is unexplained."
 
 
-def alternatives_finding(found: Optimum, runner_up_g: Array) -> str:
+def alternatives_finding(trace: Trace, runner_up_g: Array) -> str:
     """How close the second-best configurations come. runner_up_g : (K,) extra cost of the best other one, inf where there is none"""
-    tied = float(np.sum(found.trace.demand.dt_s[runner_up_g <= 0.001]))
-    total = float(found.trace.demand.dt_s.sum())
-    alone = float(np.sum(found.trace.demand.dt_s[~np.isfinite(runner_up_g)]))
+    tied = float(np.sum(trace.demand.dt_s[runner_up_g <= 0.001]))
+    total = float(trace.demand.dt_s.sum())
+    alone = float(np.sum(trace.demand.dt_s[~np.isfinite(runner_up_g)]))
     return (f"In {100 * tied / total:.0f} % of the time another configuration would have cost less than 0.001 g more; "
             f"in {100 * alone / total:.0f} % no other is possible.")
 
 
-def changes_finding(found: Optimum) -> str:
+def changes_finding(trace: Trace) -> str:
     """Starts and changes, an hour and a trip."""
-    hours = found.duration_s / 3600.0
-    return (f"{times(found.engine_starts, 'engine start')} and {times(found.configuration_changes, 'change')} of configuration: "
-            f"{found.configuration_changes / hours / 60:.1f} changes a minute.")
+    changes, minutes = configuration_changes(trace), float(trace.demand.dt_s.sum()) / 60.0
+    return (f"{times(engine_starts(trace), 'engine start')} and {times(changes, 'change')} of configuration: "
+            f"{changes / minutes:.1f} changes a minute.")
 
 
-def instants(found: Optimum) -> list[tuple[int, str]]:
+def instants(trace: Trace) -> list[tuple[int, str]]:
     """(interval, why it tells something), six or as many as the trip has, in order of time."""
-    columns = found.trace.columns
+    columns = trace.columns
     modes = np.array([str(m) for m in columns["mode"]])
     power = np.abs(np.asarray(columns["wheel_power_kW"], float))
     picked: dict[int, str] = {}
-    for mode in list(found.time_share)[:INSTANTS]:
+    for mode in list(time_share(trace))[:INSTANTS]:
         here = np.flatnonzero(modes == mode)
         picked.setdefault(int(here[np.argmax(power[here])]), f"{mode}, where the wheels ask most")
     extremes = {"most fuel": "fuel_g_s", "highest speed": "speed_kmh", "strongest discharge": "battery_power_kW"}
@@ -137,3 +123,13 @@ def instants(found: Optimum) -> list[tuple[int, str]]:
         picked.setdefault(int(np.argmax(np.asarray(columns[name], float))), word)
     picked.setdefault(int(np.argmin(np.asarray(columns["battery_power_kW"], float))), "strongest charge")
     return sorted(list(picked.items())[:INSTANTS])
+
+
+def ledger_finding(price_g: Array, dt_s: Array) -> str:
+    """In how little of the time half of the gap arises."""
+    order = np.argsort(-price_g)
+    total = float(price_g.sum())
+    if total < 0.005:
+        return "The strategy loses nothing worth a figure"
+    needed = int(np.searchsorted(np.cumsum(price_g[order]), 0.5 * total)) + 1
+    return f"Half of the {total:.1f} g arises in {100.0 * float(dt_s[order[:needed]].sum() / dt_s.sum()):.0f} % of the time"

@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from ems.plant.trace import Trace
 from ems.present.drawing.svg import element, group, label, line, outline, rect
-from ems.present.page.findings import energy_rows, interval_fuel_g
+from ems.present.page.findings import energy_rows
+from ems.present.page.trip import interval_fuel_g
 from ems.types import Array
-
-if TYPE_CHECKING:
-    from ems.solve.optimum import Optimum
 
 WIDTH, HEIGHT = 520.0, 340.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 20.0, 14.0, 40.0
@@ -70,9 +69,12 @@ def picture(content: Sequence[str], words: str, **attributes: object) -> str:
     return element("svg", title + "".join(content), class_="map", role="img", viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}", **attributes)
 
 
-def engine_map(found: Optimum, words: str) -> str:
-    """Efficiency of the engine, full load, line of least fuel, and where the trip's fuel was burnt."""
-    engine = found.layout.engine.engine
+def engine_map(trace: Trace, words: str, follows: bool = True) -> str:
+    """Efficiency of the engine, full load, line of least fuel, and where the trip's fuel was burnt.
+
+    follows : with a cross at the second that the player shows
+    """
+    engine = trace.plant.layout.engine.engine
     speed = np.linspace(engine.idle_rad_s, engine.max_rad_s, 90)
     torque = np.linspace(0.0, float(engine.full_load_Nm.max()), 80)
     limit = np.interp(speed, engine.limit_speed_rad_s, engine.full_load_Nm)
@@ -84,17 +86,19 @@ def engine_map(found: Optimum, words: str) -> str:
     content = [*frame.axes("engine speed [rpm]", "torque [Nm]"),
                *contours(frame, speed * RPM, torque, np.where(torque[:, None] <= limit[None, :], efficiency, np.nan), LEVELS),
                frame.curve(speed * RPM, limit, "limit"), frame.curve(best[0][held] * RPM, best[1][held], "best")]
-    columns = found.trace.columns
-    fuel = interval_fuel_g(found)
+    columns = trace.columns
+    fuel = interval_fuel_g(trace)
     content += points(frame, np.asarray(columns["engine_speed_rpm"], float), np.asarray(columns["engine_torque_Nm"], float), fuel)
+    if not follows:
+        return picture(content, words)
     return picture([*content, _marker(frame, "engine")], words, **_driven(frame, "engine"))
 
 
-def machine_map(found: Optimum, index: int, words: str) -> str:
+def machine_map(trace: Trace, index: int, words: str) -> str:
     """Efficiency of a machine, its limits, and where its work was done."""
-    use = found.layout.machines[index]
+    use = trace.plant.layout.machines[index]
     machine = use.machine
-    columns = found.trace.columns
+    columns = trace.columns
     speeds = np.asarray(columns[f"{use.name}_speed_rpm"], float)
     backward = float(min(speeds.min(), 0.0)) / RPM
     low = max(-machine.max_rad_s, 1.1 * backward) if backward < -1.0 else 0.0
@@ -106,7 +110,7 @@ def machine_map(found: Optimum, index: int, words: str) -> str:
     frame = Frame((low * RPM, float(machine.max_rad_s) * RPM), (-1.08 * most, 1.08 * most))
     limits = [frame.curve(speed * RPM, sign * curve, word)
               for sign in (1.0, -1.0) for curve, word in ((peak, "limit"), (lasting, "lasting"))]
-    work = np.abs(np.asarray(columns[f"{use.name}_power_kW"], float)) * found.trace.demand.dt_s
+    work = np.abs(np.asarray(columns[f"{use.name}_power_kW"], float)) * trace.demand.dt_s
     content = [*frame.axes(f"{use.name} speed [rpm]", "torque [Nm]"), *contours(frame, speed * RPM, torque, efficiency, MACHINE_LEVELS),
                line(frame.at(frame.x[0], 0.0), frame.at(frame.x[1], 0.0), "zero"), *limits,
                *points(frame, speeds, np.asarray(columns[f"{use.name}_torque_Nm"], float), work)]
@@ -160,11 +164,11 @@ def points(frame: Frame, x: Array, y: Array, weight: Array) -> list[str]:
     return out
 
 
-def mode_map(found: Optimum, labels: Sequence[str], words: str) -> str:
+def mode_map(trace: Trace, labels: Sequence[str], words: str) -> str:
     """The mode that takes the most time in each cell of speed and wheel force."""
-    columns = found.trace.columns
+    columns = trace.columns
     speed = np.asarray(columns["speed_kmh"], float)
-    radius = found.layout.vehicle.wheel_radius_m
+    radius = trace.plant.layout.vehicle.wheel_radius_m
     force = np.asarray(columns["wheel_torque_Nm"], float) / radius / 1e3
     moving = speed > 0.0
     if not moving.any():
@@ -177,7 +181,7 @@ def mode_map(found: Optimum, labels: Sequence[str], words: str) -> str:
     cells: dict[tuple[int, int], Array] = {}
     for k in np.flatnonzero(moving):
         key = int(speed[k] // step_x), int(np.floor(force[k] / step_y))
-        cells.setdefault(key, np.zeros(len(labels)))[number[k]] += found.trace.demand.dt_s[k]
+        cells.setdefault(key, np.zeros(len(labels)))[number[k]] += trace.demand.dt_s[k]
     boxes = []
     for (i, j), seconds in sorted(cells.items()):
         (a, b), (c, d) = frame.at(i * step_x, j * step_y), frame.at((i + 1) * step_x, (j + 1) * step_y)
@@ -189,9 +193,9 @@ def mode_map(found: Optimum, labels: Sequence[str], words: str) -> str:
                     line(frame.at(frame.x[0], 0.0), frame.at(frame.x[1], 0.0), "zero")], words)
 
 
-def energy_flow(found: Optimum, words: str) -> str:
+def energy_flow(trace: Trace, words: str) -> str:
     """What came in on the left, where it went on the right; widths are energies, and both sides are equally high."""
-    rows: list[dict[str, Any]] = energy_rows(found)
+    rows: list[dict[str, Any]] = energy_rows(trace)
     most = max(abs(r["kJ"]) for r in rows)
     rows = [r for r in rows if abs(r["kJ"]) >= LEAST_SHARE * most]
     given, gone = [r for r in rows if r["kJ"] > 0], [r for r in rows if r["kJ"] < 0]

@@ -1,13 +1,14 @@
-"""The report of an optimum as one HTML file: the answer, the trip, the player, the maps, the energy, the sources."""
+"""The report of a trip as one HTML file: the answer, the trip, the player, the maps, the energy, the sources."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ems.judge.ranking import Ranking, ranking
+from ems.judge.ranking import Ranking
 from ems.layout.listing import layout_sources
 from ems.output import dumps
 from ems.present.drawing.flow import Flows, trip_flows
@@ -16,13 +17,17 @@ from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
 from ems.present.drawing.style import FONT, style_sheet
 from ems.present.figures import charge_finding, power_finding, speed_finding
-from ems.present.optimum_text import ASSUMPTIONS, NO_TYPE_APPROVAL
+from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.page import findings, maps
-from ems.present.page.columns import mode_patterns, page_columns
+from ems.present.page.columns import mode_patterns, page_columns, part_patterns
+from ems.present.page.compare_sections import compare_head, compare_sections
+from ems.present.page.sections import Head, Section
+from ems.present.page.trip import Trip, modes, trip_of, trip_of_comparison
 from ems.present.text import clock, within
 from ems.types import Array
 
 if TYPE_CHECKING:
+    from ems.judge.compare import Comparison
     from ems.solve.optimum import Optimum
 
 PREFIX = "player-"
@@ -42,39 +47,86 @@ SAFETY = ("Wrongly closed clutches, over-speed and high voltage can injure. Noth
           "sequence of configurations must be made safe before a vehicle drives it.")
 
 
-def report_page(found: Optimum, recorded: Mapping[str, Any] | None = None) -> str:
-    """The report as HTML text, nothing fetched and everything of the user's escaped.
+@dataclass(frozen=True, slots=True, eq=False)
+class Page:
+    """What a page shows.
 
-    recorded : ``inputs`` and ``versions`` as ``result.json`` says them; versions are looked up when None
+    head, sections, cautions : see ``sections``      trip : shown second by second, if there is one      result : what ``result.json`` says
     """
+
+    head: Head
+    sections: Sequence[Section]
+    cautions: Sequence[str]
+    result: Mapping[str, Any]
+    trip: Trip | None = None
+
+
+def report_page(found: Optimum, recorded: Mapping[str, Any] | None = None) -> str:
+    """The report of an optimum as HTML text, nothing fetched and everything of the user's escaped.
+
+    recorded : with ``inputs``, ``versions`` and ``sources`` as ``result.json`` says them; looked up when None
+    """
+    return html(optimum_page(trip_of(found), {**found.to_dict(), **(recorded or {})}))
+
+
+def compare_page(found: Comparison, recorded: Mapping[str, Any] | None = None) -> str:
+    """The report of a strategy held against the optimum; ``recorded`` as of ``report_page``."""
+    return html(comparison_page(trip_of_comparison(found), {**found.to_dict(), **(recorded or {})}))
+
+
+def optimum_page(trip: Trip, result: Mapping[str, Any]) -> Page:
+    """The page of an optimum's trip. result : as ``Optimum.to_dict`` says"""
+    layout, cycle = trip.layout, trip.cycle
+    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}: no control, though it knows the whole trip, can "
+              f"need less by more than {within(result['gap_percent'] + result['table_error_percent'])}.")
+    head = Head(f"{layout.title} on {cycle.name}: least fuel", (layout.name, cycle.name), f"{result['fuel_l_per_100km']:.3f}", "l/100 km",
+                answer, _facts(result))
+    return Page(head, (), _cautions(trip, result, result["warm_l_per_100km"] is None), result, trip)
+
+
+def comparison_page(trip: Trip, result: Mapping[str, Any]) -> Page:
+    """The page of a strategy's trip. result : as ``Comparison.to_dict`` says"""
+    head = compare_head(result, trip.layout.title, trip.cycle.title or trip.cycle.name)
+    return Page(head, compare_sections(result), _cautions(trip, result, True), result, trip)
+
+
+def html(page: Page) -> str:
+    """The page as HTML text."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
-    g = Geometry(placed(found.layout))
-    flows, ranked = trip_flows(g, found.trace), ranking(found)
-    labels = list(found.time_share)
-    fuel = findings.fuel_table(found)
-    runner_up = _runner_up_g(ranked)
     environment = Environment(loader=PackageLoader("ems.present.page", "files"), autoescape=True, undefined=StrictUndefined,
                               trim_blocks=True, lstrip_blocks=True)
     source = environment.loader
     assert source is not None
     css, script = (source.get_source(environment, name)[0] for name in ("report.css", "report.js"))
+    labels = list(page.trip.time_share) if page.trip else []
     return environment.get_template("report.html").render(
-        found=found, answer=findings.answer(found), facts=_facts(found), cautions=_cautions(found), css=Markup(css + style_sheet()),
-        font=Markup(FONT), script=Markup(script), data=Markup(_inlined(page_columns(found, flows, ranked))),
-        patterns=mode_patterns(labels), drawing=Markup(drawing(g, found.layout, flows.at(0, found.cycle.name), prefix=PREFIX, style=False)),
-        told=", ".join(dict.fromkeys(g.made.cuts)), instants=_instants(found, g, flows, ranked), fuel=fuel, captions={
-            "speed": speed_finding([str(m) for m in found.trace.columns["mode"]], found.time_share), "power": power_finding(found),
-            "charge": charge_finding(found), "fuel": findings.fuel_finding(fuel), "energy": findings.energy_finding(found),
-            "alternatives": findings.alternatives_finding(found, runner_up), "changes": findings.changes_finding(found)},
-        engine=Markup(maps.engine_map(found, f"Engine map. {findings.engine_finding(found)}")), engine_words=findings.engine_finding(found),
-        machines=_machines(found), modes=Markup(maps.mode_map(found, labels, "Mode that takes the most time, over speed and wheel force.")),
-        flow=Markup(maps.energy_flow(found, f"Flow of energy. {findings.energy_finding(found)}")), energy=findings.energy_rows(found),
-        close=closest(found, ranked),
-        methods=[*METHODS, *([SETS] if found.layout.planetary_sets else [])], remark=REMARK, sources=_sources(found),
-        inputs=_inputs(found, recorded),
-        versions=dict(recorded["versions"]) if recorded else _versions())
+        head=page.head, sections=page.sections, cautions=page.cautions, css=Markup(css + style_sheet()), font=Markup(FONT),
+        script=Markup(script), patterns=mode_patterns(labels), part_patterns=part_patterns(), remark=REMARK,
+        methods=[*METHODS, *([SETS] if page.trip and page.trip.layout.planetary_sets else [])], sources=_sources(page), inputs=_inputs(page),
+        versions=page.result.get("versions") or _versions(), trip=None if page.trip is None else _shown(page.trip, page.result))
+
+
+def _shown(trip: Trip, result: Mapping[str, Any]) -> dict[str, Any]:
+    """Everything the template says of a trip."""
+    from markupsafe import Markup
+
+    trace, labels = trip.trace, list(trip.time_share)
+    g = Geometry(placed(trip.layout))
+    flows, runner_up, fuel = trip_flows(g, trace), _runner_up_g(trip.ranked), findings.fuel_table(trace)
+    return {
+        "data": Markup(_inlined(page_columns(trip, flows))), "share": trip.time_share, "beside": trip.beside,
+        "drawing": Markup(drawing(g, trip.layout, flows.at(0, trip.cycle.name), prefix=PREFIX, style=False)),
+        "told": ", ".join(dict.fromkeys(g.made.cuts)), "instants": _instants(trip, g, flows), "fuel": fuel,
+        "captions": {
+            "speed": speed_finding(modes(trace), trip.time_share), "power": power_finding(trip), "charge": charge_finding(trip),
+            "fuel": findings.fuel_finding(fuel), "energy": findings.energy_finding(trace),
+            "alternatives": findings.alternatives_finding(trace, runner_up), "changes": findings.changes_finding(trace),
+            "ledger": "" if trip.beside is None else findings.ledger_finding(trip.beside.price_g, trace.demand.dt_s)},
+        "maps": _maps(trip, labels), "flow": Markup(maps.energy_flow(trace, f"Flow of energy. {findings.energy_finding(trace)}")),
+        "energy": findings.energy_rows(trace), "optimum_energy": None if trip.beside is None else findings.energy_rows(trip.beside.optimum),
+        "close": closest(trip)}
 
 
 def _inlined(data: Mapping[str, Any]) -> str:
@@ -90,10 +142,10 @@ def _runner_up_g(ranked: Ranking) -> Array:
     return least
 
 
-def closest(found: Optimum, ranked: Ranking) -> list[dict[str, Any]]:
+def closest(trip: Trip) -> list[dict[str, Any]]:
     """Configurations that were driven: time, fuel, and how often the second best came within a milligram."""
-    configurations, dt = found.trace.plant.derivation.configurations, found.trace.demand.dt_s
-    fuel, runner_up = findings.interval_fuel_g(found), _runner_up_g(ranked)
+    configurations, dt, ranked = trip.trace.plant.derivation.configurations, trip.trace.demand.dt_s, trip.ranked
+    fuel, runner_up = trip.fuel_g, _runner_up_g(ranked)
     rows = []
     for c in np.unique(ranked.chosen):
         here = ranked.chosen == c
@@ -102,55 +154,66 @@ def closest(found: Optimum, ranked: Ranking) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: -row["time_s"])
 
 
-def _facts(found: Optimum) -> list[tuple[str, str]]:
-    floor = found.floor_l_per_100km
-    above = f"; the optimum is {100.0 * (found.fuel_l_per_100km / floor - 1.0):.0f} % above it" if floor > 0.0 else ""
-    surplus = f", {found.surplus_J / 1000.0:.1f} kJ above the target" if found.surplus_J >= 50.0 else ""
+def _facts(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    floor, fuel, grid = result["floor_l_per_100km"], result["fuel_l_per_100km"], result["grid"]
+    above = f"; the optimum is {100.0 * (fuel / floor - 1.0):.0f} % above it" if floor > 0.0 else ""
+    surplus = f", {result['surplus_J'] / 1000.0:.1f} kJ above the target" if result["surplus_J"] >= 50.0 else ""
     facts = [
-        ("Fuel", f"{found.fuel_g:.2f} g over {found.distance_km:.2f} km in {clock(found.duration_s)}"),
-        ("CO₂", f"{found.co2_g_per_km:.1f} g/km"),
-        ("Error bar", f"proof within {within(found.gap_percent)}, tables within {within(found.table_error_percent)}"),
+        ("Fuel", f"{result['fuel_g']:.2f} g over {result['distance_km']:.2f} km in {clock(result['duration_s'])}"),
+        ("CO₂", f"{result['co2_g_per_km']:.1f} g/km"),
+        ("Error bar", f"proof within {within(result['gap_percent'])}, tables within {within(result['table_error_percent'])}"),
         ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above}"),
-        ("Charge", f"{found.soc_start:.4f} at the start, {found.soc_end:.4f} at the end{surplus}"),
-        ("Braking", f"{found.recovered_percent:.1f} % of its energy at the wheels is recovered"),
-        ("Solved", f"{found.grid['nodes']} discrete states, {found.grid['points']} table points, {found.grid['battery_nodes']} nodes of "
-                   f"charge, {found.grid['lanes']} lanes of free engine speed"),
+        ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end{surplus}"),
+        ("Braking", f"{result['recovered_percent']:.1f} % of its energy at the wheels is recovered"),
+        ("Solved", f"{grid['nodes']} discrete states, {grid['points']} table points, {grid['battery_nodes']} nodes of charge, {grid['lanes']} lanes "
+                   "of free engine speed"),
     ]
-    if found.price_g > 0.0:
-        facts.insert(1, ("Prices", f"{found.price_g:.2f} g for starts and changes, counted but not burnt"))
-    if found.warm_l_per_100km is not None:
-        facts.insert(1, ("Engine warm", f"{found.warm_l_per_100km:.3f} l/100 km"))
+    if result["price_g"] > 0.0:
+        facts.insert(1, ("Prices", f"{result['price_g']:.2f} g for starts and changes, counted but not burnt"))
+    if result["warm_l_per_100km"] is not None:
+        facts.insert(1, ("Engine warm", f"{result['warm_l_per_100km']:.3f} l/100 km"))
     return facts
 
 
-def _cautions(found: Optimum) -> list[str]:
-    warm = "warm" if found.warm_l_per_100km is None else "cold at the start"
-    parts: list[Any] = [found.layout.vehicle, found.layout.battery, found.layout.engine.engine, *(u.machine for u in found.layout.machines)]
+def _cautions(trip: Trip, result: Mapping[str, Any], warm: bool) -> list[str]:
+    layout = trip.layout
+    parts: list[Any] = [layout.vehicle, layout.battery, layout.engine.engine, *(u.machine for u in layout.machines)]
     invented = list(dict.fromkeys(part.name for part in parts if part.invented))
     words = f"Invented data, of no real product: {', '.join(invented)}." if invented else ""
-    locks = TIE_UPS if found.trace.plant.derivation.tie_ups else ""
-    return [w for w in (NO_TYPE_APPROVAL, ASSUMPTIONS.format(warm), words, locks, SAFETY, *found.warnings) if w]
+    locks = TIE_UPS if trip.trace.plant.derivation.tie_ups else ""
+    return [w for w in (NO_TYPE_APPROVAL, assumptions(warm), words, locks, SAFETY,
+                        *result.get("warnings", ())) if w]
 
 
-def _machines(found: Optimum) -> list[dict[str, Any]]:
+def _maps(trip: Trip, labels: Sequence[str]) -> list[dict[str, Any]]:
+    """Maps with the trip's operating points; of a strategy the engine and the modes of the optimum beside it."""
+    made: list[tuple[str, str, str]] = []
+    own = "" if trip.beside is None else f", {trip.beside.strategy}"
+    both = [(own, trip.trace), *([] if trip.beside is None else [(", optimum", trip.beside.optimum)])]
+    for word, trace in both:
+        finding = findings.engine_finding(trace)
+        made.append((f"Engine{word}", maps.engine_map(trace, f"Engine map{word}. {finding}", trace is trip.trace), finding))
+    for i, use in enumerate(trip.layout.machines):
+        finding = findings.machine_finding(trip.trace, use.name)
+        made.append((f"{use.name}{own}", maps.machine_map(trip.trace, i, f"Map of {use.name}. {finding}"), finding))
+    legend = "In each cell the mode that takes the most time; colours and patterns as in the legend of the trip."
+    for word, trace in both:
+        made.append((f"Modes over speed and wheel force{word}",
+                     maps.mode_map(trace, labels, f"Mode that takes the most time, over speed and wheel force{word}."), legend))
     from markupsafe import Markup
 
-    made = []
-    for i, use in enumerate(found.layout.machines):
-        words = findings.machine_finding(found, use.name)
-        made.append({"name": use.name, "words": words, "svg": Markup(maps.machine_map(found, i, f"Map of {use.name}. {words}"))})
-    return made
+    return [{"title": title, "svg": Markup(svg), "words": words} for title, svg, words in made]
 
 
-def _instants(found: Optimum, g: Geometry, flows: Flows, ranked: Ranking) -> list[dict[str, Any]]:
+def _instants(trip: Trip, g: Geometry, flows: Flows) -> list[dict[str, Any]]:
     """Drawings of six telling intervals, for paper."""
     from markupsafe import Markup
 
-    columns = found.trace.columns
+    columns = trip.trace.columns
     made = []
-    for n, (k, why) in enumerate(findings.instants(found)):
+    for n, (k, why) in enumerate(findings.instants(trip.trace)):
         overlay = flows.at(k, f"{float(columns['time_s'][k]):g} s")
-        shown = Markup(_still(drawing(g, found.layout, overlay, prefix=f"instant-{n}-", style=False)))
+        shown = Markup(_still(drawing(g, trip.layout, overlay, prefix=f"instant-{n}-", style=False)))
         made.append({"why": why, "time_s": float(columns["time_s"][k]), "svg": shown, "configuration": columns["configuration"][k],
                      "speed_kmh": float(columns["speed_kmh"][k]), "wheel_kW": float(columns["wheel_power_kW"][k]),
                      "engine_kW": float(columns["engine_power_kW"][k]), "battery_kW": float(columns["battery_power_kW"][k])})
@@ -164,15 +227,20 @@ def _still(svg: str) -> str:
     return re.sub(r'<g class="flow [a-z]+"[^>]*data-direction="none"[^>]*>.*?</g>', "", svg)
 
 
-def _sources(found: Optimum) -> dict[str, str]:
-    return {**layout_sources(found.layout), "cycle": found.cycle.source}
+def _sources(page: Page) -> dict[str, str]:
+    if "sources" in page.result:
+        return dict(page.result["sources"])
+    assert page.trip is not None
+    return {**layout_sources(page.trip.layout), "cycle": page.trip.cycle.source}
 
 
-def _inputs(found: Optimum, recorded: Mapping[str, Any] | None) -> list[tuple[str, str]]:
-    layout = found.layout
-    said = dict(recorded["inputs"]) if recorded else {"layout": layout.name, "layout_digest": layout.digest, "cycle": found.cycle.name}
+def _inputs(page: Page) -> list[tuple[str, str]]:
+    said = page.result.get("inputs")
+    if said is None and page.trip is not None:
+        layout = page.trip.layout
+        said = {"layout": layout.name, "layout_digest": layout.digest, "cycle": page.trip.cycle.name}
     rows = []
-    for key, value in said.items():
+    for key, value in (said or {}).items():
         words = ", ".join(f"{k} {v}" for k, v in value.items()) if isinstance(value, Mapping) else \
             ", ".join(str(v) for v in value) if isinstance(value, list | tuple) else str(value)
         rows.append((key.replace("_", " "), words or "none"))

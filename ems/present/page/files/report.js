@@ -96,8 +96,18 @@
     }
     byId("numbers").appendChild(table);
   }
+  if (data.beside) {
+    const table = document.createElement("table"), rows = table.createTBody();
+    table.createCaption().textContent = "ledger";
+    for (const l of data.beside.ledger) {
+      const row = rows.insertRow();
+      cell(row, l.name, "th");
+      shown.push({ value: cell(row, ""), grams: scaled(l) });
+    }
+    byId("numbers").appendChild(table);
+  }
   function showNumbers(k) {
-    for (const { value, c, digits } of shown) value.textContent = fixed(at(c.name, k), digits) + (c.unit ? " " + c.unit : "");
+    for (const { value, c, digits, grams } of shown) value.textContent = grams ? `${fixed(grams[k], 4)} g` : fixed(at(c.name, k), digits) + (c.unit ? " " + c.unit : "");
   }
 
   // ---------------------------------------------------------------- alternatives
@@ -133,9 +143,21 @@
   // ---------------------------------------------------------------- panels
   const M = { left: 58, right: 12 };
   const panels = [
-    { id: "panel-speed", height: 210, draw: drawSpeed, read: k => `${fixed(at("speed_kmh", k), 1)} km/h` },
+    { id: "panel-speed", height: 210 + 26 * (data.beside ? data.beside.ribbons.length : 0), draw: drawSpeed, read: k => `${fixed(at("speed_kmh", k), 1)} km/h` },
     { id: "panel-power", height: 56 + 62 * data.lanes.length, draw: drawPower, read: k => `${fixed(at("wheel_power_kW", k), 1)} kW at the wheels` },
     { id: "panel-charge", height: 150, draw: drawCharge, read: k => `charge ${fixed(at("soc_start", k), 4)}` }];
+  const beside = data.beside && { ...data.beside, soc: scaled(data.beside.soc), fuel: scaled(data.beside.fuel), lanes: data.beside.lanes.map(scaled),
+    ledger: data.beside.ledger.map(l => ({ ...l, values: scaled(l) })) };
+  if (beside) {
+    for (const l of beside.ledger) { let sum = 0; l.grown = [0, ...l.values.map(v => sum += v)]; }
+    panels.splice(1, 0, { id: "panel-ledger", height: 190, draw: drawLedger, read: k => `price ${fixed(beside.ledger[0].values[k], 4)} g, best there ${beside.best[k]}` });
+    for (const l of beside.ledger) {
+      const item = document.createElement("li"), icon = make("svg", { width: 30, height: 10, "aria-hidden": "true" }, item);
+      make("line", { x1: 1, x2: 29, y1: 5, y2: 5, class: "series", stroke: l.colour || "currentColor", "stroke-dasharray": l.dash || "none" }, icon);
+      item.append(`${l.name === "price" ? "all prices" : l.name} ${fixed(l.grown[count], 1)} g`);
+      byId("ledger-key").appendChild(item);
+    }
+  }
   const soc = scaled(data.soc), speed = scaled(data.speed_kmh), lanes = data.lanes.map(l => ({ ...l, values: scaled(l) }));
   const span = () => [interval(state.low), Math.min(interval(state.high - 1e-9), last)];
   const across = (p, t) => M.left + (t - state.low) / (state.high - state.low) * (p.width - M.left - M.right);
@@ -173,22 +195,32 @@
     return out.join("L");
   }
   function drawSpeed(p) {
-    const base = p.height - 56, y = scale(p, 0, Math.max(...speed, 1), 14, base, 0), [a, b] = span();
+    const base = p.height - 56 - 26 * (beside ? beside.ribbons.length : 0), y = scale(p, 0, Math.max(...speed, 1), 14, base, 0), [a, b] = span();
     const d = curve(p, speed, y);
     make("path", { d: `M${across(p, time[a])} ${base}L${d}L${across(p, time[b + 1])} ${base}Z`, class: "area" }, p.inside);
     make("path", { d: "M" + d, class: "line" }, p.inside);
     make("text", { x: M.left - 6, y: 10, "text-anchor": "end" }, p.svg, "km/h");
-    make("text", { x: M.left - 6, y: base + 24, "text-anchor": "end" }, p.svg, "mode");
+    const ribbons = [{ name: "mode", mode: data.mode }, ...(beside ? beside.ribbons : [])];
+    ribbons.forEach(({ name, mode }, row) => ribbon(p, mode, name, base + 8 + 26 * row, a, b));
+  }
+  function ribbon(p, mode, name, top, a, b) {
+    make("text", { x: M.left - 6, y: top + 16, "text-anchor": "end" }, p.svg, name);
     for (let k = a; k <= b;) {
       let e = k;
-      while (e < b && data.mode[e + 1] === data.mode[k]) e++;
-      const x = across(p, time[k]), box = make("rect", { x, y: base + 8, width: Math.max(across(p, time[e + 1]) - x, 0.5), height: 24, fill: `url(#mode-${data.mode[k]})` }, p.inside);
-      make("title", {}, box, data.modes[data.mode[k]].label);
+      while (e < b && mode[e + 1] === mode[k]) e++;
+      const x = across(p, time[k]), box = make("rect", { x, y: top, width: Math.max(across(p, time[e + 1]) - x, 0.5), height: 22, fill: `url(#mode-${mode[k]})` }, p.inside);
+      make("title", {}, box, data.modes[mode[k]].label);
       k = e + 1;
     }
   }
+  function drawLedger(p) {
+    const [a, b] = span(), all = beside.ledger.flatMap(l => l.grown.slice(a, b + 2).map(v => v - l.grown[a]));
+    const low = Math.min(0, ...all), high = Math.max(0.01, ...all), y = scale(p, low, high, 14, p.height - 22, high - low < 5 ? 2 : 0);
+    make("text", { x: M.left - 6, y: 10, "text-anchor": "end" }, p.svg, "g");
+    for (const l of beside.ledger) make("path", { d: "M" + curve(p, l.grown.map(v => v - l.grown[a]), y), class: "series" + (l.colour ? "" : " whole"), stroke: l.colour || "currentColor", "stroke-dasharray": l.dash || "none" }, p.inside);
+  }
   function drawPower(p) {
-    const room = p.height - 24, spans = lanes.map(l => [Math.min(...l.values, 0), Math.max(...l.values, 0)]);
+    const room = p.height - 24, spans = lanes.map((l, i) => { const all = beside ? l.values.concat(beside.lanes[i]) : l.values; return [Math.min(...all, 0), Math.max(...all, 0)]; });
     const most = Math.max(...spans.map(s => Math.max(-s[0], s[1])), 1e-9), gap = 14;
     const heights = spans.map(s => Math.max(s[1] - s[0], 0.16 * most)), unit = (room - gap * lanes.length) / heights.reduce((a, b) => a + b, 0);
     let top = gap;
@@ -196,6 +228,11 @@
       const base = top + Math.max(spans[i][1], heights[i] + spans[i][0]) * unit, [a, b] = span(), out = [];
       for (let k = a; k <= b; k++) out.push(`V${(base - lane.values[k] * unit).toFixed(1)}H${across(p, time[k + 1]).toFixed(1)}`);
       make("path", { d: `M${across(p, time[a])} ${base}${out.join("")}V${base}Z`, fill: lane.colour }, p.inside);
+      if (beside) {
+        const steps = [];
+        for (let k = a; k <= b; k++) steps.push(`V${(base - beside.lanes[i][k] * unit).toFixed(1)}H${across(p, time[k + 1]).toFixed(1)}`);
+        make("path", { d: `M${across(p, time[a])} ${base}${steps.join("")}`, class: "line" }, p.inside);
+      }
       make("line", { x1: M.left, x2: p.width - M.right, y1: base, y2: base, class: "zero" }, p.inside);
       const parts = lane.name.length > 8 ? lane.name.split(" ") : [lane.name];
       parts.forEach((w, n) => make("text", { x: M.left - 6, y: base + 4 + 11 * (n - (parts.length - 1) / 2), "text-anchor": "end", class: "name" }, p.svg, w));
@@ -206,7 +243,7 @@
     make("text", { x: p.width - 10, y: 22 + size * unit / 2, "text-anchor": "end", class: "read" }, p.svg, `${size} kW`);
   }
   function drawCharge(p) {
-    const [a, b] = span(), seen = soc.slice(a, b + 2), zoomed = b - a < last;
+    const [a, b] = span(), seen = soc.slice(a, b + 2).concat(beside ? beside.soc.slice(a, b + 2) : []), zoomed = b - a < last;
     let low = Math.min(...seen), high = Math.max(...seen);
     if (!zoomed) { low = Math.min(low, data.window[0]); high = Math.max(high, data.window[1]); }
     const margin = Math.max(0.06 * (high - low), 0.0005);
@@ -214,6 +251,7 @@
     const y = scale(p, low, high, 14, p.height - 22, high - low < 0.04 ? 3 : 2);
     for (const v of data.window) if (v > low && v < high) make("line", { x1: M.left, x2: p.width - M.right, y1: y(v), y2: y(v), class: "limit-line" }, p.inside);
     make("path", { d: "M" + curve(p, soc, y), class: "line charge" }, p.inside);
+    if (beside) make("path", { d: "M" + curve(p, beside.soc, y), class: "line", "stroke-dasharray": "5 3" }, p.inside);
   }
   function press(p, e) {
     const box = p.svg.getBoundingClientRect();
@@ -255,6 +293,11 @@
     const fuel = add(k => at("fuel_g_s", k)) + start, km = add(k => at("speed_kmh", k)) / 3600;
     const rows = [["time", time[b] - time[a], "s", 0], ["distance", km, "km", 3], ["fuel", fuel, "g", 2]];
     if (km > 0.01) rows.push(["fuel", fuel / data.density_g_l / km * 100, "l/100 km", 3]);
+    if (beside) {
+      const own = values => values.slice(a, b).reduce((sum, v) => sum + v, 0);
+      rows.push(["fuel of the optimum", own(beside.fuel), "g", 2], ["price", own(beside.ledger[0].values), "g", 3]);
+      for (const l of beside.ledger.slice(1)) rows.push([`price, ${l.name}`, own(l.values), "g", 3]);
+    }
     rows.push(["wheels, driving", plus("wheel_power_kW"), "kJ", 1], ["wheels, braking", minus("wheel_power_kW"), "kJ", 1], ["friction brakes", plus("brake_power_kW"), "kJ", 1]);
     rows.push(["battery, drawn from store", at("battery_energy_start_kJ", a) - at("battery_energy_end_kJ", b - 1), "kJ", 1]);
     for (const lane of data.lanes) if (column[lane.name + "_power_kW"] && lane.name !== "battery") {

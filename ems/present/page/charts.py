@@ -1,0 +1,113 @@
+"""Bars and curves as SVG that follows the page's colours; what a colour says, a pattern or a dash says too."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from html import escape
+from typing import Any
+
+from ems.present.drawing.svg import element, label, line, outline, rect
+from ems.present.page.maps import Frame, picture, ticks
+from ems.types import Array
+
+WIDTH, LEFT, RIGHT, ROW, BAR = 760.0, 190.0, 90.0, 30.0, 18.0
+DASHES = ("", "7 3", "2 3", "8 3 2 3", "4 2 1 2 1 2")
+COLOURS = ("#0072b2", "#d55e00", "#009e73", "#a2437d", "#8a6d00")
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A figure with its caption; ``key`` explains fills: (pattern id or class, words)."""
+
+    svg: str
+    caption: str = ""
+    key: Sequence[tuple[str, str]] = ()
+
+    def __html__(self) -> str:
+        return self.svg
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A row of a bar chart.
+
+    parts : (value, fill) beside each other from zero, fill an id of a pattern or a class        told : written at the end
+    low, high : error bar        mark : an upright stroke
+    """
+
+    name: str
+    parts: Sequence[tuple[float, str]]
+    told: str = ""
+    low: float | None = None
+    high: float | None = None
+    mark: float | None = None
+    more: dict[str, Any] = field(default_factory=dict)
+
+
+def bars(rows: Sequence[Bar], axis: str, words: str) -> str:
+    """Horizontal bars, negative ones to the left of zero; ``words`` say it to a screen reader."""
+    ends = [v for r in rows for v in (*_ends(r), r.low, r.high, r.mark) if v is not None]
+    low, high = min([0.0, *ends]), max([0.0, *ends])
+    if high - low < 1e-9:
+        high = 1.0
+    bottom = 8.0 + ROW * len(rows)
+    left = LEFT + (52.0 if low < 0.0 else 0.0)
+
+    def at(value: float) -> float:
+        return left + (value - low) / (high - low) * (WIDTH - left - RIGHT)
+
+    out = []
+    for value in ticks(low, high):
+        out += [line((at(value), 4.0), (at(value), bottom), "grid"), label(at(value), bottom + 14.0, f"{value:g}", "tick")]
+    for i, row in enumerate(rows):
+        y = 8.0 + ROW * i + (ROW - BAR) / 2
+        out.append(label(LEFT - 8.0, y + 0.75 * BAR, row.name, "name", "end"))
+        begin = 0.0
+        for value, fill in row.parts:
+            a, b = sorted((at(begin), at(begin + value)))
+            out.append(element("rect", x=a, y=y, width=max(b - a, 0.3), height=BAR, class_="bar", fill=f"url(#{fill})"))
+            begin += value
+        out += _marks(row, at, y)
+        end = max(at(v) for v in (0.0, *_ends(row), row.high) if v is not None)
+        start = min(at(v) for v in (0.0, *_ends(row), row.low) if v is not None)
+        backward = begin < 0.0
+        out.append(label(start - 6.0 if backward else end + 6.0, y + 0.75 * BAR, row.told, "name", "end" if backward else "start"))
+    out += [line((at(0.0), 4.0), (at(0.0), bottom), "zero"), label(WIDTH - RIGHT, bottom + 30.0, axis, "axis", "end")]
+    title = element("title", escape(words, quote=False))
+    return element("svg", title + "".join(out), class_="map chart", role="img", viewBox=f"0 0 {WIDTH:g} {bottom + 38.0:g}")
+
+
+def _ends(row: Bar) -> list[float]:
+    return [sum(v for v, _ in row.parts)]
+
+
+def _marks(row: Bar, at: Any, y: float) -> list[str]:
+    out, middle = [], y + BAR / 2
+    if row.low is not None and row.high is not None:
+        out += [line((at(row.low), middle), (at(row.high), middle), "error")]
+        out += [line((at(v), middle - 5.0), (at(v), middle + 5.0), "error") for v in (row.low, row.high)]
+    if row.mark is not None:
+        out.append(line((at(row.mark), y - 4.0), (at(row.mark), y + BAR + 4.0), "mark"))
+    return out
+
+
+def curves(series: Sequence[tuple[str, Array, Array]], x_words: str, y_words: str, words: str) -> str:
+    """Curves over a common axis, each named at its right end in its colour and dashes."""
+    x_end, y_end = max(float(x.max()) for _, x, _ in series), max(float(y.max()) for _, _, y in series)
+    frame = Frame((0.0, 1.22 * x_end), (0.0, 1.06 * y_end))
+    out = frame.axes(x_words, y_words)
+    taken: list[float] = []
+    for i, (name, x, y) in enumerate(series):
+        colour, dash = COLOURS[i % len(COLOURS)], DASHES[i % len(DASHES)]
+        points = [frame.at(float(a), float(b)) for a, b in zip(x, y, strict=True)]
+        out.append(element("path", d=outline(points), class_="series", stroke=colour, stroke_dasharray=dash or "none"))
+        px, py = points[-1]
+        while any(abs(py - other) < 13.0 for other in taken):
+            py -= 13.0
+        taken.append(py)
+        out.append(label(px + 5.0, py + 4.0, name, "name", "start"))
+    return picture(out, words)
+
+
+__all__ = ["Bar", "Chart", "bars", "curves", "rect"]

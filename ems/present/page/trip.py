@@ -1,0 +1,192 @@
+"""What a page shows second by second: a driven trip, the ranked alternatives of every second, and a strategy's ledger if there is one.
+
+Beside a ``result.json`` stand the trip's columns (``trace.csv``; of a comparison also ``ledger.csv`` and the optimum's own ``optimum.csv``)
+and ``trip.npz``: everything a page needs that is no column, so that a page can be made without solving.
+"""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ems.errors import InputError, Mistake
+from ems.judge.ledger import CAUSES
+from ems.judge.ranking import Ranking, ranking, ranking_of
+from ems.layout.model import Layout
+from ems.plant.plant import Plant
+from ems.plant.trace import Column, Trace
+from ems.trips.cycle import Cycle
+from ems.types import Array
+
+if TYPE_CHECKING:
+    from ems.judge.compare import Comparison
+    from ems.solve.optimum import Optimum
+
+TRIP_FILE, TRACE_FILE, LEDGER_FILE, OPTIMUM_FILE = "trip.npz", "trace.csv", "ledger.csv", "optimum.csv"
+RANKS = ("fuel_g", "worth_g", "change_g", "later_g")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Beside:
+    """What a strategy is held against.
+
+    strategy : its name        optimum : the trip of least fuel with the same charge at both ends
+    price_g : (K,) of each second, causes_g : (K,) each        best_configuration, best_mode : K, best at the strategy's states
+    """
+
+    strategy: str
+    optimum: Trace
+    price_g: Array
+    causes_g: Mapping[str, Array]
+    best_configuration: list[str]
+    best_mode: list[str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trip:
+    """A trip to be shown."""
+
+    layout: Layout
+    cycle: Cycle
+    trace: Trace
+    ranked: Ranking
+    beside: Beside | None = None
+
+    @property
+    def time_share(self) -> dict[str, float]:
+        """Mode label -> share of the time, largest first; labels that only the optimum beside uses, or only the best choices, last."""
+        shares = time_share(self.trace)
+        if self.beside is not None:
+            shares |= dict.fromkeys([m for m in (*modes(self.beside.optimum), *self.beside.best_mode) if m not in shares], 0.0)
+        return shares
+
+    @property
+    def fuel_g(self) -> Array:
+        """(K,) fuel of each interval, starts included."""
+        return interval_fuel_g(self.trace)
+
+
+def trip_of(found: Optimum) -> Trip:
+    """The trip of an optimum."""
+    return Trip(found.layout, found.cycle, found.trace, ranking(found))
+
+
+def trip_of_comparison(found: Comparison) -> Trip:
+    """The strategy's trip, the optimum beside it."""
+    beside = Beside(found.strategy, found.optimum.trace, found.ledger.price_g, found.ledger.causes_g,
+                    [str(c) for c in found.best_trace.columns["configuration"]], modes(found.best_trace))
+    return Trip(found.layout, found.cycle, found.trace, ranking_of(found.ledger.problem, found.ledger.bound, found.trace), beside)
+
+
+def modes(trace: Trace) -> list[str]:
+    """Mode label of each interval."""
+    return [str(m) for m in trace.columns["mode"]]
+
+
+def time_share(trace: Trace) -> dict[str, float]:
+    """Mode label -> share of the time, largest first."""
+    names, dt = np.array(modes(trace)), trace.demand.dt_s
+    shares = {str(label): float(dt[names == label].sum() / dt.sum()) for label in dict.fromkeys(names.tolist())}
+    return dict(sorted(shares.items(), key=lambda item: -item[1]))
+
+
+def interval_fuel_g(trace: Trace) -> Array:
+    """(K,) fuel of each interval, starts included."""
+    grams: Array = np.asarray(trace.columns["fuel_g_s"], float) * trace.demand.dt_s + np.asarray(trace.columns["transition_fuel_g"], float)
+    return grams
+
+
+def engine_starts(trace: Trace) -> int:
+    """How often the engine begins to turn; from rest it stands."""
+    turning = np.append(False, trace.plant.transitions.engine_mode[trace.node] != 0)
+    return int(np.sum(turning[1:] & ~turning[:-1]))
+
+
+def configuration_changes(trace: Trace) -> int:
+    """How often the configuration changes."""
+    return int(np.count_nonzero(np.diff([trace.plant.nodes[n].configuration for n in trace.node])))
+
+
+# ------------------------------------------------------------------------------------------------------------ kept in a folder
+
+
+def keep(trip: Trip, path: Path) -> None:
+    """Write ``trip.npz``.
+
+    node (K,), choice (K, 3 + I) : as in ``Trace``      chosen (K,), fuel_g, worth_g, change_g, later_g (K, C) : as in ``Ranking``
+    account : losses and stores [kJ] as JSON text      optimum_node, optimum_choice, optimum_account : of the optimum beside a strategy
+    """
+    arrays: dict[str, Any] = {**_kept(trip.trace, ""), "chosen": trip.ranked.chosen, **{name: getattr(trip.ranked, name) for name in RANKS}}
+    if trip.beside is not None:
+        arrays |= _kept(trip.beside.optimum, "optimum_")
+    np.savez_compressed(path, allow_pickle=False, **arrays)
+
+
+def _kept(trace: Trace, prefix: str) -> dict[str, Any]:
+    account = json.dumps({"losses_kJ": trace.losses_kJ, "stores_kJ": trace.stores_kJ})
+    return {f"{prefix}node": trace.node, f"{prefix}choice": trace.choice, f"{prefix}account": np.array(account)}
+
+
+def read_trip(folder: Path, layout: Layout, cycle: Cycle, lanes: int, strategy: str | None = None) -> Trip:
+    """The trip that a folder holds.
+
+    layout, cycle : those of its ``result.json``, read again      lanes : as it was solved with
+    strategy : name of the strategy, of a folder of ``ems compare``
+    Raises ``InputError`` when a file is missing, damaged, or of a version that derives other configurations.
+    """
+    from ems.plant.plant import build_plant
+    from ems.trips.demand import demand
+
+    kept = _arrays(folder / TRIP_FILE)
+    plant, trip = build_plant(layout, lanes=lanes), demand(cycle, layout.vehicle)
+    try:
+        trace = _trace(folder / TRACE_FILE, plant, trip, kept, "")
+        beside = None if strategy is None else _beside(folder, plant, trip, kept, strategy)
+        ranked = Ranking(kept["chosen"], *(kept[name] for name in RANKS))
+    except (KeyError, ValueError, IndexError, OSError) as error:
+        raise _refusal(folder / TRIP_FILE, "files that do not belong together, or of another version of ems") from error
+    return Trip(layout, cycle, trace, ranked, beside)
+
+
+def _arrays(path: Path) -> dict[str, Any]:
+    if not path.is_file():
+        raise _refusal(path, "not there")
+    try:
+        with np.load(path, allow_pickle=False) as found:
+            return dict(found)
+    except (OSError, ValueError, zipfile.BadZipFile, EOFError) as error:
+        raise _refusal(path, "no file of arrays that could be read") from error
+
+
+def _refusal(path: Path, found: str) -> InputError:
+    return InputError([Mistake(str(path), "", found, "the files that `ems optimum --out` or `ems compare --out` wrote; run it again")])
+
+
+def _trace(path: Path, plant: Plant, demand: Any, kept: Mapping[str, Any], prefix: str) -> Trace:
+    """A trace from its columns; ``ValueError`` where they are not those of the nodes."""
+    columns = _columns(path)
+    node, account = kept[f"{prefix}node"], json.loads(str(kept[f"{prefix}account"]))
+    if [plant.configuration(int(n)).id for n in node] != list(columns["configuration"]) or node.size != demand.dt_s.size:
+        raise ValueError(path)
+    return Trace(plant, demand, node, kept[f"{prefix}choice"], columns, account["losses_kJ"], account["stores_kJ"])
+
+
+def _columns(path: Path) -> dict[str, Column]:
+    import pandas as pd
+
+    frame = pd.read_csv(path, float_precision="round_trip", keep_default_na=False, na_values=[""])
+    return {str(name): frame[name].to_numpy(float) if frame[name].dtype.kind in "fiu" else [str(v) for v in frame[name]] for name in frame}
+
+
+def _beside(folder: Path, plant: Plant, demand: Any, kept: Mapping[str, Any], strategy: str) -> Beside:
+    ledger = _columns(folder / LEDGER_FILE)
+    numbers = {name: np.asarray(ledger[f"{name}_g"], float) for name in ("price", *CAUSES)}
+    return Beside(strategy, _trace(folder / OPTIMUM_FILE, plant, demand, kept, "optimum_"), numbers["price"],
+                  {name: numbers[name] for name in CAUSES}, [str(c) for c in ledger["best_configuration"]],
+                  [str(m) for m in ledger["best_mode"]])

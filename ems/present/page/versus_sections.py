@@ -1,0 +1,125 @@
+"""Layouts side by side on a page: the matrix, where the fuel goes, what differs, and what each can do; from ``result.json`` alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from ems.present.page.charts import Bar, Chart, bars
+from ems.present.page.sections import Head, Section, Table, listed, litres, seconds, table
+from ems.present.versus_figures import PARTS
+
+Row = Mapping[str, Any]
+CAPABILITY = (("0-50 km/h", "time_0_50_s"), ("0-100 km/h", "time_0_100_s"), ("80-120 km/h", "time_80_120_s"))
+CHARGES = (("normal", "charge at its target"), ("low", "charge at its lowest"))
+ROAD = ("air", "tyres", "auxiliaries", "stored")
+NAMED = ("engine", "meshes", "clutches", "battery", "brakes")
+
+
+def versus_head(result: Row) -> Head:
+    """The top of the page: who needs least, and with how much doubt."""
+    layouts, cycles = result["layouts"], result["cycles"]
+    cells = [c for c in result["matrix"] if c["follows"]]
+    least = {cycle: min((c for c in cells if c["cycle"] == cycle), key=lambda c: c["fuel_l_per_100km"], default=None) for cycle in cycles}
+    said = "; ".join(_least(result, cell, cycle) for cycle, cell in least.items())
+    held = listed(result["same"]) if result["same"] else "vehicle, battery and maps as each file says"
+    best = least[cycles[0]]
+    return Head("Side by side: " + ", ".join(layouts), (listed(layouts), listed(cycles)),
+                litres(best["fuel_l_per_100km"]) if best else "–", f"l/100 km, {best['layout']}" if best else "none follows",
+                f"{said[:1].upper()}{said[1:]}.", [("Held equal", held), ("Ties", _ties(result) or "none")])
+
+
+def _least(result: Row, cell: Row | None, cycle: str) -> str:
+    if cell is None:
+        return f"no layout follows {cycle}"
+    tied = [n for t in result["ties"] if t["cycle"] == cycle and cell["layout"] in t["layouts"] for n in t["layouts"] if n != cell["layout"]]
+    words = f", level with {listed(tied)}" if tied else ""
+    return f"on {cycle} {cell['layout']} needs least, {cell['fuel_l_per_100km']:.3f} l/100 km{words}"
+
+
+def _ties(result: Row) -> str:
+    return "; ".join(f"{listed(t['layouts'])} on {t['cycle']}" for t in result["ties"])
+
+
+def versus_sections(result: Row) -> list[Section]:
+    """Matrix, parts, differences, capability."""
+    return [_matrix(result), _differs(result), capability_section({c["layout"]: c["capability"] for c in result["matrix"]})]
+
+
+def _matrix(result: Row) -> Section:
+    charts = [_chart(result, cycle) for cycle in result["cycles"] if any(c["follows"] and c["cycle"] == cycle for c in result["matrix"])]
+    head = ("layout", "cycle", "l/100 km", "from", "to", "floor", "CO₂ g/km", "engine starts", "changes")
+    rows = [(c["layout"], c["cycle"], litres(c["fuel_l_per_100km"]), litres(c["low"]), litres(c["high"]), litres(c["floor_l_per_100km"]),
+             f"{c['co2_g_per_km']:.1f}", str(c["engine_starts"]), str(c["configuration_changes"]))
+            for c in result["matrix"] if c["follows"]]
+    why = [c["why"] for c in result["matrix"] if not c["follows"]]
+    return Section("matrix", "Least fuel side by side", "", charts, [table(head, rows, 2), _parts_table(result)],
+                   [*why, "From and to: what certificate and finer tables leave. Layouts whose ranges overlap are ties. Upright stroke: the floor, "
+                    "which no transmission can go below."])
+
+
+def grouped(cell: Row) -> dict[str, float]:
+    """Fuel [l/100 km] by where it goes: the parts of the chart."""
+    out = {key: 0.0 for key, *_ in PARTS}
+    for name, value in cell["losses_l_per_100km"].items():
+        key = "meshes" if name in ("meshes", "clutches", "drag") else "road" if name in ROAD else name if name in NAMED else "machines"
+        out[key] += value
+    return out
+
+
+def _chart(result: Row, cycle: str) -> Chart:
+    cells = sorted((c for c in result["matrix"] if c["follows"] and c["cycle"] == cycle), key=lambda c: c["fuel_l_per_100km"])
+    rows = [Bar(c["layout"], [(value, f"part-{key}") for key, value in grouped(c).items()], litres(c["fuel_l_per_100km"]), c["low"], c["high"],
+                c["floor_l_per_100km"]) for c in cells]
+    words = ", ".join(f"{c['layout']} {c['fuel_l_per_100km']:.3f} l/100 km" for c in cells)
+    caption = f"{cycle}: {_difference(cells)}"
+    return Chart(bars(rows, "least fuel [l/100 km]", f"Least fuel on {cycle}: {words}."), caption, [(f"part-{k}", w) for k, w, *_ in PARTS])
+
+
+def _difference(cells: Sequence[Row]) -> str:
+    if len(cells) < 2:
+        return "one layout alone."
+    best, last = cells[0], cells[-1]
+    a, b = grouped(best), grouped(last)
+    key, words = max(((k, w) for k, w, *_ in PARTS), key=lambda part: b[part[0]] - a[part[0]])
+    return (f"{last['layout']} needs {last['fuel_l_per_100km'] - best['fuel_l_per_100km']:.3f} l/100 km more than {best['layout']}; the largest part "
+            f"of it is {words}, {b[key] - a[key]:+.3f}.")
+
+
+def _parts_table(result: Row) -> Table:
+    rows = [(c["layout"], c["cycle"], *(litres(v) for v in grouped(c).values()), litres(sum(grouped(c).values())))
+            for c in result["matrix"] if c["follows"]]
+    return table(("layout", "cycle", *(words for _, words, *_ in PARTS), "together"), rows, 2, "Where the fuel goes, as a table")
+
+
+def _differs(result: Row) -> Section:
+    layouts = result["layouts"]
+    rows = [(d["what"], *(str(d["values"][name]) for name in layouts)) for d in result["differs"]]
+    finding = f"{len(rows)} things differ beside the way parts are joined." if rows else "Nothing differs but the way parts are joined."
+    return Section("differs", "What differs", finding, (), [Table(("", *layouts), rows, [False] * (1 + len(layouts)))] if rows else ())
+
+
+def capability_section(abilities: Mapping[str, Row], charts: Sequence[Chart] = ()) -> Section:
+    """What each layout can do on the road. abilities : layout -> as ``Capability.to_dict`` says"""
+    quickest = min(abilities.items(), key=lambda item: item[1]["normal"]["time_0_100_s"] or float("inf"))
+    head = ("layout", "charge", *(word for word, _ in CAPABILITY), "top km/h", "steepest start", "most kW", "lasting kW")
+    rows = [(name, word, *(seconds(ability[key][time]) for _, time in CAPABILITY), f"{ability[key]['top_speed_kmh']:.0f}",
+             f"{ability[key]['start_grade_percent']:.0f} %", f"{ability[key]['most_power_kW']:.0f}", f"{ability[key]['lasting_power_kW']:.0f}")
+            for name, ability in abilities.items() for key, word in CHARGES]
+    climbs = [(name, word, f"{c['grade_percent']:g} % at {c['speed_kmh']:g} km/h", f"{c['held_s']:.0f} s", f"{c['then_kmh']:.0f} km/h")
+              for name, ability in abilities.items() for key, word in CHARGES for c in ability[key]["climbs"]]
+    finding = f"{quickest[0]} reaches 100 km/h in {seconds(quickest[1]['normal']['time_0_100_s'])}, charge at its target."
+    return Section("capability", "What each can do", finding, charts,
+                   [table(head, rows, 2), table(("layout", "charge", "climb", "held for", "then"), climbs, 3, "Climbs for ten minutes")],
+                   ["A weaker car can pass for a thriftier one: read fuel and capability together. Short-time ratings; lasting: continuous ones.",
+                    "Acceleration and climbing on a road belong to qualified drivers, on closed ground."])
+
+
+def capability_head(result: Row) -> Head:
+    """The top of a page of one layout's capability."""
+    normal, low = result["normal"], result["low"]
+    return Head(f"What {result['layout']} can do", (result["layout"], "the road"), seconds(normal["time_0_100_s"]), "to 100 km/h",
+                f"With a charge at its target {result['layout']} reaches 100 km/h in {seconds(normal['time_0_100_s'])}; at its lowest charge in "
+                f"{seconds(low['time_0_100_s'])}.",
+                [("Top speed", f"{normal['top_speed_kmh']:.0f} km/h; {normal['lasting_top_speed_kmh']:.0f} lasting"),
+                 ("Steepest start", f"{normal['start_grade_percent']:.0f} %"), ("Largest wheel power", f"{normal['most_power_kW']:.0f} kW")])
