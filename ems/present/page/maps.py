@@ -183,13 +183,16 @@ def mode_map(trace: Trace, labels: Sequence[str], words: str) -> str:
         key = int(speed[k] // step_x), int(np.floor(force[k] / step_y))
         cells.setdefault(key, np.zeros(len(labels)))[number[k]] += trace.demand.dt_s[k]
     boxes = []
+    fills: dict[int, str] = {}          # one path a mode: every use of a pattern is dear on paper
     for (i, j), seconds in sorted(cells.items()):
         (a, b), (c, d) = frame.at(i * step_x, j * step_y), frame.at((i + 1) * step_x, (j + 1) * step_y)
         most = int(np.argmax(seconds))
         where = f"{i * step_x:g} to {(i + 1) * step_x:g} km/h, {j * step_y:.2g} to {(j + 1) * step_y:.2g} kN"
         tip = element("title", f"{where}: {labels[most]}, {seconds[most]:.0f} of {seconds.sum():.0f} s")
-        boxes.append(element("rect", tip, x=a, y=d, width=c - a, height=b - d, fill=f"url(#mode-{most})", class_="cell"))
-    return picture([*frame.axes("speed [km/h]", "wheel force [kN]"), *boxes,
+        fills[most] = fills.get(most, "") + f"M{a:.1f} {d:.1f}H{c:.1f}V{b:.1f}H{a:.1f}Z"
+        boxes.append(element("rect", tip, x=a, y=d, width=c - a, height=b - d, fill="transparent", class_="cell"))
+    filled = [element("path", d=d, fill=f"url(#mode-{most})") for most, d in fills.items()]
+    return picture([*frame.axes("speed [km/h]", "wheel force [kN]"), *filled, *boxes,
                     line(frame.at(frame.x[0], 0.0), frame.at(frame.x[1], 0.0), "zero")], words)
 
 

@@ -68,7 +68,8 @@ def sensitivity_head(result: Row) -> Head:
 
 def sensitivity_section(result: Row) -> Section:
     """One per cent more of each quantity."""
-    rows, cells = [], []
+    rows: list[Bar] = []
+    cells: list[tuple[str, ...]] = []
     for q in result["quantities"]:
         solved, slope = q["per_percent"], q["envelope_per_percent"]
         value = solved["value"] if solved else slope

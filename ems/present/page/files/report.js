@@ -205,13 +205,15 @@
   }
   function ribbon(p, mode, name, top, a, b) {
     make("text", { x: M.left - 6, y: top + 16, "text-anchor": "end" }, p.svg, name);
+    const fills = new Map();                               // one path a mode: every use of a pattern is dear on paper
     for (let k = a; k <= b;) {
       let e = k;
       while (e < b && mode[e + 1] === mode[k]) e++;
-      const x = across(p, time[k]), box = make("rect", { x, y: top, width: Math.max(across(p, time[e + 1]) - x, 0.5), height: 22, fill: `url(#mode-${mode[k]})` }, p.inside);
-      make("title", {}, box, data.modes[mode[k]].label);
+      const x = across(p, time[k]), width = Math.max(across(p, time[e + 1]) - x, 0.5);
+      fills.set(mode[k], `${fills.get(mode[k]) || ""}M${x.toFixed(1)} ${top}h${width.toFixed(1)}v22h-${width.toFixed(1)}z`);
       k = e + 1;
     }
+    for (const [m, d] of fills) make("title", {}, make("path", { d, fill: `url(#mode-${m})` }, p.inside), data.modes[m].label);
   }
   function drawLedger(p) {
     const [a, b] = span(), all = beside.ledger.flatMap(l => l.grown.slice(a, b + 2).map(v => v - l.grown[a]));
