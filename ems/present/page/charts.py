@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from ems.present.drawing.svg import element, label, line, outline, rect
+from ems.present.drawing.sizes import text_width
+from ems.present.drawing.svg import element, label, line, outline
 from ems.present.page.maps import Frame, picture, ticks
 from ems.types import Array
 
-WIDTH, LEFT, RIGHT, ROW, BAR = 760.0, 190.0, 90.0, 30.0, 18.0
+WIDTH, RIGHT, ROW, BAR = 760.0, 90.0, 30.0, 18.0
+NAME = 13.0              # size of names [px]
 DASHES = ("", "7 3", "2 3", "8 3 2 3", "4 2 1 2 1 2")
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#a2437d", "#8a6d00")
 
@@ -42,7 +44,6 @@ class Bar:
     low: float | None = None
     high: float | None = None
     mark: float | None = None
-    more: dict[str, Any] = field(default_factory=dict)
 
 
 def bars(rows: Sequence[Bar], axis: str, words: str) -> str:
@@ -52,7 +53,8 @@ def bars(rows: Sequence[Bar], axis: str, words: str) -> str:
     if high - low < 1e-9:
         high = 1.0
     bottom = 8.0 + ROW * len(rows)
-    left = LEFT + (52.0 if low < 0.0 else 0.0)
+    names = 14.0 + max([text_width(r.name, NAME) for r in rows], default=0.0)
+    left = names + (56.0 if low < 0.0 else 0.0)
 
     def at(value: float) -> float:
         return left + (value - low) / (high - low) * (WIDTH - left - RIGHT)
@@ -62,7 +64,7 @@ def bars(rows: Sequence[Bar], axis: str, words: str) -> str:
         out += [line((at(value), 4.0), (at(value), bottom), "grid"), label(at(value), bottom + 14.0, f"{value:g}", "tick")]
     for i, row in enumerate(rows):
         y = 8.0 + ROW * i + (ROW - BAR) / 2
-        out.append(label(LEFT - 8.0, y + 0.75 * BAR, row.name, "name", "end"))
+        out.append(label(names - 8.0, y + 0.75 * BAR, row.name, "name", "end"))
         begin = 0.0
         for value, fill in row.parts:
             a, b = sorted((at(begin), at(begin + value)))
@@ -93,21 +95,15 @@ def _marks(row: Bar, at: Any, y: float) -> list[str]:
 
 
 def curves(series: Sequence[tuple[str, Array, Array]], x_words: str, y_words: str, words: str) -> str:
-    """Curves over a common axis, each named at its right end in its colour and dashes."""
-    x_end, y_end = max(float(x.max()) for _, x, _ in series), max(float(y.max()) for _, _, y in series)
-    frame = Frame((0.0, 1.22 * x_end), (0.0, 1.06 * y_end))
+    """Falling curves over a common axis; their names, colours and dashes stand in the free corner."""
+    frame = Frame((0.0, max(float(x.max()) for _, x, _ in series)), (0.0, 1.06 * max(float(y.max()) for _, _, y in series)))
     out = frame.axes(x_words, y_words)
-    taken: list[float] = []
+    corner = frame.at(frame.x[1], frame.y[1])
     for i, (name, x, y) in enumerate(series):
-        colour, dash = COLOURS[i % len(COLOURS)], DASHES[i % len(DASHES)]
+        look = {"class_": "series", "stroke": COLOURS[i % len(COLOURS)], "stroke_dasharray": DASHES[i % len(DASHES)] or "none"}
         points = [frame.at(float(a), float(b)) for a, b in zip(x, y, strict=True)]
-        out.append(element("path", d=outline(points), class_="series", stroke=colour, stroke_dasharray=dash or "none"))
-        px, py = points[-1]
-        while any(abs(py - other) < 13.0 for other in taken):
-            py -= 13.0
-        taken.append(py)
-        out.append(label(px + 5.0, py + 4.0, name, "name", "start"))
+        height = corner[1] + 16.0 + 17.0 * i
+        out += [element("path", d=outline(points), **look),
+                element("path", d=outline([(corner[0] - 34.0, height), (corner[0], height)]), **look),
+                label(corner[0] - 40.0, height + 4.0, name, "name", "end")]
     return picture(out, words)
-
-
-__all__ = ["Bar", "Chart", "bars", "curves", "rect"]

@@ -20,7 +20,7 @@ from ems.types import Array
 
 SHOWN = 8                # alternatives of a second
 CAUSES_SHOWN = {         # colour and dashes of each cause of a price
-    "configuration": ("#0072b2", "6 2"), "division": ("#c58a00", "1 2"), "transition": ("#d55e00", ""), "charge": ("#009e73", "5 2 1 2"),
+    "configuration": ("#0072b2", "6 2"), "division": ("#c58a00", "2 3"), "transition": ("#d55e00", ""), "charge": ("#009e73", "5 2 1 2"),
 }
 UNITS = {"_kW": ("kW", 3), "_rpm": ("rpm", 1), "_Nm": ("Nm", 2), "_g_s": ("g/s", 4), "_kmh": ("km/h", 2), "_percent": ("%", 2),
          "_kJ": ("kJ", 3), "_g": ("g", 4)}

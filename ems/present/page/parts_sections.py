@@ -33,9 +33,9 @@ def worth_section(result: Row) -> Section:
     """More fuel without each part."""
     used = [r for r in result["parts"] if r["used"]]
     known = sorted((r for r in used if not r["needed"]), key=lambda r: -r["l_per_100km"])
-    rows = [Bar(f"{r['part']}, {FORBIDDEN[r['what']]}", [(r["l_per_100km"], fill(r["l_per_100km"], r["tie"]))],
+    rows = [Bar(f"{_named(r)}, {FORBIDDEN[r['what']]}", [(r["l_per_100km"], fill(r["l_per_100km"], r["tie"]))],
                 "tie" if r["tie"] else litres(r["l_per_100km"], True), r["low"], r["high"]) for r in known[:SHOWN]]
-    words = ", ".join(f"{r['part']} {r['l_per_100km']:+.3f}" for r in known[:SHOWN])
+    words = ", ".join(f"{_named(r)} {r['l_per_100km']:+.3f}" for r in known[:SHOWN])
     cells = [(r["part"], r["kind"], FORBIDDEN[r["what"]], r["how"], "cannot do without" if r["needed"] else litres(r["l_per_100km"], True),
               "" if r["needed"] else f"{r['low']:+.3f} to {r['high']:+.3f}", "tie" if r["tie"] else "",
               seconds(r["time_0_100_s_without"]) if "time_0_100_s_without" in r else "") for r in result["parts"]]
@@ -43,10 +43,15 @@ def worth_section(result: Row) -> Section:
     needed = sorted({r["part"] for r in used if r["needed"]})
     notes = [f"The layout cannot do without {listed(needed)}."] if needed else []
     notes += [f"The optimum does not use {listed(unused)}."] if unused else []
-    head = ("part", "kind", "", "how", "more fuel l/100 km", "range", "", "0-100 km/h without")
+    head = ("part", "kind", "without", "how", "more fuel l/100 km", "range", "told", "0-100 km/h without")
     return Section("worth", "What each part is worth", _dearest(known), [Chart(bars(rows, "more fuel without it [l/100 km]", words), "", KEY)]
                    if rows else [], [table(head, cells, 4, "All parts as a table")],
                    [*notes, "Forbidden: it is carried and not used. Deleted: its mass, drag and hold power are gone too, and the car may be weaker."])
+
+
+def _named(r: Row) -> str:
+    """'gear third'; a configuration's id alone."""
+    return str(r["part"]) if r["kind"] in ("configuration", "machines together") else f"{r['kind']} {r['part']}"
 
 
 def _dearest(known: list[Any]) -> str:
@@ -54,7 +59,7 @@ def _dearest(known: list[Any]) -> str:
     if not clear:
         return "No part is worth more than the error bar."
     r = clear[0]
-    return (f"{r['part']} is worth most: {FORBIDDEN[r['what']]}, at least {r['low']:.3f} l/100 km more fuel. "
+    return (f"{_named(r)[:1].upper()}{_named(r)[1:]} is worth most: {FORBIDDEN[r['what']]}, at least {r['low']:.3f} l/100 km more fuel. "
             f"{len(known) - len(clear)} of {len(known)} figures are ties.")
 
 
@@ -83,7 +88,7 @@ def sensitivity_section(result: Row) -> Section:
     words = ", ".join(f"{r.name} {r.told}" for r in rows)
     most = rows[0] if rows else None
     finding = f"One per cent more of {most.name} changes the fuel by {most.told} ml/100 km, more than any other quantity." if most else ""
-    head = ("quantity", "now", "ml/100 km", "range", "by costate", "")
+    head = ("quantity", "now", "ml/100 km", "range", "by costate", "told")
     return Section("sensitivity", "What one per cent more of each quantity changes", finding,
                    [Chart(bars(rows, "ml/100 km for one per cent more", words), "", KEY)] if rows else [], [table(head, cells, 2, "As a table")],
                    ["By costate: the slope of the certificate, in which the costate prices the battery; upright stroke in the chart."])

@@ -37,8 +37,8 @@ METHODS = (
      "L. Guzzella and A. Sciarretta, Vehicle Propulsion Systems, 3rd ed., Springer 2013"),
     ("Lower bound by affine values of the rest of the trip, their slopes found by cutting planes",
      "J. E. Kelley, The cutting-plane method for solving convex programs, J. SIAM 8 (1960)"),
-    ("Colours", "M. Okabe and K. Ito, Color Universal Design, 2008"),
 )
+COLOURS = ("Colours", "M. Okabe and K. Ito, Color Universal Design, 2008")
 SETS = ("Speeds of planetary sets", "R. Willis's equation, as in J. Looman, Zahnradgetriebe, Springer")
 REMARK = "Literature is quoted from memory."
 TIE_UPS = ("Some actuator states of this layout lock the wheels (`ems modes` lists them): interlocks must be engineered by qualified "
@@ -51,7 +51,7 @@ SAFETY = ("Wrongly closed clutches, over-speed and high voltage can injure. Noth
 class Page:
     """What a page shows.
 
-    head, sections, cautions : see ``sections``      trip : shown second by second, if there is one      result : what ``result.json`` says
+    head, sections : see ``sections``      methods : what was done, and where it is written      trip : shown second by second, if there is one      result : what ``result.json`` says
     """
 
     head: Head
@@ -59,6 +59,7 @@ class Page:
     cautions: Sequence[str]
     result: Mapping[str, Any]
     trip: Trip | None = None
+    methods: Sequence[tuple[str, str]] = METHODS
 
 
 def report_page(found: Optimum, recorded: Mapping[str, Any] | None = None) -> str:
@@ -104,7 +105,7 @@ def html(page: Page) -> str:
     return environment.get_template("report.html").render(
         head=page.head, sections=page.sections, cautions=page.cautions, css=Markup(css + style_sheet()), font=Markup(FONT),
         script=Markup(script), patterns=mode_patterns(labels), part_patterns=part_patterns(), remark=REMARK,
-        methods=[*METHODS, *([SETS] if page.trip and page.trip.layout.planetary_sets else [])], sources=_sources(page), inputs=_inputs(page),
+        methods=[*page.methods, COLOURS, *([SETS] if page.trip and page.trip.layout.planetary_sets else [])], sources=_sources(page), inputs=_inputs(page),
         versions=page.result.get("versions") or _versions(), trip=None if page.trip is None else _shown(page.trip, page.result))
 
 
@@ -241,10 +242,17 @@ def _inputs(page: Page) -> list[tuple[str, str]]:
         said = {"layout": layout.name, "layout_digest": layout.digest, "cycle": page.trip.cycle.name}
     rows = []
     for key, value in (said or {}).items():
-        words = ", ".join(f"{k} {v}" for k, v in value.items()) if isinstance(value, Mapping) else \
-            ", ".join(str(v) for v in value) if isinstance(value, list | tuple) else str(value)
-        rows.append((key.replace("_", " "), words or "none"))
+        rows.append((key.replace("_", " "), _words(value)))
     return rows
+
+
+def _words(value: Any) -> str:
+    """A value of the inputs as a person says it."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{k.replace('_', ' ')} {_words(v)}" for k, v in value.items()) or "none"
+    if isinstance(value, list | tuple):
+        return ", ".join(map(str, value)) or "none"
+    return {None: "none", True: "yes", False: "no"}[value] if value is None or isinstance(value, bool) else str(value)
 
 
 def _versions() -> dict[str, str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.page.charts import Chart, curves
 from ems.present.page.parts_sections import sensitivity_head, sensitivity_section, worth_head, worth_section
-from ems.present.page.report import SAFETY, Page
+from ems.present.page.report import METHODS, SAFETY, Page
 from ems.present.page.sections import Head, Section
 from ems.present.page.versus_sections import capability_head, capability_section, versus_head, versus_sections
 
@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 Row = Mapping[str, Any]
 FORCES_FILE = "forces.csv"
 WIDEST_KMH = 220.0
+MOTION = ("Equation of motion, and grip of driven axles", "L. Guzzella and A. Sciarretta, Vehicle Propulsion Systems, 3rd ed., Springer 2013, ch. 2")
+ENVELOPE = ("Slope of the least cost by the costate", "P. Milgrom and I. Segal, Envelope theorems for arbitrary choice sets, Econometrica 70 (2002)")
+CAPABILITY_CAUTIONS = ("A computed capability, not a measured one.",
+                       "Acceleration and climbing on a road belong to qualified drivers, on closed ground.")
 KINDS: dict[str, tuple[Callable[[Row], Head], Callable[[Row], list[Section]]]] = {
     "ems.versus/1": (versus_head, versus_sections),
     "ems.worth/1": (worth_head, lambda result: [worth_section(result)]),
@@ -35,7 +39,10 @@ def result_page(schema: str, result: Row, forces: pd.DataFrame | None = None) ->
     head, sections = KINDS[schema]
     made = [dataclasses.replace(s, charts=[*s.charts, _forces(forces)]) if s.name == "capability" and forces is not None else s
             for s in sections(result)]
-    return Page(head(result), made, [NO_TYPE_APPROVAL, assumptions(), SAFETY, *result.get("warnings", ())], result)
+    if schema == "ems.capability/1":
+        return Page(head(result), made, [*CAPABILITY_CAUTIONS, SAFETY], result, methods=(MOTION,))
+    methods = (*METHODS, MOTION) if schema == "ems.versus/1" else (*METHODS, ENVELOPE) if schema == "ems.sensitivity/1" else METHODS
+    return Page(head(result), made, [NO_TYPE_APPROVAL, assumptions(), SAFETY, *result.get("warnings", ())], result, methods=methods)
 
 
 def _forces(frame: pd.DataFrame) -> Chart:

@@ -96,7 +96,7 @@ def _differs(result: Row) -> Section:
     layouts = result["layouts"]
     rows = [(d["what"], *(str(d["values"][name]) for name in layouts)) for d in result["differs"]]
     finding = f"{len(rows)} things differ beside the way parts are joined." if rows else "Nothing differs but the way parts are joined."
-    return Section("differs", "What differs", finding, (), [Table(("", *layouts), rows, [False] * (1 + len(layouts)))] if rows else ())
+    return Section("differs", "What differs", finding, (), [Table(("what", *layouts), rows, [False] * (1 + len(layouts)))] if rows else ())
 
 
 def capability_section(abilities: Mapping[str, Row], charts: Sequence[Chart] = ()) -> Section:
@@ -109,7 +109,7 @@ def capability_section(abilities: Mapping[str, Row], charts: Sequence[Chart] = (
     climbs = [(name, word, f"{c['grade_percent']:g} % at {c['speed_kmh']:g} km/h", f"{c['held_s']:.0f} s", f"{c['then_kmh']:.0f} km/h")
               for name, ability in abilities.items() for key, word in CHARGES for c in ability[key]["climbs"]]
     finding = f"{quickest[0]} reaches 100 km/h in {seconds(quickest[1]['normal']['time_0_100_s'])}, charge at its target."
-    return Section("capability", "What each can do", finding, charts,
+    return Section("capability", "What each can do" if len(abilities) > 1 else "What it can do", finding, charts,
                    [table(head, rows, 2), table(("layout", "charge", "climb", "held for", "then"), climbs, 3, "Climbs for ten minutes")],
                    ["A weaker car can pass for a thriftier one: read fuel and capability together. Short-time ratings; lasting: continuous ones.",
                     "Acceleration and climbing on a road belong to qualified drivers, on closed ground."])

@@ -141,7 +141,7 @@
   }
 
   // ---------------------------------------------------------------- panels
-  const M = { left: 58, right: 12 };
+  const M = { left: data.beside ? 70 : 58, right: 12 };
   const panels = [
     { id: "panel-speed", height: 210 + 26 * (data.beside ? data.beside.ribbons.length : 0), draw: drawSpeed, read: k => `${fixed(at("speed_kmh", k), 1)} km/h` },
     { id: "panel-power", height: 56 + 62 * data.lanes.length, draw: drawPower, read: k => `${fixed(at("wheel_power_kW", k), 1)} kW at the wheels` },
