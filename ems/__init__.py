@@ -6,6 +6,7 @@ The public names load the module that holds them on first use, so that ``import 
 from __future__ import annotations
 
 import importlib
+import sys
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
     from ems.judge.compare import compare as compare
     from ems.layout.load import load_layout as load_layout
     from ems.layout.model import Layout as Layout
+    from ems.present.drawing.stick import draw as draw
+    from ems.present.page.report import compare_page as compare_page
+    from ems.present.page.report import report_page as report_page
     from ems.solve.optimum import Optimum as Optimum
     from ems.solve.optimum import optimum as optimum
     from ems.strategies.protocol import Request as Request
@@ -59,11 +63,14 @@ _PUBLIC: dict[str, str] = {
     "bridge": "ems.judge.bridge",
     "chargeable": "ems.judge.chargeable",
     "compare": "ems.judge.compare",
+    "compare_page": "ems.present.page.report",
     "derive": "ems.configurations.derive",
+    "draw": "ems.present.drawing.stick",
     "load_cycle": "ems.trips.cycle",
     "load_layout": "ems.layout.load",
     "load_study": "ems.studies.results",
     "optimum": "ems.solve.optimum",
+    "report_page": "ems.present.page.report",
     "run_study": "ems.studies.run",
     "simulate": "ems.strategies.simulate",
 }
@@ -75,6 +82,8 @@ def __getattr__(name: str) -> Any:
     if name not in _PUBLIC:
         raise AttributeError(f"module 'ems' has no attribute '{name}'")
     value = getattr(importlib.import_module(_PUBLIC[name]), name)
+    if "IPython" in sys.modules:
+        importlib.import_module("ems.present.notebook").attach()
     globals()[name] = value
     return value
 

@@ -1,20 +1,42 @@
-"""How every figure of ours looks: axes without a box, small text beside them, no pyplot."""
+"""How every figure of ours looks: axes without a box, small text beside them; no pyplot but in a notebook."""
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 from ems.present.palette import INK, QUIET
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 
 def new_axes(height: float, width: float = 11.0) -> Axes:
     """Axes in a figure of their own, inches."""
+    return new_figure(width, height).subplots()
+
+
+def new_figure(width: float, height: float) -> Figure:
+    """A figure, inches; in a notebook one of pyplot's, so that it appears below the cell."""
+    if in_notebook():
+        from matplotlib import pyplot
+
+        return pyplot.figure(figsize=(width, height), layout="constrained")
+    return plain_figure(width, height)
+
+
+def plain_figure(width: float, height: float) -> Figure:
+    """A figure that nothing but its file shows, inches."""
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(width, height), layout="constrained").subplots()
+    return Figure(figsize=(width, height), layout="constrained")
+
+
+def in_notebook() -> bool:
+    """Whether this runs in the kernel of a notebook."""
+    shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
+    return hasattr(shell, "kernel")
 
 
 def dress(ax: Axes, ylabel: str, title: str) -> None:

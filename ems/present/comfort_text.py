@@ -60,11 +60,10 @@ def _event(e: dict[str, Any]) -> tuple[str, ...]:
 
 def plot_comfort(result: Comfort, ax: Axes | None = None) -> Axes:
     """Least fuel over changes per km, starts beside each point."""
-    from matplotlib.figure import Figure
-
+    from ems.present.axes import new_axes
     from ems.present.palette import ENGINE, INK, MACHINES
 
-    ax = ax or Figure(figsize=(7.5, 4.6), layout="constrained").subplots()
+    ax = ax or new_axes(4.6, 7.5)
     named: set[tuple[int, int]] = set()
     for i, p in enumerate(result.points):
         if p.fuel is None:

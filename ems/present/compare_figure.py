@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ems.present.axes import dress, new_axes
+from ems.present.axes import dress, new_axes, new_figure, plain_figure
 from ems.present.figures import HATCH_WIDTH, _patch, _stretches
 from ems.present.palette import CHARGE, INK, QUIET, mode_style
 from ems.types import Array
@@ -25,6 +25,7 @@ CAUSE_LINES = {  # colour and dashes of each cause
     "configuration": ("#0072b2", (0, (6, 2))), "division": ("#e69f00", (0, (1, 1.5))), "transition": ("#d55e00", "-"),
     "charge": ("#009e73", (0, (4, 1.5, 1, 1.5))),
 }
+SIZE = 12.0, 9.0    # of the whole figure, inches
 RIBBON = 0.16       # height of each ribbon of modes, of the highest speed
 LEGEND_FROM = 0.01  # modes with a smaller share of the time are left out of the legend
 
@@ -102,9 +103,7 @@ def plot_charges(found: Comparison, ax: Axes | None = None) -> Axes:
 
 def compare_figure(found: Comparison, fig: Figure | None = None) -> Figure:
     """The three panels on one time axis, into ``fig`` when one is given."""
-    from matplotlib.figure import Figure
-
-    fig = fig or Figure(figsize=(12.0, 9.0), layout="constrained")
+    fig = fig or new_figure(*SIZE)
     panels = fig.subplots(3, 1, sharex=True, gridspec_kw={"height_ratios": [3.0, 3.0, 2.0]})
     for plot, ax in zip((plot_choices, plot_prices, plot_charges), panels, strict=True):
         plot(found, ax)
@@ -118,7 +117,7 @@ def save_compare_figure(found: Comparison, path: Path, dpi: int = 130) -> None:
     from matplotlib import rc_context
 
     with rc_context({"hatch.linewidth": HATCH_WIDTH}):
-        compare_figure(found).savefig(path, format="png", dpi=dpi)
+        compare_figure(found, plain_figure(*SIZE)).savefig(path, format="png", dpi=dpi)
 
 
 def _boundaries(found: Comparison) -> Array:

@@ -14,6 +14,7 @@ import numpy as np
 from ems.present.axes import beside as _beside
 from ems.present.axes import dress as _dress
 from ems.present.axes import new_axes as _new_axes
+from ems.present.axes import new_figure, plain_figure
 from ems.present.palette import BATTERY, BRAKES, CHARGE, ENGINE, INK, MACHINES, QUIET, Style, mode_style
 from ems.present.text import within
 from ems.types import Array
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
     from ems.plant.trace import Trace
 
+SIZE = 12.0, 8.4         # of the whole figure, inches
 RIBBON = 0.20            # height of the ribbon of modes, of the highest speed
 LANE_GAP = 0.16          # free space between two lanes of power, of the largest power
 LEAST_LANE = 0.22        # of the largest power, so that the names of two lanes never meet
@@ -111,9 +113,7 @@ def plot_charge(result: Traced, ax: Axes | None = None) -> Axes:
 
 def figure(result: Traced, fig: Figure | None = None) -> Figure:
     """The three panels on one time axis, into ``fig`` when one is given."""
-    from matplotlib.figure import Figure
-
-    fig = fig or Figure(figsize=(12.0, 8.4), layout="constrained")
+    fig = fig or new_figure(*SIZE)
     lanes = len(power_lanes(result.trace))
     panels = fig.subplots(3, 1, sharex=True, gridspec_kw={"height_ratios": [2.6, 0.8 + 0.62 * lanes, 1.9]})
     for plot, ax in zip((plot_speed, plot_power, plot_charge), panels, strict=True):
@@ -127,7 +127,7 @@ def save_figure(result: Traced, path: Path, dpi: int = 130) -> None:
     from matplotlib import rc_context
 
     with rc_context({"hatch.linewidth": HATCH_WIDTH}):
-        figure(result).savefig(path, format="png", dpi=dpi)
+        figure(result, plain_figure(*SIZE)).savefig(path, format="png", dpi=dpi)
 
 
 # ------------------------------------------------------------------------------------------------------- what is drawn

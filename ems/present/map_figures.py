@@ -16,7 +16,7 @@ from ems.components.engine import Engine
 from ems.components.listing import Component, machine_field
 from ems.components.machine import Machine
 from ems.components.vehicle import KMH_PER_M_S, Vehicle
-from ems.present.axes import beside, dress, new_axes
+from ems.present.axes import beside, dress, new_axes, new_figure, plain_figure
 from ems.present.palette import BATTERY, CHARGE, ENGINE, INK, MACHINES, QUIET
 from ems.types import Array
 
@@ -154,10 +154,8 @@ def plot_vehicle(vehicle: Vehicle, ax: Axes | None = None) -> Axes:
 
 def component_figure(component: Component, fig: Figure | None = None) -> Figure:
     """The whole picture of a component, its name on top and what was done to its maps below."""
-    from matplotlib.figure import Figure
-
     panels = _PANELS[type(component)]
-    fig = fig or Figure(figsize=(9.5, 6.4 if len(panels) == 1 else 8.6), layout="constrained")
+    fig = fig or new_figure(*_size(component))
     axes = np.atleast_1d(np.asarray(fig.subplots(len(panels), 1, sharex=True), dtype=object))
     for plot, ax in zip(panels, axes, strict=True):
         plot(component, ax)
@@ -169,13 +167,18 @@ def component_figure(component: Component, fig: Figure | None = None) -> Figure:
     return fig
 
 
+def _size(component: Component) -> tuple[float, float]:
+    """Of the whole picture, inches."""
+    return 9.5, 6.4 if len(_PANELS[type(component)]) == 1 else 8.6
+
+
 def save_component(component: Component, path: Path, dpi: int = 130) -> None:
     """The picture as a file, PNG or SVG by its suffix; the same bytes every time."""
     from matplotlib import rc_context
 
     kind = path.suffix.removeprefix(".")
     with rc_context({"svg.hashsalt": "ems", "svg.fonttype": "none"}):
-        component_figure(component).savefig(path, format=kind, dpi=dpi, metadata={"Date": None} if kind == "svg" else None)
+        component_figure(component, plain_figure(*_size(component))).savefig(path, format=kind, dpi=dpi, metadata={"Date": None} if kind == "svg" else None)
 
 
 _PANELS: dict[type[Any], tuple[Callable[..., Any], ...]] = {

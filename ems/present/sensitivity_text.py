@@ -52,11 +52,10 @@ def _word(row: Row) -> str:
 
 def plot_sensitivity(result: Sensitivity, ax: Axes | None = None) -> Axes:
     """Bars of the change for one per cent more, error bars, and the costate's derivative as a stroke."""
-    from matplotlib.figure import Figure
-
+    from ems.present.axes import new_axes
     from ems.present.palette import ENGINE, INK, MACHINES, QUIET
 
-    ax = ax or Figure(figsize=(8.5, 0.8 + 0.3 * len(result.rows)), layout="constrained").subplots()
+    ax = ax or new_axes(0.8 + 0.3 * len(result.rows), 8.5)
     for i, row in enumerate(result.rows):
         value = row.per_percent.value if row.per_percent else row.envelope_per_percent
         if value is None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ems.present.axes import new_axes
 from ems.present.palette import BATTERY, BRAKES, ENGINE, INK, MACHINES, QUIET
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ NOTE = "A computed optimum, not a type-approval figure."
 
 def plot_fuel(result: Versus, cycle: str, ax: Axes | None = None) -> Axes:
     """Least fuel of every layout on a cycle, thriftiest first, divided into where the energy went; error bar and floor marked."""
-    ax = ax or _axes(7.0, 3.2)
+    ax = ax or new_axes(3.2, 7.0)
     cells = [c for c in result.ranked(cycle) if c.fuel is not None]
     left = np.zeros(len(cells))
     for key, words, colour, hatch in PARTS:
@@ -63,7 +64,7 @@ def _part(cell: Cell, key: str) -> float:
 
 def plot_force(capabilities: Mapping[str, Capability], ax: Axes | None = None, *, charge: str = "normal", rating: str = "short") -> Axes:
     """The most wheel force of every layout over speed, and what the level and two grades take."""
-    ax = ax or _axes(7.0, 4.4)
+    ax = ax or new_axes(4.4, 7.0)
     top = 0.0
     for (name, ability), dash, colour in zip(capabilities.items(), _endless(DASHES), _endless((*MACHINES, ENGINE, BATTERY)), strict=False):
         curves = ability.curves[charge, rating]
@@ -135,12 +136,6 @@ def forces_frame(capabilities: Mapping[str, Capability]) -> pd.DataFrame:
 
 def _endless(values: tuple[object, ...]) -> list[object]:
     return [*values] * 8
-
-
-def _axes(width: float, height: float) -> Axes:
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=(width, height), layout="constrained").subplots()
 
 
 def _plain(ax: Axes) -> None:

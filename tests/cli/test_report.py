@@ -16,12 +16,36 @@ def test_page_beside_a_result_and_again(ems, tmp_path):
     assert len(first) < 5e6 and "http://www.w3.org/2000/svg" in first
     assert not [word for word in ("https://", "src=", "@import", "url(http") if word in first.replace('xmlns="http', "")]
     page.unlink()
-    again = ems("report", "run", "--json", "--quiet")
+    again = ems("report", "run", "--json")
     assert again.code == 0, again.err
+    assert "costate" not in again.err and "tables" not in again.err        # nothing is solved
     assert page.read_text(encoding="utf-8") == first
     assert again.json["bytes"] == len(first.encode())
     listed = json.loads((tmp_path / "run" / "result.json").read_text())
     assert listed["schema"] == "ems.optimum/1" and "report.html" in listed["files"] and "trace.csv" in listed["files"]
+
+
+def test_a_comparison_and_other_results_have_pages_too(ems, tmp_path):
+    for words in (("compare", "three-clutch", "--cycle", SHORT_TRIP, "--report", "--out", "strategy"), ("capability", "series", "--out", "road")):
+        done = ems(*words, "--quiet")
+        assert done.code == 0, done.err
+    first = (tmp_path / "strategy" / "report.html").read_text(encoding="utf-8")
+    assert ems("report", "strategy", "--quiet").code == 0
+    assert (tmp_path / "strategy" / "report.html").read_text(encoding="utf-8") == first
+    done = ems("report", "strategy", "road", "--out", "both")
+    assert done.code == 0, done.err
+    both = (tmp_path / "both" / "report.html").read_text(encoding="utf-8")
+    assert "Why it needs more" in both and "What it can do" in both
+    for words, told in ((("report", "strategy", "strategy", "--out", "page"), "one player"), (("report", "road", "series", "--out", "page"), "no layouts"),
+                        (("report", "road", "--cycle", "nedc"), "brings its own inputs")):
+        done = ems(*words)
+        assert done.code == 2 and told in done.err and "Traceback" not in done.err
+
+
+def test_a_folder_of_another_kind_is_told(ems, tmp_path):
+    assert ems("layouts", "--out", "listing", "--quiet").code == 0
+    done = ems("report", "listing")
+    assert done.code == 1 and "ems.layouts/1" in done.err and "capability" in done.err
 
 
 def test_a_page_needs_a_place(ems):

@@ -18,29 +18,30 @@ import itertools
 from collections.abc import Iterable
 
 from ems.layout.model import Layout
-from ems.present.drawing.axes import CUT, Item, What, shaft_of, skeleton
+from ems.present.drawing.axes import CUT, Item, What, shaft_of
 from ems.present.drawing.geometry import AUXILIARY_HALF, BATTERY_HALF, BATTERY_RADIUS, Geometry
 from ems.present.drawing.overlay import Overlay
 from ems.present.drawing.paths import Medium, Way, taps, ways
-from ems.present.drawing.placing import place
 from ems.present.drawing.sizes import LINE, PLATE, machine_half
+from ems.present.drawing.stored import placed
 from ems.present.drawing.style import style_sheet
 from ems.present.drawing.svg import element, group, label, line, number, outline, rect
 from ems.present.drawing.symbols import Symbol, links, mounted_brake, symbol
+from ems.present.inline import Svg
 
 WIDEST = 9.0           # width of the largest mechanical power [px]
 LEAST, LEAST_HEAD, MOST_HEAD = 1.2, 3.4, 9.0
 HEAD_EVERY = 46.0      # px between two arrow heads
 
 
-def draw(layout: Layout, overlay: Overlay | None = None, *, prefix: str = "", style: bool = True) -> str:
+def draw(layout: Layout, overlay: Overlay | None = None, *, prefix: str = "", style: bool = True) -> Svg:
     """A layout as SVG text.
 
     overlay : what turns, is engaged and flows; nothing when None
     prefix  : before every id, so that several drawings can stand on one page
     style   : with its style sheet inside; a page of many drawings has it once
     """
-    return drawing(Geometry(place(skeleton(layout), layout.drawing)), layout, overlay, prefix=prefix, style=style)
+    return Svg(drawing(Geometry(placed(layout)), layout, overlay, prefix=prefix, style=style))
 
 
 def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, prefix: str = "", style: bool = True,

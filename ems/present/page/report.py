@@ -17,6 +17,7 @@ from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
 from ems.present.drawing.style import FONT, style_sheet
 from ems.present.figures import charge_finding, power_finding, speed_finding
+from ems.present.inline import Html
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.page import findings, maps
 from ems.present.page.columns import mode_patterns, page_columns, part_patterns
@@ -62,7 +63,7 @@ class Page:
     methods: Sequence[tuple[str, str]] = METHODS
 
 
-def report_page(found: Optimum, recorded: Mapping[str, Any] | None = None) -> str:
+def report_page(found: Optimum, recorded: Mapping[str, Any] | None = None) -> Html:
     """The report of an optimum as HTML text, nothing fetched and everything of the user's escaped.
 
     recorded : with ``inputs``, ``versions`` and ``sources`` as ``result.json`` says them; looked up when None
@@ -70,7 +71,7 @@ def report_page(found: Optimum, recorded: Mapping[str, Any] | None = None) -> st
     return html(optimum_page(trip_of(found), {**found.to_dict(), **(recorded or {})}))
 
 
-def compare_page(found: Comparison, recorded: Mapping[str, Any] | None = None) -> str:
+def compare_page(found: Comparison, recorded: Mapping[str, Any] | None = None) -> Html:
     """The report of a strategy held against the optimum; ``recorded`` as of ``report_page``."""
     return html(comparison_page(trip_of_comparison(found), {**found.to_dict(), **(recorded or {})}))
 
@@ -91,7 +92,7 @@ def comparison_page(trip: Trip, result: Mapping[str, Any]) -> Page:
     return Page(head, compare_sections(result), _cautions(trip, result, True), result, trip)
 
 
-def html(page: Page) -> str:
+def html(page: Page) -> Html:
     """The page as HTML text."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
@@ -102,11 +103,11 @@ def html(page: Page) -> str:
     assert source is not None
     css, script = (source.get_source(environment, name)[0] for name in ("report.css", "report.js"))
     labels = list(page.trip.time_share) if page.trip else []
-    return environment.get_template("report.html").render(
+    return Html(environment.get_template("report.html").render(
         head=page.head, sections=page.sections, cautions=page.cautions, css=Markup(css + style_sheet()), font=Markup(FONT),
         script=Markup(script), patterns=mode_patterns(labels), part_patterns=part_patterns(), remark=REMARK,
         methods=[*page.methods, COLOURS, *([SETS] if page.trip and page.trip.layout.planetary_sets else [])], sources=_sources(page), inputs=_inputs(page),
-        versions=page.result.get("versions") or _versions(), trip=None if page.trip is None else _shown(page.trip, page.result))
+        versions=page.result.get("versions") or _versions(), trip=None if page.trip is None else _shown(page.trip, page.result)))
 
 
 def _shown(trip: Trip, result: Mapping[str, Any]) -> dict[str, Any]:
@@ -231,7 +232,8 @@ def _still(svg: str) -> str:
 def _sources(page: Page) -> dict[str, str]:
     if "sources" in page.result:
         return dict(page.result["sources"])
-    assert page.trip is not None
+    if page.trip is None:
+        return {}
     return {**layout_sources(page.trip.layout), "cycle": page.trip.cycle.source}
 
 

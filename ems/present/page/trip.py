@@ -6,9 +6,10 @@ and ``trip.npz``: everything a page needs that is no column, so that a page can 
 
 from __future__ import annotations
 
+import csv
 import json
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -170,22 +171,25 @@ def _refusal(path: Path, found: str) -> InputError:
 
 def _trace(path: Path, plant: Plant, demand: Any, kept: Mapping[str, Any], prefix: str) -> Trace:
     """A trace from its columns; ``ValueError`` where they are not those of the nodes."""
-    columns = _columns(path)
+    columns = _columns(path, ("configuration", "mode", *(s.name for s in plant.layout.shifters)))
     node, account = kept[f"{prefix}node"], json.loads(str(kept[f"{prefix}account"]))
     if [plant.configuration(int(n)).id for n in node] != list(columns["configuration"]) or node.size != demand.dt_s.size:
         raise ValueError(path)
     return Trace(plant, demand, node, kept[f"{prefix}choice"], columns, account["losses_kJ"], account["stores_kJ"])
 
 
-def _columns(path: Path) -> dict[str, Column]:
-    import pandas as pd
-
-    frame = pd.read_csv(path, float_precision="round_trip", keep_default_na=False, na_values=[""])
-    return {str(name): frame[name].to_numpy(float) if frame[name].dtype.kind in "fiu" else [str(v) for v in frame[name]] for name in frame}
+def _columns(path: Path, words: Sequence[str]) -> dict[str, Column]:
+    """Columns of a file, to the last bit what was written; ``words`` are no numbers."""
+    with path.open(encoding="utf-8", newline="") as file:
+        head, *rows = list(csv.reader(file))
+    out: dict[str, Column] = {}
+    for name, values in zip(head, zip(*rows, strict=True), strict=True):
+        out[name] = list(values) if name in words else np.array([float(v) if v else np.nan for v in values])
+    return out
 
 
 def _beside(folder: Path, plant: Plant, demand: Any, kept: Mapping[str, Any], strategy: str) -> Beside:
-    ledger = _columns(folder / LEDGER_FILE)
+    ledger = _columns(folder / LEDGER_FILE, ("configuration", "mode", "best_configuration", "best_mode"))
     numbers = {name: np.asarray(ledger[f"{name}_g"], float) for name in ("price", *CAUSES)}
     return Beside(strategy, _trace(folder / OPTIMUM_FILE, plant, demand, kept, "optimum_"), numbers["price"],
                   {name: numbers[name] for name in CAUSES}, [str(c) for c in ledger["best_configuration"]],

@@ -15,8 +15,16 @@ from typing import Any
 import pytest
 
 import ems
-from ems.present.page.report import report_page
+from ems.judge.capability import capability
+from ems.judge.compare import Comparison
+from ems.judge.sensitivity import sensitivity
+from ems.judge.versus import versus
+from ems.judge.worth import worth
+from ems.output import dumps
+from ems.present.page.report import compare_page, html, report_page
+from ems.present.page.results import joined, result_page
 from ems.solve.optimum import Optimum, optimum
+from ems.strategies.load import load_strategy
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 LAUNCH = """import fcntl, os, sys
@@ -133,9 +141,8 @@ class Browser:
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
     program = next((found for name in NAMES if (found := shutil.which(name))), None)
     if program is None:
-        pytest.skip(f"no browser installed (looked for {', '.join(NAMES)}): the page is not tried in one")
-    if os.environ.get("CI"):
-        pytest.skip("the page is tried in a browser on the developers' machines, not in CI")
+        words = f"no browser installed (looked for {', '.join(NAMES)}): the page is not tried in one"
+        pytest.fail(words) if os.environ.get("CI") else pytest.skip(words)
     started = Browser(program, tmp_path_factory.mktemp("profile"))
     yield started
     started.close()
@@ -144,6 +151,44 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
 @pytest.fixture(scope="session")
 def found() -> Optimum:
     return optimum(ems.load_layout("three-clutch"), ems.load_cycle(str(SHORT_TRIP)))
+
+
+@pytest.fixture(scope="session")
+def checker() -> str:
+    """The script of the accessibility checker."""
+    path = Path(__file__).with_name("node_modules") / "axe-core" / "axe.min.js"
+    if not path.is_file():
+        pytest.skip(f"the accessibility checker is not installed (npm install --no-package-lock in {path.parents[2].name}, a folder of the tests)")
+    return path.read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="session")
+def compared() -> Comparison:
+    layout, cycle = ems.load_layout("three-clutch"), ems.load_cycle(str(SHORT_TRIP))
+    return ems.compare(ems.simulate(layout, cycle, load_strategy("rules", layout)))
+
+
+@pytest.fixture(scope="session")
+def strategy_page(compared: Comparison, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("strategy") / "report.html"
+    path.write_text(compare_page(compared), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="session")
+def results() -> dict[str, dict[str, Any]]:
+    """Schema -> result of two layouts side by side, of parts' worth, of sensitivities, of capability."""
+    layout, cycle = ems.load_layout("series-parallel"), ems.load_cycle(str(SHORT_TRIP))
+    made = {"versus": versus([layout, ems.load_layout("series")], [cycle]), "worth": worth(layout, [cycle], kinds=["clutch", "gear"]),
+            "sensitivity": sensitivity(layout, cycle, quantities=["vehicle.mass_kg"]), "capability": capability(layout)}
+    return {f"ems.{name}/1": json.loads(dumps(result.to_dict())) for name, result in made.items()}
+
+
+@pytest.fixture(scope="session")
+def results_page(results: dict[str, dict[str, Any]], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("results") / "report.html"
+    path.write_text(html(joined([result_page(schema, result) for schema, result in results.items()])), encoding="utf-8")
+    return path
 
 
 @pytest.fixture(scope="session")

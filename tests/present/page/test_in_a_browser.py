@@ -186,6 +186,49 @@ def test_paper_has_instants_instead_of_the_player(opened):
     assert opened.run("document.querySelectorAll('.instants figure svg').length") == 6
 
 
+def test_a_pattern_is_used_once_a_ribbon_and_a_map(opened):
+    uses = opened.run("[...document.querySelectorAll('.panel svg, .maps svg')].map(s => [...s.querySelectorAll('[fill^=url]')]"
+                      ".map(n => n.getAttribute('fill')))")
+    assert any(uses) and all(len(fills) == len(set(fills)) for fills in uses)      # each use makes a printed page larger
+
+
+@pytest.mark.parametrize("which", ["page", "strategy_page", "results_page"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_checker_finds_no_violation(browser, checker, request, which, scheme):
+    browser.open(request.getfixturevalue(which), scheme=scheme)
+    browser.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+    browser.run(checker + ";0")
+    found = browser.run("axe.run(document).then(r => [r.passes.length, r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html))])")
+    assert found[0] > 20 and found[1] == []
+
+
+def test_the_ledger_is_that_of_the_comparison(browser, strategy_page, compared):
+    browser.open(strategy_page)
+    rows = "[...document.querySelectorAll('#numbers table:last-child tr')].map(r => [r.cells[0].textContent, parseFloat(r.cells[1].textContent)])"
+    for k in SECONDS:
+        slide(browser, k)
+        told = dict(browser.run(rows))
+        assert told["price"] == pytest.approx(float(compared.ledger.price_g[k]), abs=6e-5)
+        for cause, grams in compared.ledger.causes_g.items():
+            assert told[cause] == pytest.approx(float(grams[k]), abs=6e-5)
+    whole = sums(browser)
+    assert whole["price|g"] == pytest.approx(compared.gap_g, abs=0.002)
+    assert whole["fuel of the optimum|g"] == pytest.approx(compared.optimum.fuel_g, abs=0.01)
+    assert whole["fuel|g"] == pytest.approx(compared.strategy_fuel_g, abs=0.01)
+    assert browser.complaints() == []
+
+
+def test_results_without_a_time_axis_need_no_script(browser, results_page, results):
+    browser.open(results_page, 360, 800)
+    assert browser.run("document.scripts.length") == 0 and browser.complaints() == []
+    assert browser.run("document.documentElement.scrollWidth") <= 360
+    text = browser.run("document.body.textContent")
+    for cell in results["ems.versus/1"]["matrix"]:
+        assert f"{cell['fuel_l_per_100km']:.3f}" in text and cell["layout"] in text
+    for part in results["ems.worth/1"]["parts"]:
+        assert part["needed"] or f"{part['l_per_100km']:+.3f}" in text
+
+
 def test_screen_readers_find_their_way(opened):
     assert opened.run("[...document.querySelectorAll('h1,h2,h3')].every((h, i, all) => !i || h.tagName[1] - all[i - 1].tagName[1] <= 1)")
     assert opened.run("[...document.querySelectorAll('svg:not([aria-hidden])')].every(s => s.querySelector(':scope > title'))")
