@@ -120,7 +120,7 @@ def _shown(trip: Trip, result: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "data": Markup(_inlined(page_columns(trip, flows))), "share": trip.time_share, "beside": trip.beside,
         "drawing": Markup(drawing(g, trip.layout, flows.at(0, trip.cycle.name), prefix=PREFIX, style=False)),
-        "told": ", ".join(dict.fromkeys(g.made.cuts)), "instants": _instants(trip, g, flows), "fuel": fuel,
+        "width": round(g.width), "told": ", ".join(dict.fromkeys(g.made.cuts)), "instants": _instants(trip, g, flows), "fuel": fuel,
         "captions": {
             "speed": speed_finding(modes(trace), trip.time_share), "power": power_finding(trip), "charge": charge_finding(trip),
             "fuel": findings.fuel_finding(fuel), "energy": findings.energy_finding(trace),

@@ -112,6 +112,7 @@
 
   // ---------------------------------------------------------------- alternatives
   const body = byId("alternatives").tBodies[0], R = data.ranks;
+  document.querySelector(".ranks").style.setProperty("--rows", Math.max(...R.possible.map((_, k) => R.first[k + 1] - R.first[k])));
   const words = { fuel: "fuel", worth: "battery energy", change: "the change", later: "what follows" };
   function grams(list, r) { return R[list][r] / 10 ** R.digits; }
   function showAlternatives(k) {
