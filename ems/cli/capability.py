@@ -36,7 +36,7 @@ def command(run: common.Run, layout: str, grip: float | None, report: bool) -> N
     tyres = tyres_of(loaded)
     found = capability(loaded, tyres=tyres if grip is None else dataclasses.replace(tyres, grip=grip))
     full = {**found.to_dict(), "inputs": {"layout": layout, "layout_digest": loaded.digest, "set": list(run.overrides), "grip": grip},
-            "versions": versions(), "sources": layout_sources(loaded)}
+            "versions": versions(), "sources": {f"{what} of {loaded.name}": source for what, source in layout_sources(loaded).items()}}
     run.finish(full, None if run.json else capability_text(found), {
         "forces.csv": found.to_frame().to_csv(lineterminator="\n"),
         "force.png": lambda path: save_force_figure({loaded.name: found}, path),

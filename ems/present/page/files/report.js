@@ -122,7 +122,8 @@
     for (let r = R.first[k]; r < R.first[k + 1]; r++) {
       const c = R.configuration[r], row = body.insertRow();
       if (c === chosen) { own = r; row.className = "chosen"; } else if (rival < 0) rival = r;
-      cell(row, data.configurations[c].id + (c === chosen ? " (chosen)" : ""), "th");
+      const name = cell(row, "", "th");
+      for (const piece of (data.configurations[c].id + (c === chosen ? " (chosen)" : "")).split(/(?<=[+:=])/)) name.append(piece, document.createElement("wbr"));
       for (const part of ["extra", "fuel", "worth", "change", "later"]) cell(row, (part === "extra" && R[part][r] > 0 ? "+" : "") + fixed(grams(part, r), 4), "td", "n");
     }
     const more = R.possible[k] - (R.first[k + 1] - R.first[k]);
@@ -134,11 +135,13 @@
     if (own < 0) return "";
     if (rival < 0) return `${id(own)}: every other configuration is stopped by a limit.`;
     const extra = grams("extra", rival);
-    if (extra < -0.00005) return `${id(own)} was driven although ${id(rival)} comes out ${fixed(-extra, 4)} g lower by this reckoning: limits of the battery or the steps around this second decide.`;
-    if (extra <= 0.00005) return `${id(own)} and ${id(rival)} cost the same here.`;
-    const gains = Object.keys(words).map(p => [words[p], grams(p, rival) - grams(p, own)]).filter(g => Math.abs(g[1]) >= 0.00005).sort((a, b) => Math.abs(b[1]) - Math.abs(a[1]));
+    if (extra < -0.00005 && !data.beside) return `${id(own)} was driven although ${id(rival)} comes out ${fixed(-extra, 4)} g lower by this reckoning: limits of the battery or the steps around this second decide.`;
+    if (Math.abs(extra) <= 0.00005) return `${id(own)} and ${id(rival)} cost the same here.`;
+    const better = extra > 0 ? own : rival, other = extra > 0 ? rival : own;
+    const gains = Object.keys(words).map(p => [words[p], grams(p, other) - grams(p, better)]).filter(g => Math.abs(g[1]) >= 0.00005).sort((a, b) => Math.abs(b[1]) - Math.abs(a[1]));
     const list = sign => gains.filter(g => g[1] * sign > 0).map(g => `${fixed(Math.abs(g[1]), 4)} g on ${g[0]}`).join(", ");
-    return `${id(own)} beats ${id(rival)} by ${fixed(extra, 4)} g: it saves ${list(1) || "nothing alone"}${list(-1) ? `, loses ${list(-1)}` : ""}.`;
+    const saves = `it saves ${list(1) || "nothing alone"}${list(-1) ? `, loses ${list(-1)}` : ""}`;
+    return extra > 0 ? `${id(own)} beats ${id(rival)} by ${fixed(extra, 4)} g: ${saves}.` : `${id(own)} was driven; ${id(rival)} would have cost ${fixed(-extra, 4)} g less: ${saves}.`;
   }
 
   // ---------------------------------------------------------------- panels
