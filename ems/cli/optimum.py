@@ -26,7 +26,8 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
     """The least fuel any control of LAYOUT could need on a cycle, with a proof of how near the answer is.
 
     LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, trace.csv (one row an
-    interval), figure.png, trip.npz (what a page needs beside), and if asked for report.html, tables.npz, and polished.csv, the polished trip in the true plant.
+    interval), figure.png, trip.npz (what a page needs beside), and if asked for report.html,
+    tables.npz, and polished.csv, the polished trip in the true plant.
     """
     if tables and run.out is None:
         raise click.UsageError("--tables writes a file: say where with --out DIR.", click.get_current_context())

@@ -178,7 +178,8 @@ def save_component(component: Component, path: Path, dpi: int = 130) -> None:
 
     kind = path.suffix.removeprefix(".")
     with rc_context({"svg.hashsalt": "ems", "svg.fonttype": "none"}):
-        component_figure(component, plain_figure(*_size(component))).savefig(path, format=kind, dpi=dpi, metadata={"Date": None} if kind == "svg" else None)
+        made = component_figure(component, plain_figure(*_size(component)))
+        made.savefig(path, format=kind, dpi=dpi, metadata={"Date": None} if kind == "svg" else None)
 
 
 _PANELS: dict[type[Any], tuple[Callable[..., Any], ...]] = {

@@ -47,7 +47,8 @@ def _layout(layout: Layout) -> str:
 
 def _optimum(found: Optimum) -> str:
     error = within(found.gap_percent + found.table_error_percent)
-    return card(f"{found.layout.name} on {found.cycle.name}", f"{found.fuel_l_per_100km:.3f} l/100 km; no control can need less by more than {error}.", [
+    answer = f"{found.fuel_l_per_100km:.3f} l/100 km; no control can need less by more than {error}."
+    return card(f"{found.layout.name} on {found.cycle.name}", answer, [
         ("fuel", f"{found.fuel_g:.2f} g over {found.distance_km:.2f} km in {clock(found.duration_s)}"),
         ("CO₂", f"{found.co2_g_per_km:.1f} g/km"), ("floor", f"{found.floor_l_per_100km:.3f} l/100 km"),
         ("charge", f"{found.soc_start:.4f} at the start, {found.soc_end:.4f} at the end"),

@@ -26,7 +26,8 @@ def test_page_beside_a_result_and_again(ems, tmp_path):
 
 
 def test_a_comparison_and_other_results_have_pages_too(ems, tmp_path):
-    for words in (("compare", "three-clutch", "--cycle", SHORT_TRIP, "--report", "--out", "strategy"), ("capability", "series", "--out", "road")):
+    for words in (("compare", "three-clutch", "--cycle", SHORT_TRIP, "--report", "--out", "strategy"),
+                  ("capability", "series", "--out", "road")):
         done = ems(*words, "--quiet")
         assert done.code == 0, done.err
     first = (tmp_path / "strategy" / "report.html").read_text(encoding="utf-8")
@@ -36,7 +37,8 @@ def test_a_comparison_and_other_results_have_pages_too(ems, tmp_path):
     assert done.code == 0, done.err
     both = (tmp_path / "both" / "report.html").read_text(encoding="utf-8")
     assert "Why it needs more" in both and "What it can do" in both
-    for words, told in ((("report", "strategy", "strategy", "--out", "page"), "one player"), (("report", "road", "series", "--out", "page"), "no layouts"),
+    for words, told in ((("report", "strategy", "strategy", "--out", "page"), "one player"),
+                        (("report", "road", "series", "--out", "page"), "no layouts"),
                         (("report", "road", "--cycle", "nedc"), "brings its own inputs")):
         done = ems(*words)
         assert done.code == 2 and told in done.err and "Traceback" not in done.err

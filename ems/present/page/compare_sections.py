@@ -21,9 +21,9 @@ def compare_head(result: Row, title: str, cycle: str) -> Head:
     """The top of the page: how far the strategy is from the least."""
     name, least, own = result["layout"], result["optimum_l_per_100km"], result["strategy_l_per_100km"]
     error = within(result["optimum_gap_percent"] + result["table_error_percent"])
-    answer = (f"{result['strategy']} on {name} ({title}) over {cycle} needs {own:.3f} l/100 km; the least possible with the same charge at both ends "
-              f"is {least:.3f}, proven within {error}. Of the {result['gap_g']:.1f} g between them {result['calibration_g']:.1f} g are calibration, "
-              f"{result['foresight_g']:.1f} g need foresight, {result['optimum_slack_g']:.1f} g the proof leaves open.")
+    answer = (f"{result['strategy']} on {name} ({title}) over {cycle} needs {own:.3f} l/100 km; the least possible with the same charge at "
+              f"both ends is {least:.3f}, proven within {error}. Of the {result['gap_g']:.1f} g between them {result['calibration_g']:.1f} g are "
+              f"calibration, {result['foresight_g']:.1f} g need foresight, {result['optimum_slack_g']:.1f} g the proof leaves open.")
     corrected = ", ".join(f"{what} in {n} intervals" for what, n in result["corrections"].items()) or "nothing"
     return Head(f"{result['strategy']} on {name} over {result['cycle']}", (f"{result['strategy']} on {name}", result["cycle"]), litres(own),
                 f"l/100 km, {100.0 * (own / least - 1.0):.1f} % above the least" if least > 0.0 else "l/100 km", answer, [
@@ -39,7 +39,8 @@ def compare_sections(result: Row) -> list[Section]:
 
 
 def _gap(result: Row) -> Section:
-    split = [("calibration", result["calibration_g"], f"above the best known controller that does not see ahead: {METHODS[result['causal']]}"),
+    causal = f"above the best known controller that does not see ahead: {METHODS[result['causal']]}"
+    split = [("calibration", result["calibration_g"], causal),
              ("foresight", result["foresight_g"], "what that controller loses to the optimum, which knows the trip"),
              ("left open", result["optimum_slack_g"], "by the proof")]
     causes = [(name, result["by_cause"][name], MEANING[name]) for name in CAUSES]
@@ -55,8 +56,8 @@ def _gap(result: Row) -> Section:
                           + [("together", "every second's price", f"{result['ledger_sum_g']:.2f}")], 2),
                     table(("part of the gap", "what it is", "g"), [(n, why, f"{g:.2f}") for n, g, why in split]
                           + [("together", "strategy minus lower bound", f"{total:.2f}")], 2)],
-                   ["The price of a second is what its choice costs above the certified value of the rest of the trip; prices are never negative and "
-                    "add up to the gap without a balancing item."])
+                   ["The price of a second is what its choice costs above the certified value of the rest of the trip; prices are never negative "
+                    "and add up to the gap without a balancing item."])
 
 
 def _bar(name: str, grams: float) -> Bar:
@@ -72,7 +73,8 @@ def _where(result: Row) -> Section:
         rows.append(_entry({"name": f"{len(rest)} others", **sums}))
     head = ("s", "price g", *(f"{c} g" for c in CAUSES))
     first = pairs[0] if pairs else None
-    finding = f"Dearest: {first['name'].replace(' -> ', ' where best was ')}, {first['price_g']:.1f} g in {first['seconds']:.0f} s." if first else ""
+    finding = "" if first is None else (f"Dearest: {first['name'].replace(' -> ', ' where best was ')}, {first['price_g']:.1f} g in "
+                                        f"{first['seconds']:.0f} s.")
     return Section("where", "Where it is lost", finding, (), [
         table(("chosen → best at that state", *head), rows),
         *(table((word, *head), [_entry(e) for e in result[key]], 1, f"By {word}")

@@ -24,8 +24,8 @@ def worth_head(result: Row) -> Head:
     """The top of a page of worths."""
     base = list(result["base"].items())
     section = worth_section(result)
-    return Head(f"What each part of {result['layout']} is worth", (result["layout"], listed([c for c, _ in base])), litres(base[0][1]["value"]),
-                "l/100 km with everything", section.finding,
+    return Head(f"What each part of {result['layout']} is worth", (result["layout"], listed([c for c, _ in base])),
+                litres(base[0][1]["value"]), "l/100 km with everything", section.finding,
                 [(cycle, f"{bar['value']:.3f} l/100 km, from {bar['low']:.3f} to {bar['high']:.3f}") for cycle, bar in base])
 
 
@@ -44,9 +44,10 @@ def worth_section(result: Row) -> Section:
     notes = [f"The layout cannot do without {listed(needed)}."] if needed else []
     notes += [f"The optimum does not use {listed(unused)}."] if unused else []
     head = ("part", "kind", "without", "how", "more fuel l/100 km", "range", "told", "0-100 km/h without")
-    return Section("worth", "What each part is worth", _dearest(known), [Chart(bars(rows, "more fuel without it [l/100 km]", words), "", KEY)]
-                   if rows else [], [table(head, cells, 4, "All parts as a table")],
-                   [*notes, "Forbidden: it is carried and not used. Deleted: its mass, drag and hold power are gone too, and the car may be weaker."])
+    charts = [Chart(bars(rows, "more fuel without it [l/100 km]", words), "", KEY)] if rows else []
+    return Section("worth", "What each part is worth", _dearest(known), charts, [table(head, cells, 4, "All parts as a table")],
+                   [*notes, "Forbidden: it is carried and not used. Deleted: its mass, drag and hold power are gone too, and the car may be "
+                    "weaker."])
 
 
 def _named(r: Row) -> str:
@@ -90,7 +91,8 @@ def sensitivity_section(result: Row) -> Section:
     finding = f"One per cent more of {most.name} changes the fuel by {most.told} ml/100 km, more than any other quantity." if most else ""
     head = ("quantity", "now", "ml/100 km", "range", "by costate", "told")
     return Section("sensitivity", "What one per cent more of each quantity changes", finding,
-                   [Chart(bars(rows, "ml/100 km for one per cent more", words), "", KEY)] if rows else [], [table(head, cells, 2, "As a table")],
+                   [Chart(bars(rows, "ml/100 km for one per cent more", words), "", KEY)] if rows else [],
+                   [table(head, cells, 2, "As a table")],
                    ["By costate: the slope of the certificate, in which the costate prices the battery; upright stroke in the chart."])
 
 

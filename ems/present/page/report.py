@@ -52,7 +52,8 @@ SAFETY = ("Wrongly closed clutches, over-speed and high voltage can injure. Noth
 class Page:
     """What a page shows.
 
-    head, sections : see ``sections``      methods : what was done, and where it is written      trip : shown second by second, if there is one      result : what ``result.json`` says
+    head, sections : see ``sections``      methods : what was done, and where it is written
+    trip : shown second by second, if there is one      result : what ``result.json`` says
     """
 
     head: Head
@@ -79,8 +80,8 @@ def compare_page(found: Comparison, recorded: Mapping[str, Any] | None = None) -
 def optimum_page(trip: Trip, result: Mapping[str, Any]) -> Page:
     """The page of an optimum's trip. result : as ``Optimum.to_dict`` says"""
     layout, cycle = trip.layout, trip.cycle
-    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}: no control, though it knows the whole trip, can "
-              f"need less by more than {within(result['gap_percent'] + result['table_error_percent'])}.")
+    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}: no control, though it knows the whole trip, "
+              f"can need less by more than {within(result['gap_percent'] + result['table_error_percent'])}.")
     head = Head(f"{layout.title} on {cycle.name}: least fuel", (layout.name, cycle.name), f"{result['fuel_l_per_100km']:.3f}", "l/100 km",
                 answer, _facts(result))
     return Page(head, (), _cautions(trip, result, result["warm_l_per_100km"] is None), result, trip)
@@ -106,7 +107,8 @@ def html(page: Page) -> Html:
     return Html(environment.get_template("report.html").render(
         head=page.head, sections=page.sections, cautions=page.cautions, css=Markup(css + style_sheet()), font=Markup(FONT),
         script=Markup(script), patterns=mode_patterns(labels), part_patterns=part_patterns(), remark=REMARK,
-        methods=[*page.methods, COLOURS, *([SETS] if page.trip and page.trip.layout.planetary_sets else [])], sources=_sources(page), inputs=_inputs(page),
+        methods=[*page.methods, COLOURS, *([SETS] if page.trip and page.trip.layout.planetary_sets else [])],
+        sources=_sources(page), inputs=_inputs(page),
         versions=page.result.get("versions") or _versions(), trip=None if page.trip is None else _shown(page.trip, page.result)))
 
 
@@ -167,8 +169,8 @@ def _facts(result: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above}"),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end{surplus}"),
         ("Braking", f"{result['recovered_percent']:.1f} % of its energy at the wheels is recovered"),
-        ("Solved", f"{grid['nodes']} discrete states, {grid['points']} table points, {grid['battery_nodes']} nodes of charge, {grid['lanes']} lanes "
-                   "of free engine speed"),
+        ("Solved", f"{grid['nodes']} discrete states, {grid['points']} table points, {grid['battery_nodes']} nodes of charge, {grid['lanes']} "
+                   "lanes of free engine speed"),
     ]
     if result["price_g"] > 0.0:
         facts.insert(1, ("Prices", f"{result['price_g']:.2f} g for starts and changes, counted but not burnt"))

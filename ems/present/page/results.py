@@ -19,8 +19,10 @@ if TYPE_CHECKING:
 Row = Mapping[str, Any]
 FORCES_FILE = "forces.csv"
 WIDEST_KMH = 220.0
-MOTION = ("Equation of motion, and grip of driven axles", "L. Guzzella and A. Sciarretta, Vehicle Propulsion Systems, 3rd ed., Springer 2013, ch. 2")
-ENVELOPE = ("Slope of the least cost by the costate", "P. Milgrom and I. Segal, Envelope theorems for arbitrary choice sets, Econometrica 70 (2002)")
+MOTION = ("Equation of motion, and grip of driven axles",
+          "L. Guzzella and A. Sciarretta, Vehicle Propulsion Systems, 3rd ed., Springer 2013, ch. 2")
+ENVELOPE = ("Slope of the least cost by the costate",
+            "P. Milgrom and I. Segal, Envelope theorems for arbitrary choice sets, Econometrica 70 (2002)")
 CAPABILITY_CAUTIONS = ("A computed capability, not a measured one.",
                        "Acceleration and climbing on a road belong to qualified drivers, on closed ground.")
 KINDS: dict[str, tuple[Callable[[Row], Head], Callable[[Row], list[Section]]]] = {
@@ -68,7 +70,8 @@ def joined(pages: Sequence[Page]) -> Page:
     sections = [_numbered(s, n, of=p) for n, p in enumerate([first, *rest]) for s in p.sections]
     cautions = list(dict.fromkeys(c for p in (first, *rest) for c in p.cautions))
     sources = {k: v for p in pages for k, v in p.result.get("sources", {}).items()}
-    return dataclasses.replace(first, sections=sections, cautions=cautions, result={**first.result, **({"sources": sources} if sources else {})})
+    result = {**first.result, **({"sources": sources} if sources else {})}
+    return dataclasses.replace(first, sections=sections, cautions=cautions, result=result)
 
 
 def _numbered(section: Section, n: int, of: Page) -> Section:

@@ -32,7 +32,8 @@ def versus_head(result: Row) -> Head:
 def _least(result: Row, cell: Row | None, cycle: str) -> str:
     if cell is None:
         return f"no layout follows {cycle}"
-    tied = [n for t in result["ties"] if t["cycle"] == cycle and cell["layout"] in t["layouts"] for n in t["layouts"] if n != cell["layout"]]
+    own = cell["layout"]
+    tied = [n for t in result["ties"] if t["cycle"] == cycle and own in t["layouts"] for n in t["layouts"] if n != own]
     words = f", level with {listed(tied)}" if tied else ""
     return f"on {cycle} {cell['layout']} needs least, {cell['fuel_l_per_100km']:.3f} l/100 km{words}"
 
@@ -54,8 +55,8 @@ def _matrix(result: Row) -> Section:
             for c in result["matrix"] if c["follows"]]
     why = [c["why"] for c in result["matrix"] if not c["follows"]]
     return Section("matrix", "Least fuel side by side", "", charts, [table(head, rows, 2), _parts_table(result)],
-                   [*why, "From and to: what certificate and finer tables leave. Layouts whose ranges overlap are ties. Upright stroke: the floor, "
-                    "which no transmission can go below."])
+                   [*why, "From and to: what certificate and finer tables leave. Layouts whose ranges overlap are ties. Upright stroke: the "
+                    "floor, which no transmission can go below."])
 
 
 def grouped(cell: Row) -> dict[str, float]:
@@ -69,8 +70,8 @@ def grouped(cell: Row) -> dict[str, float]:
 
 def _chart(result: Row, cycle: str) -> Chart:
     cells = sorted((c for c in result["matrix"] if c["follows"] and c["cycle"] == cycle), key=lambda c: c["fuel_l_per_100km"])
-    rows = [Bar(c["layout"], [(value, f"part-{key}") for key, value in grouped(c).items()], litres(c["fuel_l_per_100km"]), c["low"], c["high"],
-                c["floor_l_per_100km"]) for c in cells]
+    rows = [Bar(c["layout"], [(value, f"part-{key}") for key, value in grouped(c).items()], litres(c["fuel_l_per_100km"]), c["low"],
+                c["high"], c["floor_l_per_100km"]) for c in cells]
     words = ", ".join(f"{c['layout']} {c['fuel_l_per_100km']:.3f} l/100 km" for c in cells)
     caption = f"{cycle}: {_difference(cells)}"
     return Chart(bars(rows, "least fuel [l/100 km]", f"Least fuel on {cycle}: {words}."), caption, [(f"part-{k}", w) for k, w, *_ in PARTS])
@@ -82,8 +83,8 @@ def _difference(cells: Sequence[Row]) -> str:
     best, last = cells[0], cells[-1]
     a, b = grouped(best), grouped(last)
     key, words = max(((k, w) for k, w, *_ in PARTS), key=lambda part: b[part[0]] - a[part[0]])
-    return (f"{last['layout']} needs {last['fuel_l_per_100km'] - best['fuel_l_per_100km']:.3f} l/100 km more than {best['layout']}; the largest part "
-            f"of it is {words}, {b[key] - a[key]:+.3f}.")
+    more = last["fuel_l_per_100km"] - best["fuel_l_per_100km"]
+    return (f"{last['layout']} needs {more:.3f} l/100 km more than {best['layout']}; the largest part of it is {words}, {b[key] - a[key]:+.3f}.")
 
 
 def _parts_table(result: Row) -> Table:
@@ -104,14 +105,16 @@ def capability_section(abilities: Mapping[str, Row], charts: Sequence[Chart] = (
     quickest = min(abilities.items(), key=lambda item: item[1]["normal"]["time_0_100_s"] or float("inf"))
     head = ("layout", "charge", *(word for word, _ in CAPABILITY), "top km/h", "steepest start", "most kW", "lasting kW")
     rows = [(name, word, *(seconds(ability[key][time]) for _, time in CAPABILITY), f"{ability[key]['top_speed_kmh']:.0f}",
-             f"{ability[key]['start_grade_percent']:.0f} %", f"{ability[key]['most_power_kW']:.0f}", f"{ability[key]['lasting_power_kW']:.0f}")
+             f"{ability[key]['start_grade_percent']:.0f} %", f"{ability[key]['most_power_kW']:.0f}",
+             f"{ability[key]['lasting_power_kW']:.0f}")
             for name, ability in abilities.items() for key, word in CHARGES]
     climbs = [(name, word, f"{c['grade_percent']:g} % at {c['speed_kmh']:g} km/h", f"{c['held_s']:.0f} s", f"{c['then_kmh']:.0f} km/h")
               for name, ability in abilities.items() for key, word in CHARGES for c in ability[key]["climbs"]]
     finding = f"{quickest[0]} reaches 100 km/h in {seconds(quickest[1]['normal']['time_0_100_s'])}, charge at its target."
     return Section("capability", "What each can do" if len(abilities) > 1 else "What it can do", finding, charts,
                    [table(head, rows, 2), table(("layout", "charge", "climb", "held for", "then"), climbs, 3, "Climbs for ten minutes")],
-                   ["A weaker car can pass for a thriftier one: read fuel and capability together. Short-time ratings; lasting: continuous ones.",
+                   ["A weaker car can pass for a thriftier one: read fuel and capability together. Short-time ratings; lasting: continuous "
+                    "ones.",
                     "Acceleration and climbing on a road belong to qualified drivers, on closed ground."])
 
 
@@ -119,7 +122,8 @@ def capability_head(result: Row) -> Head:
     """The top of a page of one layout's capability."""
     normal, low = result["normal"], result["low"]
     return Head(f"What {result['layout']} can do", (result["layout"], "the road"), seconds(normal["time_0_100_s"]), "to 100 km/h",
-                f"With a charge at its target {result['layout']} reaches 100 km/h in {seconds(normal['time_0_100_s'])}; at its lowest charge in "
-                f"{seconds(low['time_0_100_s'])}.",
+                f"With a charge at its target {result['layout']} reaches 100 km/h in {seconds(normal['time_0_100_s'])}; at its lowest charge "
+                f"in {seconds(low['time_0_100_s'])}.",
                 [("Top speed", f"{normal['top_speed_kmh']:.0f} km/h; {normal['lasting_top_speed_kmh']:.0f} lasting"),
-                 ("Steepest start", f"{normal['start_grade_percent']:.0f} %"), ("Largest wheel power", f"{normal['most_power_kW']:.0f} kW")])
+                 ("Steepest start", f"{normal['start_grade_percent']:.0f} %"),
+                 ("Largest wheel power", f"{normal['most_power_kW']:.0f} kW")])

@@ -158,7 +158,7 @@ def checker() -> str:
     """The script of the accessibility checker."""
     path = Path(__file__).with_name("node_modules") / "axe-core" / "axe.min.js"
     if not path.is_file():
-        pytest.skip(f"the accessibility checker is not installed (npm install --no-package-lock in {path.parents[2].name}, a folder of the tests)")
+        pytest.skip("the accessibility checker is not installed (npm install --no-package-lock in tests/present/page)")
     return path.read_text(encoding="utf-8")
 
 

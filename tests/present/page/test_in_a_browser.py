@@ -204,7 +204,8 @@ def test_an_accessibility_checker_finds_no_violation(browser, checker, request, 
 
 def test_the_ledger_is_that_of_the_comparison(browser, strategy_page, compared):
     browser.open(strategy_page)
-    rows = "[...document.querySelectorAll('#numbers table:last-child tr')].map(r => [r.cells[0].textContent, parseFloat(r.cells[1].textContent)])"
+    rows = ("[...document.querySelectorAll('#numbers table:last-child tr')]"
+            ".map(r => [r.cells[0].textContent, parseFloat(r.cells[1].textContent)])")
     for k in SECONDS:
         slide(browser, k)
         told = dict(browser.run(rows))
