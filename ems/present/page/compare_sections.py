@@ -22,8 +22,9 @@ def compare_head(result: Row, title: str, cycle: str) -> Head:
     name, least, own = result["layout"], result["optimum_l_per_100km"], result["strategy_l_per_100km"]
     error = within(result["optimum_gap_percent"] + result["table_error_percent"])
     answer = (f"{result['strategy']} on {name} ({title}) over {cycle} needs {own:.3f} l/100 km; the least possible with the same charge at "
-              f"both ends is {least:.3f}, proven within {error}. Of the {result['gap_g']:.1f} g between them {result['calibration_g']:.1f} g are "
-              f"calibration, {result['foresight_g']:.1f} g need foresight, {result['optimum_slack_g']:.1f} g the proof leaves open.")
+              f"both ends is {least:.3f}, proven within {error}. Of the {result['gap_g']:.1f} g between them "
+              f"{result['calibration_g']:.1f} g are calibration, {result['foresight_g']:.1f} g need foresight, "
+              f"{result['optimum_slack_g']:.1f} g the proof leaves open.")
     corrected = ", ".join(f"{what} in {n} intervals" for what, n in result["corrections"].items()) or "nothing"
     return Head(f"{result['strategy']} on {name} over {result['cycle']}", (f"{result['strategy']} on {name}", result["cycle"]), litres(own),
                 f"l/100 km, {100.0 * (own / least - 1.0):.1f} % above the least" if least > 0.0 else "l/100 km", answer, [
@@ -56,8 +57,8 @@ def _gap(result: Row) -> Section:
                           + [("together", "every second's price", f"{result['ledger_sum_g']:.2f}")], 2),
                     table(("part of the gap", "what it is", "g"), [(n, why, f"{g:.2f}") for n, g, why in split]
                           + [("together", "strategy minus lower bound", f"{total:.2f}")], 2)],
-                   ["The price of a second is what its choice costs above the certified value of the rest of the trip; prices are never negative "
-                    "and add up to the gap without a balancing item."])
+                   ["The price of a second is what its choice costs above the certified value of the rest of the trip; prices are never "
+                    "negative and add up to the gap without a balancing item."])
 
 
 def _bar(name: str, grams: float) -> Bar:

@@ -80,8 +80,8 @@ def compare_page(found: Comparison, recorded: Mapping[str, Any] | None = None) -
 def optimum_page(trip: Trip, result: Mapping[str, Any]) -> Page:
     """The page of an optimum's trip. result : as ``Optimum.to_dict`` says"""
     layout, cycle = trip.layout, trip.cycle
-    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}: no control, though it knows the whole trip, "
-              f"can need less by more than {within(result['gap_percent'] + result['table_error_percent'])}.")
+    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}: no control, though it knows the whole "
+              f"trip, can need less by more than {within(result['gap_percent'] + result['table_error_percent'])}.")
     head = Head(f"{layout.title} on {cycle.name}: least fuel", (layout.name, cycle.name), f"{result['fuel_l_per_100km']:.3f}", "l/100 km",
                 answer, _facts(result))
     return Page(head, (), _cautions(trip, result, result["warm_l_per_100km"] is None), result, trip)
@@ -169,8 +169,8 @@ def _facts(result: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above}"),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end{surplus}"),
         ("Braking", f"{result['recovered_percent']:.1f} % of its energy at the wheels is recovered"),
-        ("Solved", f"{grid['nodes']} discrete states, {grid['points']} table points, {grid['battery_nodes']} nodes of charge, {grid['lanes']} "
-                   "lanes of free engine speed"),
+        ("Solved", f"{grid['nodes']} discrete states, {grid['points']} table points, {grid['battery_nodes']} nodes of charge, "
+                   f"{grid['lanes']} lanes of free engine speed"),
     ]
     if result["price_g"] > 0.0:
         facts.insert(1, ("Prices", f"{result['price_g']:.2f} g for starts and changes, counted but not burnt"))

@@ -55,8 +55,8 @@ def _matrix(result: Row) -> Section:
             for c in result["matrix"] if c["follows"]]
     why = [c["why"] for c in result["matrix"] if not c["follows"]]
     return Section("matrix", "Least fuel side by side", "", charts, [table(head, rows, 2), _parts_table(result)],
-                   [*why, "From and to: what certificate and finer tables leave. Layouts whose ranges overlap are ties. Upright stroke: the "
-                    "floor, which no transmission can go below."])
+                   [*why, "From and to: what certificate and finer tables leave. Layouts whose ranges overlap are ties. Upright stroke: "
+                    "the floor, which no transmission can go below."])
 
 
 def grouped(cell: Row) -> dict[str, float]:
@@ -84,7 +84,8 @@ def _difference(cells: Sequence[Row]) -> str:
     a, b = grouped(best), grouped(last)
     key, words = max(((k, w) for k, w, *_ in PARTS), key=lambda part: b[part[0]] - a[part[0]])
     more = last["fuel_l_per_100km"] - best["fuel_l_per_100km"]
-    return (f"{last['layout']} needs {more:.3f} l/100 km more than {best['layout']}; the largest part of it is {words}, {b[key] - a[key]:+.3f}.")
+    return (f"{last['layout']} needs {more:.3f} l/100 km more than {best['layout']}; the largest part of it is "
+            f"{words}, {b[key] - a[key]:+.3f}.")
 
 
 def _parts_table(result: Row) -> Table:
@@ -122,8 +123,8 @@ def capability_head(result: Row) -> Head:
     """The top of a page of one layout's capability."""
     normal, low = result["normal"], result["low"]
     return Head(f"What {result['layout']} can do", (result["layout"], "the road"), seconds(normal["time_0_100_s"]), "to 100 km/h",
-                f"With a charge at its target {result['layout']} reaches 100 km/h in {seconds(normal['time_0_100_s'])}; at its lowest charge "
-                f"in {seconds(low['time_0_100_s'])}.",
+                f"With a charge at its target {result['layout']} reaches 100 km/h in {seconds(normal['time_0_100_s'])}; at its lowest "
+                f"charge in {seconds(low['time_0_100_s'])}.",
                 [("Top speed", f"{normal['top_speed_kmh']:.0f} km/h; {normal['lasting_top_speed_kmh']:.0f} lasting"),
                  ("Steepest start", f"{normal['start_grade_percent']:.0f} %"),
                  ("Largest wheel power", f"{normal['most_power_kW']:.0f} kW")])
