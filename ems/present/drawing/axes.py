@@ -13,6 +13,7 @@ from enum import StrEnum
 
 from ems.layout.model import Layout, Shifter
 
+DRUM = "drum" # role of the far end of a drum, which carries a shaft from its own side back over a clutch
 CUT = "~"     # between the name of a shaft and the number of a piece of it; never part of a name
 
 
@@ -67,6 +68,16 @@ class Item:
         """What is told in words."""
         told = tuple(f"{role.removeprefix('position ')}: {shaft}" for role, shaft in self.apart)
         return told + tuple(f"shaft {mark}" for mark in self.marks)
+
+    @property
+    def drum(self) -> str | None:
+        """The piece that a drum over this clutch leads to."""
+        return dict(self.ports).get(DRUM)
+
+    @property
+    def drum_side(self) -> str:
+        """Role of the side that the drum belongs to."""
+        return next(role for role, piece in self.ports if role != DRUM and shaft_of(piece) == shaft_of(self.drum or ""))
 
     @property
     def key(self) -> str:
@@ -124,6 +135,21 @@ class Skeleton:
         if there is not None and shaft not in items[there].marks:
             items[there] = dataclasses.replace(items[there], marks=(*items[there].marks, shaft))
         return _skeleton(items, (*self.pieces, new), (*self.cuts, shaft))
+
+    def drummed(self, key: str, role: str, over: str) -> Skeleton:
+        """This skeleton with one port on a piece of its own, which a drum over a clutch joins to that clutch's side of the same shaft."""
+        piece = next(dict(i.ports)[role] for i in self.items if i.key == key)
+        new = self._next(shaft_of(piece))
+        items = [_moved(i, piece, new, {(key, role)}) for i in self.items]
+        items = [dataclasses.replace(i, ports=(*i.ports, (DRUM, new))) if i.key == over else i for i in items]
+        return _skeleton(items, (*self.pieces, new), self.cuts)
+
+    def drums(self) -> list[tuple[str, str, str]]:
+        """(item key, role, clutch key) of every port that could be reached by a drum: on a whole shaft that a clutch without one is on."""
+        return [(item.key, role, over.key) for item in self.items if item.what is not What.TAG
+                for role, piece in item.ports if role != DRUM and CUT not in piece
+                for over in self.items if over.what is What.CLUTCH and over is not item and over.drum is None
+                and piece in dict(over.ports).values()]
 
     def _next(self, shaft: str) -> str:
         return f"{shaft}{CUT}{sum(shaft_of(p) == shaft for p in self.pieces)}"

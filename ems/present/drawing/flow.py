@@ -18,7 +18,7 @@ from ems.configurations import Configuration, EngineState
 from ems.configurations.kinematics import WHEEL, Joint, carrying_joints
 from ems.layout.model import Layout
 from ems.plant.loads import Loads, joint_loads
-from ems.present.drawing.axes import SOURCES, What, shaft_of
+from ems.present.drawing.axes import DRUM, SOURCES, What, shaft_of
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.overlay import Overlay
 from ems.present.drawing.paths import AUXILIARY_TAP, BATTERY_TAP, port_groups, taps
@@ -156,7 +156,7 @@ def _owner(g: Geometry, c: Configuration, joint: Joint) -> tuple[str, tuple[str,
         if item.what is What.SHIFTER and position in item.words:
             return item.key, ("hub", f"position {position}")
         if item.what in (What.CLUTCH, What.BRAKE, What.ONE_WAY):
-            return item.key, tuple(role for role, _ in item.ports)
+            return item.key, tuple(role for role, _ in item.ports if role != DRUM)
     raise KeyError(joint.name)
 
 
@@ -171,6 +171,10 @@ def along_shafts(g: Geometry, given: Given, stored: Mapping[str, Array]) -> dict
     """
     out: dict[str, Array] = {}
     nothing = np.zeros_like(next(iter(stored.values())))
+    given = {**given, **_through_drums(g, given)}
+    for item in g.made.items:
+        if item.drum is not None:
+            out[f"{DRUM}:{item.name}"] = -given.get((item.key, DRUM), nothing)
     for piece in g.made.pieces:
         groups = port_groups(g, piece)
         passed, seen = [], set()
@@ -192,6 +196,20 @@ def along_shafts(g: Geometry, given: Given, stored: Mapping[str, Array]) -> dict
             passed[tag] = passed[tag] - sum(passed)
         for n, running in enumerate(itertools.accumulate(passed[:-1])):
             out[f"shaft:{piece}:{n}"] = running
+    return out
+
+
+def _through_drums(g: Geometry, given: Given) -> Given:
+    """What clutches give where a drum begins and at its far end: a drum hands on what the ports beyond it give."""
+    out: Given = {}
+    for item in g.made.items:
+        if item.drum is None:
+            continue
+        side = (item.key, item.drum_side)
+        beyond = [given[port] for port in ((key, role) for _, key, role in g.ports[item.drum]) if port in given]
+        passed = sum(beyond[1:], beyond[0]) if beyond else 0.0 * next(iter(given.values()))
+        out[side] = out.get(side, given.get(side, 0.0)) + passed
+        out[item.key, DRUM] = -passed
     return out
 
 

@@ -13,6 +13,7 @@ from ems.present.drawing.sizes import (
     AXLE_END,
     AXLE_RADIUS,
     CLUTCH_RADIUS,
+    DRUM_WALL,
     ENGINE_RADIUS,
     HALF_SHAFT,
     LEVELS,
@@ -214,7 +215,8 @@ class Geometry:
                 return r + 6.0 + LINE + (12.0 if item.mounted else 0.0), r + 4.0 + LINE * (2 if item.mounted else 1)
             case What.CLUTCH | What.ONE_WAY:
                 r = self.clutch_radius(i)
-                return r + (5.0 if len(item.ports) > 1 else 14.0) + LINE, r + 4.0
+                wall = 0.0 if item.drum is None else DRUM_WALL + 1.0
+                return r + wall + (5.0 if len(item.ports) > 1 else 14.0) + LINE, r + wall + 4.0
             case What.BRAKE:
                 return self.clutch_radius(i) + 14.0 + LINE, tube
             case What.SHIFTER:

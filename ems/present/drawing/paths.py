@@ -5,7 +5,7 @@ Every path has a key that says what it is, and a direction in which power counts
     shaft:NAME:N        stretch N of a shaft, from left to right (``NAME~1`` where a shaft had to be cut)
     gear:NAME:from      from the first shaft into the mesh          gear:NAME:to      from the mesh into the second shaft
     set:NAME:sun        from the shaft into the set; ring, carrier alike
-    clutch:NAME         from its first shaft into its second
+    clutch:NAME         from its first shaft into its second        drum:NAME         from the shaft into its piece beyond the clutch
     shifter:NAME:WORD   from the hub into the shaft of that position
     machine:NAME        from the machine into its shaft             axle:NAME         from the shaft to the wheels (two halves)
     wire:NAME           from the machine into the common line       bus:N             stretch N of it, from left to right
@@ -20,7 +20,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from ems.present.drawing.axes import Item, What
+from ems.present.drawing.axes import DRUM, Item, What
 from ems.present.drawing.geometry import (
     AUXILIARY_HALF,
     BATTERY_HALF,
@@ -29,7 +29,7 @@ from ems.present.drawing.geometry import (
     Geometry,
     Point,
 )
-from ems.present.drawing.sizes import AXLE_RADIUS, DIFFERENTIAL, ENGINE_HALF, ENGINE_RADIUS, PLATE, WHEEL_HALF
+from ems.present.drawing.sizes import AXLE_RADIUS, DIFFERENTIAL, DRUM_WALL, ENGINE_HALF, ENGINE_RADIUS, PLATE, WHEEL_HALF
 
 BATTERY_TAP, AUXILIARY_TAP = "+battery", "+auxiliaries"     # no names of machines
 LOSS = 13.0            # length of the arrow of a loss
@@ -138,13 +138,17 @@ def _set(g: Geometry, i: int, item: Item) -> list[Way]:
 def _clutch(g: Geometry, i: int, item: Item) -> list[Way]:
     if len(item.ports) < 2:
         return []
-    (_, a), (_, b) = g.shape(i).ports
-    first, second = _lane(g, item.ports[0][1]), _lane(g, item.ports[1][1])
-    points: tuple[Point, ...] = ((g.x[i] + a, first), (g.x[i] + b, second))
+    at = {role: (g.x[i] + offset, _lane(g, dict(item.ports)[role])) for role, offset in g.shape(i).ports}
+    (a, first), (b, second) = (at[role] for role, _ in item.ports[:2])
+    outer = g.axis_y(item.ports[0][1]) - g.clutch_radius(i)
+    points: tuple[Point, ...] = ((a, first), (b, second))
     if first != second:
-        high = g.axis_y(item.ports[0][1]) - g.clutch_radius(i) + 5.0
-        points = ((g.x[i] + a, first), (g.x[i] + a, high), (g.x[i] + b, high), (g.x[i] + b, second))
-    return [Way(f"{item.what.value}:{item.name}", Medium.MECHANICAL, points)]
+        points = ((a, first), (a, outer + 5.0), (b, outer + 5.0), (b, second))
+    out = [Way(f"{item.what.value}:{item.name}", Medium.MECHANICAL, points)]
+    if item.drum is not None:
+        begin, end, wall = at[item.drum_side], at[DRUM], outer - DRUM_WALL
+        out.append(Way(f"{DRUM}:{item.name}", Medium.MECHANICAL, (begin, (begin[0], wall), (end[0], wall), end)))
+    return out
 
 
 def _shifter(g: Geometry, i: int, item: Item) -> list[Way]:

@@ -10,6 +10,7 @@ import math
 
 from ems.layout.model import DrawingOrder
 from ems.present.drawing.axes import Skeleton
+from ems.present.drawing.drums import with_drums
 from ems.present.drawing.legality import clashing_ports
 from ems.present.drawing.placement import Placement
 from ems.present.drawing.rows import row_orders
@@ -20,14 +21,14 @@ QUICK = 0.25                 # share of the steps while it is still looked for w
 
 def place(made: Skeleton, order: DrawingOrder | None = None) -> Placement:
     """The best placement found; where something must still not overlap, a port's shaft is told in words instead."""
-    placement = _best(made, order or DrawingOrder(), 1.0)
+    whole, placement = made, _best(made, order or DrawingOrder(), 1.0)
     if not clashing_ports(placement):
         return placement
     while ports := clashing_ports(placement):
         made = min((made.told(key, role) for key, role in ports), key=lambda other: _fault(other, placement))
         placement = _best(made, order or DrawingOrder(), QUICK)
     better = _best(made, order or DrawingOrder(), 1.0)
-    return placement if clashing_ports(better) else better
+    return with_drums(whole, placement if clashing_ports(better) else better)
 
 
 def _best(made: Skeleton, order: DrawingOrder, effort: float) -> Placement:

@@ -173,7 +173,7 @@ class Search:
                 if now < best[0] - 1e-9:
                     best = (now, list(order), list(turns))
         _, order, turns = best
-        x = self._drawn_together(order, turns, self.pack(order, turns))
+        x = self.drawn_together(order, turns, self.pack(order, turns))
         return self.cost(x, turns), Placement(self.made, self.rows, tuple(x), tuple(turns), self.bus_on_top)
 
     def _start(self) -> list[int]:
@@ -204,7 +204,7 @@ class Search:
                 order.insert(b, order.pop(order.index(a)))
         return order, turns
 
-    def _drawn_together(self, order: Sequence[int], turns: Sequence[int], x: list[float]) -> list[float]:
+    def drawn_together(self, order: Sequence[int], turns: Sequence[int], x: list[float]) -> list[float]:
         """Items moved within the room between their neighbours wherever that makes the drawing better."""
         best = self.cost(x, turns)
         for _ in range(3):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ems.present.drawing.axes import Item, What
+from ems.present.drawing.axes import DRUM, Item, What
 
 LABEL, SMALL = 11.0, 10.0              # font sizes
 LINE = 13.0                            # distance of two lines of text
@@ -12,6 +12,7 @@ SPACE = 12.0                           # least distance between neighbours
 
 PLATE = 5.0                            # half thickness of a gear wheel
 CLUTCH_PORT, CLUTCH_RADIUS = 9.0, 22.0
+DRUM_PORT, DRUM_WALL = 20.0, 5.0       # its end, and its distance from the plates
 SLEEVE_PORT, SLEEVE_RADIUS = 17.0, 20.0
 ENGINE_HALF, ENGINE_RADIUS = 32.0, 25.0
 MACHINE_RADIUS = 31.0
@@ -106,6 +107,11 @@ def _clutches(item: Item, half: float) -> tuple[Shape, ...]:
     roles = [role for role, _ in item.ports]
     if len(roles) == 1:
         return (Shape(half, half, ((roles[0], 0.0),)),)
+    if item.drum is not None:
+        own = -1.0 if item.drum_side == roles[0] else 1.0
+        half = max(DRUM_PORT + 4.0, half)
+        return tuple(Shape(half, half, ((roles[0], -side * CLUTCH_PORT), (roles[1], side * CLUTCH_PORT), (DRUM, -own * side * DRUM_PORT)))
+                     for side in (1, -1))
     return tuple(Shape(half, half, ((roles[0], -side * CLUTCH_PORT), (roles[1], side * CLUTCH_PORT))) for side in (1, -1))
 
 

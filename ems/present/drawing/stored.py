@@ -11,8 +11,9 @@ from typing import Any
 
 from ems.layout.model import DrawingOrder, Layout
 from ems.output import write_atomically
-from ems.present.drawing import axes, legality, placement, placing, rows, search, sizes
+from ems.present.drawing import axes, drums, legality, placement, placing, rows, search, sizes
 from ems.present.drawing.axes import Skeleton, skeleton
+from ems.present.drawing.drums import changed, changes_of
 from ems.present.drawing.placement import Placement, item_shapes
 from ems.present.drawing.placing import place
 
@@ -35,7 +36,7 @@ def _path(made: Skeleton, order: DrawingOrder) -> Path | None:
     """The file for what is drawn; it depends on the placing code too, so that a new version places anew."""
     digest = hashlib.sha256(repr((made, order)).encode())
     try:
-        for module in (axes, sizes, placement, rows, legality, search, placing):
+        for module in (axes, sizes, placement, rows, legality, search, drums, placing):
             digest.update(Path(str(module.__file__)).read_bytes())
         chosen = os.environ.get("EMS_CACHE_DIR")
         base = Path(chosen) if chosen else Path(os.environ.get("XDG_CACHE_HOME", "~/.cache")).expanduser() / "ems"
@@ -45,18 +46,14 @@ def _path(made: Skeleton, order: DrawingOrder) -> Path | None:
 
 
 def _plain(found: Placement) -> dict[str, Any]:
-    told = [(item.key, role) for item in found.skeleton.items for role, _ in item.apart]
-    made = [found.skeleton.pieces.index(dict(i.ports)[role]) for i in found.skeleton.items for role, _ in i.apart]
-    return {"told": [port for _, port in sorted(zip(made, told, strict=True))], "rows": found.rows, "x": found.x,
-            "turns": found.turns, "bus_on_top": found.bus_on_top}
+    return {"changes": changes_of(found.skeleton), "rows": found.rows, "x": found.x, "turns": found.turns, "bus_on_top": found.bus_on_top}
 
 
 def _read(path: Path, made: Skeleton) -> Placement | None:
     """The placement in a file; None when there is none, or it does not fit."""
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
-        for key, role in data["told"]:
-            made = made.told(key, role)
+        made = changed(made, data["changes"])
         found = Placement(made, tuple(data["rows"]), tuple(map(float, data["x"])), tuple(data["turns"]), bool(data["bus_on_top"]))
         shapes = item_shapes(made)
         fits = (len(found.rows) == len(made.axes) and len(found.x) == len(found.turns) == len(made.items)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ems.present.drawing.axes import Item, What
+from ems.present.drawing.axes import DRUM, Item, What
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.sizes import (
     AXLE_RADIUS,
     CLUTCH_PORT,
     DIFFERENTIAL,
+    DRUM_WALL,
     ENGINE_HALF,
     ENGINE_RADIUS,
     LINE,
@@ -156,7 +157,9 @@ def _clutch(g: Geometry, i: int) -> Symbol:
     item, x, y = _at(g, i)
     outer = g.clutch_radius(i)
     shapes = []
-    for role, offset in g.shape(i).ports:
+    ports = dict(g.shape(i).ports)
+    end = ports.pop(DRUM, None)
+    for role, offset in ports.items():
         inner, side = _radius(g, item, role), 1.0 if offset > 0 else -1.0
         shapes += _disc(x + offset, y, inner, outer - 5.0)
         for sign in (-1.0, 1.0):
@@ -164,7 +167,13 @@ def _clutch(g: Geometry, i: int) -> Symbol:
             left, right = sorted((x + side * 2.5, x + side * (2.5 + LINING)))
             shapes.append(line((x + offset, at), (x + side * (2.5 + LINING), at), "line"))
             shapes.append(rect(left, at - 5.0, right, at + 5.0, f"pad {'right' if side > 0 else 'left'}"))
-    return Symbol(shapes, [label(x, y - outer - 5.0, item.lines[0])])
+    top = y - outer
+    if end is not None:
+        top -= DRUM_WALL + 1.0
+        begin, low, wall = ports[item.drum_side], _radius(g, item, DRUM), outer + DRUM_WALL
+        corners = ((begin, outer - 5.0), (begin, wall), (end, wall), (end, low))
+        shapes += [polyline([(x + across, y + sign * up) for across, up in corners], "line") for sign in (-1.0, 1.0)]
+    return Symbol(shapes, [label(x, top - 5.0, item.lines[0])])
 
 
 def _one_way(g: Geometry, i: int) -> Symbol:

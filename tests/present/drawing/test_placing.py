@@ -12,11 +12,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from ems.configurations import derive
 from ems.errors import InputError
 from ems.layout.listing import layout_rows
 from ems.layout.load import layout_from, load_layout
 from ems.layout.model import DrawingOrder
 from ems.present.drawing.axes import What, shaft_of, skeleton
+from ems.present.drawing.flow import configuration_overlay
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.placement import Placement
 from ems.present.drawing.placing import place
@@ -133,7 +135,7 @@ def test_the_same_drawing_every_time_cached_or_not(tmp_path, monkeypatch):
     found = [placed(layout) for _ in range(2)]
     assert drawing(Geometry(found[0]), layout) == drawing(Geometry(found[1]), layout) == first
     (file,) = (tmp_path / "cache" / "drawings").iterdir()
-    file.write_text('{"told": [["gear:none", "from"]]}', encoding="utf-8")       # spoilt: placed anew
+    file.write_text('{"changes": [["gear:none", "from"]]}', encoding="utf-8")       # spoilt: placed anew
     assert placed(layout) == found[0]
     monkeypatch.setenv("EMS_CACHE_DIR", "/dev/null/nowhere")
     assert placed(layout) == found[0]
@@ -183,6 +185,35 @@ TANGLED = BASE | {
                        "r": {"sun": "crank", "ring": "a", "carrier": "out", "ratio": Decimal("1.9")}},
     "gears": {"final": {"from": "out", "to": "diff", "ratio": Decimal("3.5")}},
 }
+
+
+# A set with long and short pinions, as two that share ring and carrier; two clutches lead from one shaft to both suns.
+FOUR_SPEEDS = BASE | {
+    "name": "long and short pinions", "axles": {"rear": {"shaft": "diff"}}, "machines": {"mg1": {"shaft": "in", "map": "machine-75"}},
+    "clutches": {"K0": {"joins": ["crank", "in"]}, "C1": {"joins": ["in", "s1"]}, "C2": {"joins": ["in", "s2"]},
+                 "C3": {"joins": ["in", "car"]}},
+    "brakes": {"B1": {"holds": "s2"}, "B2": {"holds": "car"}},
+    "planetary_sets": {"p1": {"sun": "s1", "ring": "out", "carrier": "car", "ratio": Decimal("-2.2")},
+                       "p2": {"sun": "s2", "ring": "out", "carrier": "car", "ratio": Decimal("2.6")}},
+    "gears": {"final": {"from": "out", "to": "diff", "ratio": Decimal("3.5")}},
+}
+
+
+def test_a_drum_leads_a_shaft_back_over_a_clutch(faults_of):
+    layout = layout_from(FOUR_SPEEDS, name="four", where="four")
+    placement = placed(layout)
+    drums = [item for item in placement.skeleton.items if item.drum is not None]
+    assert placement.skeleton.cuts == () and len(drums) == 1 and naive_faults(placement) == []
+    g = Geometry(placement)
+    assert faults_of(drawing(g, layout)) == []
+    assert placed(layout) == placement                                    # from the cache
+    found = derive(layout).configurations
+    clutches = [i for i in placement.skeleton.items if i.what is What.CLUTCH and i is not drums[0]]
+    beyond = next(i for i in clutches if drums[0].drum in dict(i.ports).values())
+    for c in found:                                                       # torque takes the drum where the clutch beyond it carries some
+        carried = configuration_overlay(g, layout, c).can
+        assert (f"drum:{drums[0].name}" in carried) == (f"clutch:{beyond.name}" in carried), c.id
+    assert any(f"drum:{drums[0].name}" in configuration_overlay(g, layout, c).can for c in found)
 
 
 def test_what_cannot_be_drawn_is_told_in_words(faults_of):
