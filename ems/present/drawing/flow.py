@@ -174,7 +174,7 @@ def along_shafts(g: Geometry, given: Given, stored: Mapping[str, Array]) -> dict
     given = {**given, **_through_drums(g, given)}
     for item in g.made.items:
         if item.drum is not None:
-            out[f"{DRUM}:{item.name}"] = -given.get((item.key, DRUM), nothing)
+            out[f"{DRUM}:{item.name}"] = given[item.key, DRUM]
     for piece in g.made.pieces:
         groups = port_groups(g, piece)
         passed, seen = [], set()

@@ -8,6 +8,7 @@ import random
 import xml.etree.ElementTree as ET
 from decimal import Decimal
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -18,7 +19,7 @@ from ems.layout.listing import layout_rows
 from ems.layout.load import layout_from, load_layout
 from ems.layout.model import DrawingOrder
 from ems.present.drawing.axes import What, shaft_of, skeleton
-from ems.present.drawing.flow import configuration_overlay
+from ems.present.drawing.flow import along_shafts, configuration_overlay
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.placement import Placement
 from ems.present.drawing.placing import place
@@ -214,6 +215,10 @@ def test_a_drum_leads_a_shaft_back_over_a_clutch(faults_of):
         carried = configuration_overlay(g, layout, c).can
         assert (f"drum:{drums[0].name}" in carried) == (f"clutch:{beyond.name}" in carried), c.id
     assert any(f"drum:{drums[0].name}" in configuration_overlay(g, layout, c).can for c in found)
+    role = next(role for role, piece in beyond.ports if piece == drums[0].drum)
+    passed = along_shafts(g, {("clutch:K0", "second"): np.array([5.0]), (beyond.key, role): np.array([-5.0])}, {"in": np.zeros(1)})
+    whole = {key: float(power[0]) for key, power in passed.items() if key.startswith(("shaft:in:", "drum:"))}
+    assert whole == {"shaft:in:0": 5.0, "shaft:in:1": 5.0, "shaft:in:2": 5.0, f"drum:{drums[0].name}": 5.0}
 
 
 def test_what_cannot_be_drawn_is_told_in_words(faults_of):
