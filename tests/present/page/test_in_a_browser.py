@@ -44,7 +44,8 @@ def test_numbers_are_those_of_the_trace(opened, found):
         slide(opened, k)
         for name, half in (("speed_kmh", 0.05), ("engine_speed_rpm", 0.5), ("engine_torque_Nm", 0.05), ("fuel_g_s", 5e-4),
                            ("battery_power_kW", 5e-3), ("mg1_torque_Nm", 0.05), ("soc_start", 5e-5)):
-            assert number(opened, name) == pytest.approx(float(columns[name][k]), abs=1.1 * half + 1e-5), (name, k)   # stored to a tenth of what is shown
+            stored = 1.1 * half + 1e-5        # to a tenth of what is shown
+            assert number(opened, name) == pytest.approx(float(columns[name][k]), abs=stored), (name, k)
         assert opened.run("document.getElementById('configuration-now').textContent") == columns["configuration"][k]
         assert columns["mode"][k] in opened.run("document.getElementById('slider').getAttribute('aria-valuetext')")
 
