@@ -169,7 +169,9 @@ def _certificate_g(base: Optimum, layout: Layout) -> float:
     """The certificate of a changed layout from the costate of the base; charges at both ends as there."""
     lanes = 1 + max(node.lane for node in base.problem.plant.nodes)
     plant = build_plant(layout, lanes=lanes)
-    tables = build_tables(plant, demand_of_cycle(base.cycle, layout.vehicle), base.tables.grid, slopes_around(base.bound, SPREAD))
+    demand = demand_of_cycle(base.cycle, layout.vehicle)
+    _, demand_of = distinct_demands(plant, demand)
+    tables = build_tables(plant, demand, base.tables.grid, slopes_around(base.bound, demand_of, SPREAD))
     if (tables.count.sum(axis=1)[tables.demand_of] == 0).any():
         raise RunError("the cycle cannot be followed a little beside the present value")
     battery, old = layout.battery, base.layout.battery

@@ -11,8 +11,7 @@ from numba.extending import intrinsic
 from ems.kernels.jit import compiled, compiled_inline
 
 
-@intrinsic
-def lesser(typing_context: Any, a: Any, b: Any) -> Any:
+def _lesser(typing_context: Any, a: Any, b: Any) -> Any:
     """The lesser of two numbers that are not NaN, as one instruction: a branch in its place makes loops store under a mask, slowly."""
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         double = ir.DoubleType()
@@ -20,6 +19,9 @@ def lesser(typing_context: Any, a: Any, b: Any) -> Any:
         return builder.call(function, arguments, fastmath=("nnan", "nsz"))
 
     return types.float64(types.float64, types.float64), generate
+
+
+lesser: Any = intrinsic(_lesser)
 
 
 @compiled_inline

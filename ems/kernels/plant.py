@@ -247,7 +247,8 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
     for q in range(axle_least.size):
         axles = axle_least.size if axle_least[q] > -math.inf else axles
     return Cut(bench.x, bench.out, bench.speed, bench.mesh_speed, bench.limit, bench.loss_row, bench.fuel_row,
-               bench.pattern, bench.base, bench.gain, bench.still, bench.known, plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
+               bench.pattern, bench.base, bench.gain, bench.still, bench.known,
+               plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
                plant.torque_map[first:first + (1 << bits)], plant.bit_mesh[t, :bits],
                plant.inner_source[t, :plant.inner_count[t]], plant.load_joint[t, :loads], plant.load_limit[t, :loads],
                plant.axle_joint[:axles], axle_least, plant.machine_drives, fixed, engine_torque,

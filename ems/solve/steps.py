@@ -87,12 +87,15 @@ def near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
     return reached
 
 
-def slopes_around(problem: Problem, bound: Bound, spread: float) -> Array:
-    """(U, L) slopes by demand, from a little below the least costate of its intervals to a little above the greatest; NaN beyond."""
-    after, of = bound.costate_g_J[1:], problem.tables.demand_of
-    low, high = np.full(problem.tables.count.shape[0], np.inf), np.zeros(problem.tables.count.shape[0])
-    np.minimum.at(low, of, (1.0 - spread) * after)
-    np.maximum.at(high, of, (1.0 + spread) * after)
+def slopes_around(bound: Bound, demand_of: IntArray, spread: float) -> Array:
+    """(U, L) slopes by demand, from a little below the least costate of its intervals to a little above the greatest; NaN beyond.
+
+    demand_of : (K,) demand of each interval
+    """
+    after, size = bound.costate_g_J[1:], int(demand_of.max()) + 1
+    low, high = np.full(size, np.inf), np.zeros(size)
+    np.minimum.at(low, demand_of, (1.0 - spread) * after)
+    np.maximum.at(high, demand_of, (1.0 + spread) * after)
     count = np.minimum(1 + np.ceil((high - low) / (APART * high) - 1e-9), MOST_SLOPES)
     step = np.arange(int(count.max()))
     slopes = low[:, None] + (high - low)[:, None] * step / np.maximum(count - 1, 1)[:, None]
@@ -102,7 +105,7 @@ def slopes_around(problem: Problem, bound: Bound, spread: float) -> Array:
 def refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     """Tables with supporting points sought around the costate, where an optimum can pass."""
     reached = near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3))
-    return added(problem.tables, reached, grid, slopes_around(problem, bound, SPREAD))
+    return added(problem.tables, reached, grid, slopes_around(bound, problem.tables.demand_of, SPREAD))
 
 
 def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress) -> tuple[Driven, Bound]:
@@ -176,5 +179,5 @@ def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) ->
 def finer_bound_g(problem: Problem, bound: Bound, objective_g: float, grid: Grid) -> float:
     """Lower bound with tables of twice the points on every axis, wherever a trip no worse than the one found can pass [g]."""
     slack_g = max(objective_g - bound.bound_g, 1e-3)
-    finer = added(problem.tables, near(problem, bound, slack_g), refined(grid, 2), slopes_around(problem, bound, 0.0))
+    finer = added(problem.tables, near(problem, bound, slack_g), refined(grid, 2), slopes_around(bound, problem.tables.demand_of, 0.0))
     return best_bound(with_tables(problem, finer), bound.shape, bound.segments, bound.values_g_J, 1).bound_g

@@ -98,7 +98,8 @@ def _made_up(plant: Plant, trip: Demand) -> Tables:
     power = np.repeat((demands.wheel_torque * demands.wheel_speed + demands.auxiliary)[:, None] * [[1.0, 0.0]], nodes, axis=0).reshape(-1)
     choice = np.zeros((power.size, 3 + plant.arrays.inner_source.shape[1]))
     choice[:, 0] = 200.0
-    return Tables(plant, trip, DEFAULT_GRID, demands, demand_of, first, count, np.tile([0.0, 1.0], power.size // 2), power, choice, np.zeros(0))
+    return Tables(plant, trip, DEFAULT_GRID, demands, demand_of, first, count, np.tile([0.0, 1.0], power.size // 2), power, choice,
+                  np.zeros(0))
 
 
 if __name__ == "__main__":

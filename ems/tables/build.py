@@ -86,9 +86,9 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
     for part, search in ((wanted & ~on_sides, whole_rows), (on_sides, side_rows)):
         if part.any():
             more, of_more = search(plant, tables.demands, part, grid, of_demand)
-            row_of = np.where(of_more >= 0, of_more + rows.count.size, row_of)
+            row_of = np.where(of_more >= 0, of_more + rows.counts.size, row_of)
             rows = Rows(*(np.concatenate(pair) for pair in zip(rows, more, strict=True)))
-    return _joined(tables, rows, row_of, grid, slopes) if rows.count.size else tables
+    return _joined(tables, rows, row_of, grid, slopes) if rows.counts.size else tables
 
 
 def whole_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> tuple[Rows, IntArray]:
@@ -129,8 +129,8 @@ def twins(plant: Plant) -> IntArray:
 def _joined(tables: Tables, rows: Rows, row_of: IntArray, grid: Grid, slopes: Array) -> Tables:
     """Old and new points of every pair in one run; an idling engine's own fuel on top of what its twin needs."""
     plant = tables.plant
-    starts = np.concatenate([[0], np.cumsum(rows.count)])
-    new = np.where(row_of >= 0, rows.count[row_of], 0)
+    starts = np.concatenate([[0], np.cumsum(rows.counts)])
+    new = np.where(row_of >= 0, rows.counts[row_of], 0)
     count = tables.count + new
     first = (np.cumsum(count) - count.reshape(-1)).reshape(count.shape) if count.size else count
     index = np.repeat(tables.first.reshape(-1), tables.count.reshape(-1)) + _within(tables.count)

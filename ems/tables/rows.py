@@ -12,9 +12,9 @@ from ems.types import Array, IntArray
 
 
 class Rows(NamedTuple):
-    """R frontiers, Q points in all: count (R,), fuel (Q,) [g/s], power (Q,) [W], choice (Q, 3 + I)."""
+    """R frontiers, Q points in all: counts (R,), fuel (Q,) [g/s], power (Q,) [W], choice (Q, 3 + I)."""
 
-    count: IntArray
+    counts: IntArray
     fuel: Array
     power: Array
     choice: Array
