@@ -23,7 +23,7 @@ from ems.solve.clock import Progress
 from ems.solve.optimum import Optimum, optimum
 from ems.solve.problem import build_problem
 from ems.solve.steps import SPREAD, slopes_around
-from ems.tables.build import DEFAULT_GRID, build_tables
+from ems.tables.build import DEFAULT_GRID, build_tables, distinct_demands
 from ems.trips.cycle import Cycle
 from ems.trips.demand import demand as demand_of_cycle
 
