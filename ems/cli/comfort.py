@@ -19,19 +19,25 @@ from ems.cli.several import grid_of, load_several, several_inputs, solving_optio
               help="Price of a start [g of fuel]. Repeatable.")
 @click.option("--dwell", multiple=True, type=click.FloatRange(min=0), metavar="S", help="Least time in a configuration [s]. Repeatable.")
 @click.option("--engine-on", multiple=True, type=click.FloatRange(min=0), metavar="S", help="Least time the engine runs [s]. Repeatable.")
+@click.option("--ramp", multiple=True, type=click.FloatRange(min=0, min_open=True), metavar="RPM_S",
+              help="Most change of the engine's speed where that is free [rpm/s]; acts between --lanes. Repeatable.")
+@click.option("--ceiling", multiple=True, type=click.FloatRange(min=0, min_open=True), metavar="RPM",
+              help="Highest engine speed below 40 km/h [rpm]. Repeatable.")
 @solving_options
 @common.options(reads_layout=True)
 def command(run: common.Run, layout: str, cycle: str | None, shift: tuple[float, ...], start: tuple[float, ...],
-            dwell: tuple[float, ...], engine_on: tuple[float, ...], charge: str | None, grid: int, lanes: int) -> None:
+            dwell: tuple[float, ...], engine_on: tuple[float, ...], ramp: tuple[float, ...], ceiling: tuple[float, ...],
+            charge: str | None, grid: int, lanes: int) -> None:
     """The least fuel of LAYOUT over starts and changes per km, and what each change does to the car: torque hole, impulse, slowing.
 
-    Without any asked for, a spread of prices and least times is taken. With --out DIR: result.json, changes.csv, comfort.png.
+    Without any asked for, a spread of prices and limits is taken. With --out DIR: result.json, changes.csv, comfort.png.
     """
     loaded = load_several([layout], run.overrides, [cycle] if cycle else [], charge)
     with progress(run) as tell:
         from ems.judge.comfort import comfort, settings
 
-        asked = settings(shift, start, dwell, engine_on) if shift or start or dwell or engine_on else settings()
+        wanted = (shift, start, dwell, engine_on, ramp, ceiling)
+        asked = settings(*wanted) if any(wanted) else settings()
         result = comfort(loaded.layouts[0], loaded.cycles[0], asked=asked, charge=loaded.charge, grid=grid_of(grid), lanes=lanes,
                          progress=tell)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ems.cli import common
+from ems.cli.compare import strategy_option
 from ems.cli.pages import page_files
 from ems.cli.progress import progress
 from ems.cli.several import cycles_option, grid_of, load_several, several_inputs, solving_options
@@ -21,26 +22,29 @@ if TYPE_CHECKING:
 @cycles_option
 @click.option("--same", multiple=True, metavar="PART",
               help="Take this part from the first layout for all: vehicle, battery, engine, machines. Repeatable.")
+@strategy_option(default=None)
 @solving_options
 @common.report_option
 @common.options(reads_layout=True)
-def command(run: common.Run, layouts: tuple[str, ...], cycle: tuple[str, ...], same: tuple[str, ...], charge: str | None,
-            grid: int, lanes: int, report: bool) -> None:
+def command(run: common.Run, layouts: tuple[str, ...], cycle: tuple[str, ...], same: tuple[str, ...], strategy: str | None,
+            charge: str | None, grid: int, lanes: int, report: bool) -> None:
     """LAYOUTs side by side: least fuel with error bars, ties, where the energy goes, and what each can do.
 
-    What still differs between them is listed first. A change by --set goes into every layout. With --out DIR: result.json,
-    matrix.csv, forces.csv (wheel force over speed), fuel.png, force.png, and if asked for report.html.
+    What still differs between them is listed first. A change by --set goes into every layout. A strategy's fuel is that at the
+    charge the optimum ends with. With --out DIR: result.json, matrix.csv, forces.csv (wheel force over speed), fuel.png, force.png,
+    and if asked for report.html.
     """
     loaded = load_several(layouts, run.overrides, cycle, charge)
     with progress(run) as tell:
         from ems.judge.versus import versus
 
-        result = versus(loaded.layouts, loaded.cycles, same=same, charge=loaded.charge, grid=grid_of(grid), lanes=lanes, progress=tell)
+        result = versus(loaded.layouts, loaded.cycles, same=same, charge=loaded.charge, grid=grid_of(grid), lanes=lanes,
+                        strategy=strategy, progress=tell)
 
     from ems.present.versus_figures import forces_frame
     from ems.present.versus_text import versus_text
 
-    full: dict[str, Any] = {**result.to_dict(), **several_inputs(loaded, grid_factor=grid, lanes=lanes, same=list(same))}
+    full: dict[str, Any] = {**result.to_dict(), **several_inputs(loaded, grid_factor=grid, lanes=lanes, same=list(same), strategy=strategy)}
     run.finish(full, None if run.json else versus_text(result), {
         **_files(result), **page_files(report, run.schema, full, forces_frame(result.capabilities))} if run.out is not None else None)
 

@@ -27,7 +27,7 @@ def command(run: common.Run, layout: str, cycle: tuple[str, ...], kinds: tuple[s
     """How much more fuel LAYOUT needs without each of its parts and configurations, at best.
 
     Two figures a part: control forbidden (it is carried, but may not be used) and part deleted (its mass, drag and hold power are gone
-    too). Several cycles: the mean, and each. With --out DIR: result.json, worth.csv, and if asked for report.html.
+    too). Several cycles: the mean, and each. With --out DIR: result.json, worth.csv, worth.png, and if asked for report.html.
     """
     loaded = load_several([layout], run.overrides, cycle, charge)
     with progress(run) as tell:
@@ -38,9 +38,10 @@ def command(run: common.Run, layout: str, cycle: tuple[str, ...], kinds: tuple[s
         result = worth(loaded.layouts[0], loaded.cycles, charge=loaded.charge, grid=grid_of(grid), lanes=lanes, what=what or WHAT,
                        kinds=wanted, ratios=ratios, progress=tell)
 
-    from ems.present.worth_text import worth_text
+    from ems.present.worth_text import save_worth_figure, worth_text
 
     full = {**result.to_dict(), **several_inputs(loaded, grid_factor=grid, lanes=lanes, ratios=ratios)}
     run.finish(full, None if run.json else worth_text(result),
-               {"worth.csv": result.to_frame().to_csv(index=False, lineterminator="\n"), **page_files(report, run.schema, full)}
+               {"worth.csv": result.to_frame().to_csv(index=False, lineterminator="\n"),
+                "worth.png": lambda path: save_worth_figure(result, path), **page_files(report, run.schema, full)}
                if run.out is not None else None)

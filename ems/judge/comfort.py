@@ -2,7 +2,8 @@
 
 A front is found with prices of starts and changes. Each of its points proves something: where the priced optimum is bounded by L and its
 trip pays p in prices, no trip with at most as many starts and changes needs less fuel than L - p (Lagrangian relaxation; H. Everett,
-Operations Research 11, 1963, from memory). Hard limits are other settings of the solver and stand beside the prices.
+Operations Research 11, 1963, from memory). Hard limits are other settings of the solver and stand beside the prices: least times,
+a ramp of the free engine speed (it acts between lanes, so it is as fine as they are), a ceiling of engine speed at low speeds.
 Noise, vibration, emissions and durability are outside these numbers.
 """
 
@@ -21,12 +22,13 @@ from ems.judge.force_curves import battery_gives_W, force_curves
 from ems.judge.full_throttle import changes
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
+from ems.layout.without import digested
 from ems.plant.counters import Waits
-from ems.plant.plant import LANES, build_plant
+from ems.plant.plant import LANES, Ceiling, build_plant
 from ems.solve.again import solved_again
 from ems.solve.clock import Progress
-from ems.solve.optimum import Optimum, optimum
-from ems.tables.build import DEFAULT_GRID
+from ems.solve.optimum import FirstTables, Optimum, optimum
+from ems.tables.build import DEFAULT_GRID, build_tables
 from ems.trips.cycle import Cycle
 
 if TYPE_CHECKING:
@@ -36,6 +38,10 @@ SHIFT_PRICES_G = (0.02, 0.05, 0.1, 0.2, 0.5)
 START_PRICES_G = (0.1, 0.3, 1.0)
 DWELL_S = (2.0, 4.0, 6.0)
 ENGINE_ON_S = (5.0,)
+RAMP_RPM_S = (500.0,)
+CEILING_RPM = (2000.0,)
+CEILING_BELOW_KMH = 40.0
+RAD_S_PER_RPM = np.pi / 30.0
 OUTSIDE = "Noise, vibration, emissions and durability are outside these numbers."
 
 
@@ -45,12 +51,14 @@ class Setting:
 
     name : in words      shift_price_g, start_price_g : prices; None: as the layout has them
     limits : further keywords of ``optimum``, hard limits such as a least time in a configuration
+    ramp_rpm_s : most change of a free engine speed by second; None: as the engine has it
     """
 
     name: str
     shift_price_g: float | None = None
     start_price_g: float | None = None
     limits: Mapping[str, Any] = field(default_factory=dict)
+    ramp_rpm_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +100,21 @@ class Comfort:
 
 
 def settings(shift_prices_g: Sequence[float] = SHIFT_PRICES_G, start_prices_g: Sequence[float] = START_PRICES_G,
-             dwell_s: Sequence[float] = DWELL_S, engine_on_s: Sequence[float] = ENGINE_ON_S) -> list[Setting]:
-    """Prices of changes and of starts, and hard least times, one at a time."""
+             dwell_s: Sequence[float] = DWELL_S, engine_on_s: Sequence[float] = ENGINE_ON_S, ramp_rpm_s: Sequence[float] = RAMP_RPM_S,
+             ceiling_rpm: Sequence[float] = CEILING_RPM) -> list[Setting]:
+    """Prices of changes and of starts, and hard limits, one at a time."""
     return [*(Setting(f"{price:g} g a change", shift_price_g=price) for price in shift_prices_g),
             *(Setting(f"{price:g} g a start", start_price_g=price) for price in start_prices_g),
             *(Setting(f"{s:g} s in a configuration", limits={"waits": Waits(dwell_s=s)}) for s in dwell_s),
-            *(Setting(f"engine on for {s:g} s", limits={"waits": Waits(engine_on_s=s)}) for s in engine_on_s)]
+            *(Setting(f"engine on for {s:g} s", limits={"waits": Waits(engine_on_s=s)}) for s in engine_on_s),
+            *(Setting(f"free engine speed by {rpm:g} rpm/s", ramp_rpm_s=rpm) for rpm in ramp_rpm_s),
+            *(Setting(f"engine to {rpm:g} rpm below {CEILING_BELOW_KMH:g} km/h", limits={"first_tables": tables_under(
+                Ceiling(rpm * RAD_S_PER_RPM, CEILING_BELOW_KMH / 3.6))}) for rpm in ceiling_rpm)]
+
+
+def tables_under(ceiling: Ceiling) -> FirstTables:
+    """How tables are made that keep to a ceiling of engine speed; whatever is added to them keeps to it too."""
+    return lambda plant, demand, grid, slopes: build_tables(replace(plant, ceiling=ceiling), demand, grid, slopes)
 
 
 def comfort(layout: Layout, cycle: Cycle, *, asked: Sequence[Setting] | None = None, charge: tuple[float, float] | None = None,
@@ -120,11 +137,14 @@ def comfort(layout: Layout, cycle: Cycle, *, asked: Sequence[Setting] | None = N
 
 
 def _solved(base: Optimum, setting: Setting, charge: tuple[float, float] | None, grid: Grid, lanes: int) -> Optimum:
-    if not setting.limits:
+    if not setting.limits and setting.ramp_rpm_s is None:
         return solved_again(base, shift_price_g=setting.shift_price_g, start_price_g=setting.start_price_g)
     old = base.layout
     layout = replace(old, shift_price_g=old.shift_price_g if setting.shift_price_g is None else setting.shift_price_g,
                      start_price_g=old.start_price_g if setting.start_price_g is None else setting.start_price_g)
+    if setting.ramp_rpm_s is not None:
+        slow = replace(old.engine.engine, speed_ramp_rad_s2=setting.ramp_rpm_s * RAD_S_PER_RPM)
+        layout = digested(replace(layout, engine=replace(old.engine, engine=slow)))
     return optimum(layout, base.cycle, charge=charge, grid=grid, lanes=lanes, **setting.limits)
 
 

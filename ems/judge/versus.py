@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from ems.errors import CycleNotFollowed, InputError, Mistake
+from ems.errors import CycleNotFollowed, InputError, Mistake, RunError
 from ems.judge.bars import Bar, litres_per_100km
 from ems.judge.capability import Capability, capability
 from ems.kernels.frontier import Grid
 from ems.layout.digest import digest
 from ems.layout.model import EngineUse, Layout, MachineUse
+from ems.plant.modes import COASTING, FRICTION
 from ems.plant.plant import LANES
 from ems.solve.clock import Progress
 from ems.solve.optimum import Optimum, optimum
+from ems.strategies.course import course_of
+from ems.strategies.load import load_strategy
+from ems.strategies.protocol import Strategy
+from ems.strategies.simulate import simulate
 from ems.tables.build import DEFAULT_GRID
 from ems.trips.cycle import Cycle
 
@@ -24,18 +29,20 @@ if TYPE_CHECKING:
 SAME = ("vehicle", "battery", "engine", "machines")
 """Parts that can be taken from the first layout for all of them."""
 
-GROUPS = ("engine", "machines", "meshes", "clutches", "battery", "brakes", "road")
+GROUPS = ("engine", "machines", "meshes", "clutches", "drag", "hold", "battery", "brakes", "road")
 """Where fuel goes; ``road`` is road load, auxiliaries and what stores took up."""
 
-StrategyFuel = Callable[[Optimum], float]
-"""Fuel of a strategy on the trip of an optimum [l/100 km]."""
+MODES = ("standstill", "electric", "regeneration", "coasting", "series", "power split", "engine alone", "boost", "charging")
+"""Modes in few words; ``coasting`` holds friction braking, the last three every gear."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cell:
     """One layout on one cycle; ``found`` is None where the layout cannot follow, and ``why`` says so.
 
-    fuel : least fuel with its bar [l/100 km]      strategy_l_per_100km : of the strategy asked for, if any
+    fuel : least fuel with its bar [l/100 km]
+    strategy_l_per_100km : of the strategy asked for, at the charge the optimum ends with; None also where ``strategy_why`` says why
+    strategy_soc_end : the charge the strategy itself ended with
     """
 
     layout: str
@@ -44,10 +51,20 @@ class Cell:
     fuel: Bar | None
     why: str = ""
     strategy_l_per_100km: float | None = None
+    strategy_soc_end: float | None = None
+    strategy_why: str = ""
+
+    @property
+    def mode_share(self) -> dict[str, float]:
+        """Share of time by ``MODES``."""
+        out = dict.fromkeys(MODES, 0.0)
+        for label, share in (self.found.time_share if self.found else {}).items():
+            out[_mode(label)] += share
+        return out
 
     @property
     def grouped_l_per_100km(self) -> dict[str, float]:
-        """The same in few words: engine, machines, meshes, clutches, battery, brakes, and ``road``: what any car needs."""
+        """Losses by ``GROUPS``: those of the parts, and ``road``: what any car needs."""
         losses = self.losses_l_per_100km
         machines = {m.name for m in self.found.layout.machines} if self.found else set()
         out = dict.fromkeys(GROUPS, 0.0)
@@ -101,6 +118,7 @@ class Versus:
         return row | {
             "fuel_l_per_100km": cell.fuel.value, "low": cell.fuel.low, "high": cell.fuel.high, "co2_g_per_km": found.co2_g_per_km,
             "floor_l_per_100km": found.floor_l_per_100km, "strategy_l_per_100km": cell.strategy_l_per_100km,
+            "strategy_soc_end": cell.strategy_soc_end, "strategy_why": cell.strategy_why,
             "losses_kJ": found.losses_kJ, "stores_kJ": found.stores_kJ, "energy_residual_percent": found.energy_residual_percent,
             "losses_l_per_100km": cell.losses_l_per_100km, "time_share": found.time_share, "engine_starts": found.engine_starts,
             "configuration_changes": found.configuration_changes, "soc_start": found.soc_start, "soc_end": found.soc_end,
@@ -124,23 +142,24 @@ class Versus:
 
 
 def versus(layouts: Sequence[Layout], cycles: Sequence[Cycle], *, same: Sequence[str] = (), charge: tuple[float, float] | None = None,
-           grid: Grid = DEFAULT_GRID, lanes: int = LANES, strategy: StrategyFuel | None = None, progress: Progress | None = None) -> Versus:
+           grid: Grid = DEFAULT_GRID, lanes: int = LANES, strategy: str | None = None, progress: Progress | None = None) -> Versus:
     """Every layout on every cycle, on equal terms.
 
-    same : parts (see ``SAME``) that all layouts take from the first      strategy : its fuel, given an optimum
-    charge, grid, lanes : as of ``optimum``
-    Raises ``InputError`` for parts that cannot be shared, and two layouts or cycles of one name.
+    same : parts (see ``SAME``) that all layouts take from the first
+    strategy : a word as of ``--strategy``, driven on every layout and cycle      charge, grid, lanes : as of ``optimum``
+    Raises ``InputError`` for parts that cannot be shared, two layouts or cycles of one name, a strategy that is not known.
     """
     say = progress or (lambda _: None)
     equal = sharing(layouts, same)
     _check_names([layout.name for layout in equal], "LAYOUT")
     _check_names([cycle.name for cycle in cycles], "--cycle")
+    driver = {layout.name: load_strategy(strategy, layout) for layout in equal} if strategy else {}
     cells, abilities = [], {}
     for layout in equal:
         say(f"{layout.name}: capability")
         abilities[layout.name] = capability(layout)
         for cycle in cycles:
-            cells.append(_cell(layout, cycle, charge, grid, lanes, strategy, say))
+            cells.append(_driven(_cell(layout, cycle, charge, grid, lanes, say), driver.get(layout.name), say))
     return Versus(tuple(equal), tuple(cycles), tuple(same), tuple(differences(equal)), tuple(cells), tuple(_ties(cells)), abilities)
 
 
@@ -150,13 +169,39 @@ def _check_names(names: Sequence[str], where: str) -> None:
         raise InputError([Mistake(where, "", f"'{name}' twice", "each only once, under a name of its own") for name in twice])
 
 
-def _cell(layout: Layout, cycle: Cycle, charge: tuple[float, float] | None, grid: Grid, lanes: int, strategy: StrategyFuel | None,
-          say: Progress) -> Cell:
+def _cell(layout: Layout, cycle: Cycle, charge: tuple[float, float] | None, grid: Grid, lanes: int, say: Progress) -> Cell:
     try:
         found = optimum(layout, cycle, charge=charge, grid=grid, lanes=lanes, progress=lambda w: say(f"{layout.name} on {cycle.name}: {w}"))
     except CycleNotFollowed as error:
         return Cell(layout.name, cycle.name, None, None, str(error))
-    return Cell(layout.name, cycle.name, found, litres_per_100km(found), "", strategy(found) if strategy else None)
+    return Cell(layout.name, cycle.name, found, litres_per_100km(found))
+
+
+def _driven(cell: Cell, strategy: Strategy | None, say: Progress) -> Cell:
+    """The cell with the strategy's fuel; battery energy it has more or less at the end than the optimum counts at the costate.
+
+    At the costate of the end: then the certificate bounds what results too (see the ledger's value at the end).
+    """
+    if strategy is None or cell.found is None:
+        return cell
+    found = cell.found
+    say(f"{cell.layout} on {cell.cycle}: driving the strategy")
+    try:
+        trip = simulate(found.layout, found.cycle, strategy, charge=(found.soc_start, found.soc_end),
+                        course=course_of(found.layout, found.cycle, found.problem.plant))
+    except (InputError, RunError) as error:
+        return replace(cell, strategy_why=str(error))
+    missing_J = float(found.layout.battery.energy_J(found.soc_end)) - float(trip.energy_J[-1])
+    grams = trip.objective_g + missing_J * float(found.bound.costate_g_J[-1])
+    return replace(cell, strategy_soc_end=trip.soc_end,
+                   strategy_l_per_100km=100.0 * grams / found.layout.engine.engine.fuel.density_g_l / found.distance_km)
+
+
+def _mode(label: str) -> str:
+    """A mode label in few words."""
+    if label in (FRICTION, COASTING):
+        return "coasting"
+    return next(word for word in MODES if word in label)
 
 
 def _ties(cells: Sequence[Cell]) -> list[dict[str, Any]]:
@@ -212,6 +257,8 @@ def _described(layout: Layout) -> dict[str, str]:
     vehicle, battery, engine = layout.vehicle, layout.battery, layout.engine.engine
     ratings = [f"{use.name} {use.machine.rated_power_W / 1e3:.0f} kW" for use in layout.machines]
     friction = len(layout.clutches) + len(layout.brakes)
+    held_W = sum([c.hold_W for c in layout.clutches] + [b.hold_W for b in layout.brakes] + [s.hold_W for s in layout.shifters])
+    open_Nm = sum([c.drag_Nm for c in layout.clutches] + [b.drag_Nm for b in layout.brakes] + [w.drag_Nm for w in layout.one_way])
     return {
         "vehicle": vehicle.name, "vehicle mass": f"{vehicle.mass_kg:g} kg",
         "road load": f"{vehicle.f0_N:.4g} N, {vehicle.f1_Ns_m:.4g} N s/m, {vehicle.f2_Ns2_m2:.4g} N s2/m2",
@@ -224,6 +271,10 @@ def _described(layout: Layout) -> dict[str, str]:
         "machines in all": f"{sum(use.machine.rated_power_W for use in layout.machines) / 1e3:.0f} kW",
         "clutches and brakes": str(friction), "shifters": str(len(layout.shifters)), "gear pairs": str(len(layout.gears)),
         "planetary sets": str(len(layout.planetary_sets)),
+        "pumps": f"{layout.pump_stopped_W:g} W, {layout.pump_running_W:g} W with the engine",
+        "hold power": f"{held_W:g} W, all engaged",
+        "drags": f"{sum(p.drag_Nm for p in layout.shaft_properties.values()):g} N m of shafts, "
+                 f"{open_Nm:g} of open clutches",
         "prices": f"{layout.start_price_g:g} g a start, {layout.shift_price_g:g} g a change",
     }
 

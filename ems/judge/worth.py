@@ -47,11 +47,13 @@ class Way:
 
     how : in words      allowed : which configurations are left; None: all
     layout : the layout to solve instead; None: the same one
+    holds : clutch or brake that is held closed; what the file forbids only because holding it there is of no use is then allowed
     """
 
     how: str
     allowed: Allowed | None = None
     layout: Layout | None = None
+    holds: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,18 +98,22 @@ class Row:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Worth:
-    """Every part's worth, dearest first within its kind; ``base`` and ``ability`` are those with everything."""
+    """Every part's worth, dearest first within its kind; ``base`` and ``ability`` are those with everything.
+
+    ratios : gear ratios that were found anew, with everything; empty where they were not asked for
+    """
 
     layout: Layout
     base: dict[str, Bar]
     ability: dict[str, float | None]
     rows: tuple[Row, ...]
     solved: int
+    ratios: dict[str, float] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON of ``ems worth``."""
         return {"layout": self.layout.name, "cycles": list(self.base), "base": {c: asdict(b) for c, b in self.base.items()},
-                "ability": self.ability, "solved": self.solved, "parts": [row.to_dict() for row in self.rows]}
+                "ability": self.ability, "ratios": self.ratios, "solved": self.solved, "parts": [row.to_dict() for row in self.rows]}
 
     def to_frame(self) -> pd.DataFrame:
         """One row a part and kind of figure [l/100 km]."""
@@ -133,7 +139,8 @@ def worth(layout: Layout, cycles: Sequence[Cycle], *, charge: tuple[float, float
         if part.kind in kinds:
             rows += [row for row in (solver.row(part, w) for w in what) if row is not None]
     rows.sort(key=lambda r: (KINDS.index(r.kind), -(r.bar.value if r.bar else float("inf"))))
-    return Worth(fitted, solver.base, brief(fitted), tuple(rows), solver.solved)
+    found = {gear.name: float(gear.ratio) for gear in fitted.gears} if ratios else {}
+    return Worth(fitted, solver.base, brief(fitted), tuple(rows), solver.solved, found)
 
 
 # -- ways of doing without -----------------------------------------------------------------------------------------------------
@@ -168,7 +175,7 @@ def parts_of(layout: Layout, plant: Plant) -> Iterator[Part]:
 
 
 def _actuator(layout: Layout, name: str, kind: str) -> Part:
-    return _fixed(layout, name, kind, [Way("always open", _none_engaged([name])), Way("always closed", _engaged(name))])
+    return _fixed(layout, name, kind, [Way("always open", _none_engaged([name])), Way("always closed", _engaged(name), holds=name)])
 
 
 def _fixed(layout: Layout, name: str, kind: str, ways: list[Way]) -> Part:
@@ -246,7 +253,7 @@ class _Solver:
             return Row(part.name, part.kind, what, ways[0].how if len(ways) == 1 else "any", None, {}, False, True, why)
         bar = _mean(best[1])
         used = any(b.value != 0.0 for b in best[1].values())
-        ability = brief(best[0].layout) if best[0].layout is not None else {}
+        ability = brief(self._left(best[0])) if best[0].layout is not None else {}
         return Row(part.name, part.kind, what, best[0].how, bar, best[1], bar.holds_zero, used, "", ability)
 
     def _more(self, way: Way, what: str) -> tuple[dict[str, Bar] | None, str]:
@@ -271,13 +278,22 @@ class _Solver:
             allowed = np.array([way.allowed(plant.configuration(n)) for n in range(len(plant.nodes))])
             if allowed[np.unique(found.trace.node)].all():
                 return self.base[cycle.name]
+            needed = [w for w in self.layout.forbid if way.holds not in w.partition(":")[2].split("+")]
+            if way.holds and len(needed) < len(self.layout.forbid):
+                held = _forbidding(self.layout, needed, way.allowed)
+                return self._once(held.digest, cycle, lambda: self._optimum(held, cycle))
             key = allowed.tobytes().hex()
             return self._once(key, cycle, lambda: self._again(found, allowed))
         try:
-            layout = _forbidding(self._fitted(way.layout), self.layout.forbid, way.allowed)
+            layout = self._left(way)
         except InputError as error:
             return str(error)
         return self._once(layout.digest, cycle, lambda: self._optimum(layout, cycle))
+
+    def _left(self, way: Way) -> Layout:
+        """What is left of the layout where a part is deleted, its fixed state forbidden to change."""
+        assert way.layout is not None
+        return _forbidding(self._fitted(way.layout), self.layout.forbid, way.allowed)
 
     def _fitted(self, layout: Layout) -> Layout:
         """The layout, its ratios found anew where that is asked for."""

@@ -71,7 +71,7 @@ def _free_speed_W(plant: Plant, demand: Demand, node: IntArray, choice: Array) -
 def power_losses_W(trip: Trip, start_fuel_g: Array) -> dict[str, Array]:
     """(K,) power lost in every component, the changes at an interval's start spread over it.
 
-    ``drag`` (shafts, open clutches) only where the layout has any.
+    ``drag`` (shafts, open clutches) and ``hold`` (of what is engaged, and pumps) only where the layout has any.
     """
     plant, demand, played, change, dt = trip.plant, trip.demand, trip.played, trip.change, trip.demand.dt_s
     heating = plant.heating_value_J_g
@@ -82,12 +82,15 @@ def power_losses_W(trip: Trip, start_fuel_g: Array) -> dict[str, Array]:
     losses |= {"meshes": played.mesh_loss.sum(axis=1), "clutches": played.slip + change["clutches"] / dt}
     if any(plant.arrays.drag_count):
         losses["drag"] = played.drag
+    hold_W = plant.arrays.hold_W - sum(standby_W)
+    if hold_W.any():
+        losses["hold"] = hold_W[trip.node]
     return losses | {
         "battery": trip.internal_W - played.power + (change["stored"] - change["electric"]) / dt,
         "brakes": trip.brake_W,
         "air": demand.air_N * demand.speed_m_s,
         "tyres": demand.tyre_N * demand.speed_m_s,
-        "auxiliaries": demand.auxiliary_W + plant.arrays.hold_W[trip.node] - sum(standby_W),
+        "auxiliaries": demand.auxiliary_W,
     }
 
 

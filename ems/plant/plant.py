@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -42,6 +42,14 @@ class Node:
     reference_rad_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Ceiling:
+    """Highest engine speed while the car is slower than a speed [rad/s, m/s]."""
+
+    engine_rad_s: float
+    below_m_s: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Plant:
     """One plant for all solvers.
@@ -50,6 +58,7 @@ class Plant:
     nodes : discrete states, one table each
     maps : torque maps of each configuration
     arrays, battery, transitions : the same for the kernels
+    ceiling : of the engine's speed at low speeds, which tables keep to; None: none
     """
 
     layout: Layout
@@ -59,6 +68,14 @@ class Plant:
     arrays: PlantArrays
     battery: BatteryArrays
     transitions: NodeArrays
+    ceiling: Ceiling | None = None
+
+    def under_ceiling(self) -> Plant:
+        """The plant with the engine never faster than the ceiling; the lane that it cuts is narrower, those above cannot be used."""
+        if self.ceiling is None:
+            return self
+        arrays, most = self.arrays, min(self.ceiling.engine_rad_s, self.arrays.engine_max)
+        return replace(self, arrays=arrays._replace(engine_max=most, free_high=np.clip(most, arrays.free_low, arrays.free_high)))
 
     def configuration(self, node: int) -> Configuration:
         """Configuration of a node."""

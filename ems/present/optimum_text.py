@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 NO_TYPE_APPROVAL = "A computed optimum, not a type-approval figure."
 NAMES = {"engine": "engine heat", "meshes": "gear meshes", "clutches": "slipping clutches", "brakes": "friction brakes",
-         "drag": "drags of shafts and open clutches",
+         "drag": "drags of shafts and open clutches", "hold": "holding what is engaged, pumps",
          "air": "air drag", "tyres": "tyres and bearings", "auxiliaries": "auxiliaries"}
 
 

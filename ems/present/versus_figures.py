@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 PARTS = (   # loss, words, colour, hatch
     ("engine", "engine heat", ENGINE, ""), ("machines", "machines", MACHINES[0], "///"),
-    ("meshes", "meshes and clutches", MACHINES[3], "..."), ("battery", "battery", BATTERY, "xxx"),
+    ("meshes", "meshes, clutches, drags, hold power", MACHINES[3], "..."), ("battery", "battery", BATTERY, "xxx"),
     ("brakes", "friction brakes", BRAKES, "+++"), ("road", "road load and auxiliaries", QUIET, ""),
 )
 GRADES = (0.0, 12.0, 30.0)
@@ -59,7 +59,7 @@ def plot_fuel(result: Versus, cycle: str, ax: Axes | None = None) -> Axes:
 
 def _part(cell: Cell, key: str) -> float:
     parts = cell.grouped_l_per_100km
-    return parts[key] + (parts["clutches"] if key == "meshes" else 0.0)
+    return sum(parts[name] for name in (("meshes", "clutches", "drag", "hold") if key == "meshes" else (key,)))
 
 
 def plot_force(capabilities: Mapping[str, Capability], ax: Axes | None = None, *, charge: str = "normal", rating: str = "short") -> Axes:

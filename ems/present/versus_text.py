@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ems.judge.versus import GROUPS
+from ems.judge.versus import GROUPS, MODES
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.text import columns
 
@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from ems.judge.capability import Figures
     from ems.judge.versus import Cell, Versus
 
-WORDS = {"engine": "engine heat", "machines": "machines", "meshes": "gear meshes", "clutches": "clutches", "battery": "the battery",
-         "brakes": "friction brakes", "road": "road load"}
+WORDS = {"engine": "engine heat", "machines": "machines", "meshes": "gear meshes", "clutches": "clutches", "drag": "drags",
+         "hold": "hold and pump power", "battery": "the battery", "brakes": "friction brakes", "road": "road load"}
 
 
 def versus_text(result: Versus) -> list[RenderableType]:
@@ -23,9 +23,16 @@ def versus_text(result: Versus) -> list[RenderableType]:
     parts: list[RenderableType] = [*_differences(result), ""]
     for cycle in result.cycles:
         parts += [*_matrix(result, cycle.name), ""]
-    return [*parts, *_capability(result), "", f"{NO_TYPE_APPROVAL} {assumptions()}",
-            "l/100 km throughout; range: what certificate and finer tables leave; figures whose ranges overlap are ties; road: road load,",
-            "auxiliaries and what battery and motion took up. The parts, each computed by its own component, add up to the fuel."]
+    return [*parts, *_modes(result), "", *_capability(result), "", *_notes(result), f"{NO_TYPE_APPROVAL} {assumptions()}"]
+
+
+def _notes(result: Versus) -> list[RenderableType]:
+    """What the figures mean."""
+    notes = ["l/100 km throughout; range: what certificate and finer tables leave; overlapping ranges are ties; road: road load,",
+             "auxiliaries, what battery and motion took up. The parts, each computed by its own component, add up to the fuel."]
+    if any(c.strategy_l_per_100km is not None for c in result.cells):
+        notes.append("strategy: its fuel at the charge the optimum ends with, battery energy priced at the costate; over: over the least.")
+    return [*notes, *(f"{c.layout} on {c.cycle}: {c.strategy_why}" for c in result.cells if c.strategy_why)]
 
 
 def _differences(result: Versus) -> list[RenderableType]:
@@ -43,12 +50,14 @@ def _matrix(result: Versus, cycle: str) -> list[RenderableType]:
     cells = result.ranked(cycle)
     followed = [c for c in cells if c.found is not None]
     rows = [_row(result, c, followed[0]) for c in followed]
-    lines: list[RenderableType] = [Text.assemble((cycle, "bold"), _finding(result, followed))]
+    floors = sorted({f"{c.found.floor_l_per_100km:.3f}" for c in followed if c.found})
+    floor = f" (floor {floors[0]} for all)" if len(floors) == 1 and len(followed) > 1 else ""
+    lines: list[RenderableType] = [Text.assemble((cycle, "bold"), floor, _finding(result, followed))]
     if followed:
-        with_strategy = any(c.strategy_l_per_100km is not None for c in followed)
-        headings = ("layout", "l/100 km", "range", "to least", "floor", *(("strategy",) if with_strategy else ()),
-                    *GROUPS, "starts", "changes")
-        lines.append(columns([r if with_strategy else (*r[:5], *r[6:]) for r in rows], (False, *(True,) * (len(headings) - 1)), headings))
+        headings = ("layout", "l/100 km", "range", "to least", "floor", "strategy", "over", *GROUPS, "starts", "changes")
+        shown = [i for i, name in enumerate(headings) if (name not in (*GROUPS, "strategy", "over") or any(r[i].strip("-0.") for r in rows))
+                 and not (name == "floor" and floor)]
+        lines.append(columns([[r[i] for i in shown] for r in rows], (False, *(True,) * (len(shown) - 1)), [headings[i] for i in shown]))
     return [*lines, *(f"  {c.why}" for c in cells if c.found is None)]
 
 
@@ -56,9 +65,10 @@ def _row(result: Versus, cell: Cell, best: Cell) -> tuple[str, ...]:
     assert cell.found is not None and cell.fuel is not None and best.fuel is not None
     losses = cell.grouped_l_per_100km
     difference = "" if cell is best else ("tie" if cell.fuel.overlaps(best.fuel) else _percent(cell, best))
-    strategy = f"{cell.strategy_l_per_100km:.3f}" if cell.strategy_l_per_100km is not None else "-"
+    driven = cell.strategy_l_per_100km
+    strategy = ("-", "-") if driven is None else (f"{driven:.3f}", f"{100.0 * (driven / cell.fuel.value - 1.0):+.1f} %")
     return (cell.layout, f"{cell.fuel.value:.3f}", f"{cell.fuel.low:.3f}-{cell.fuel.high:.3f}", difference,
-            f"{cell.found.floor_l_per_100km:.3f}", strategy, *(f"{losses[name]:.3f}" for name in GROUPS),
+            f"{cell.found.floor_l_per_100km:.3f}", *strategy, *(f"{losses[name]:.3f}" for name in GROUPS),
             str(cell.found.engine_starts), str(cell.found.configuration_changes))
 
 
@@ -85,6 +95,16 @@ def _finding(result: Versus, cells: list[Cell]) -> str:
     margin = others[0].fuel.low - best.fuel.high
     return (f": {best.layout} needs least{level}; {others[0].layout} needs at least {margin:.3f} l/100 km more; "
             f"the largest part is {WORDS[name]}, {b[name] - a[name]:.3f} more.")
+
+
+def _modes(result: Versus) -> list[RenderableType]:
+    """Share of time by mode, a row a layout, the cycles side by side."""
+    cells = {(c.layout, c.cycle): c.mode_share for c in result.cells if c.found is not None}
+    shown = [mode for mode in MODES if any(share[mode] > 0.0 for share in cells.values())]
+    rows = [(layout.name, *(" ".join(f"{100.0 * cells[layout.name, c.name][mode]:3.0f}" if (layout.name, c.name) in cells else "  -"
+                                     for c in result.cycles) for mode in shown)) for layout in result.layouts]
+    order = f", on {', '.join(c.name for c in result.cycles)}" if len(result.cycles) > 1 else ""
+    return [f"Share of time, %{order}", columns(rows, (False, *(True,) * len(shown)), ("layout", *shown))]
 
 
 def _capability(result: Versus) -> list[RenderableType]:

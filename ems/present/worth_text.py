@@ -1,14 +1,16 @@
-"""What every part is worth, as a person reads it: dearest first within its kind."""
+"""What every part is worth, as a person reads it: dearest first within its kind; and as a figure."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ems.judge.worth import CONTROL, KINDS
+from ems.judge.worth import CONTROL, HARDWARE, KINDS
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.text import columns, times
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from rich.console import RenderableType
 
     from ems.judge.bars import Bar
@@ -16,6 +18,8 @@ if TYPE_CHECKING:
 
 HEADINGS = {"clutch": "clutches", "brake": "brakes", "shifter": "shifters", "position": "shifter positions", "gear": "gear pairs",
             "machine": "machines", "configuration": "configurations", "machines together": "machines that work together"}
+WORDS = {CONTROL: "forbidden", HARDWARE: "deleted"}
+ABILITY = ("time_0_100_s", "start_grade_percent", "most_power_kW")
 
 
 def worth_text(result: Worth) -> list[RenderableType]:
@@ -23,39 +27,50 @@ def worth_text(result: Worth) -> list[RenderableType]:
     from rich.text import Text
 
     base = ", ".join(f"{bar.value:.3f} l/100 km on {cycle}" for cycle, bar in result.base.items())
-    parts: list[RenderableType] = [Text.assemble("What each part of ", (result.layout.name, "bold"), f" saves; with everything {base}"), ""]
+    parts: list[RenderableType] = [Text.assemble("What each part of ", (result.layout.name, "bold"), f" saves; with everything {base}")]
+    if result.ratios:
+        parts.append("Ratios found anew: " + ", ".join(f"{name} {ratio:.3f}" for name, ratio in result.ratios.items()))
+    parts.append("")
     several = len(result.base) > 1
     for kind in KINDS:
         rows = [r for r in result.rows if r.kind == kind]
         if rows:
-            parts += [Text(HEADINGS[kind], style="bold"), _table(rows, several), *_unused(rows), ""]
-    ability = result.ability
-    seconds, grade = _number(ability["time_0_100_s"]), _number(ability["start_grade_percent"])
-    parts += [f"With everything: 0-100 km/h in {seconds} s, {grade} % to start on. A deleted part may save fuel and leave a weaker car: "
-              "see 0-100 without."]
-    return [*parts, "more fuel without it, l/100 km" + (", mean of the cycles" if several else "") + "; a range that holds zero is a tie. "
-            "forbidden: carried, not used; deleted: mass, drag and hold power gone too.", f"{NO_TYPE_APPROVAL} {assumptions()}"]
+            parts += [Text(HEADINGS[kind], style="bold"), *_table(result, rows, several), *_needed(rows), *_unused(rows), ""]
+    seconds, grade, power = (_number(result.ability[key]) for key in ABILITY)
+    mean = ", mean of the cycles" if several else ""
+    parts += [f"With everything: 0-100 km/h in {seconds} s, {grade} % to start on, {power} kW at the wheels. A deleted part may save fuel "
+              "and leave a weaker car: see the right columns.",
+              f"more: fuel without it, l/100 km and per cent{mean}; a range that holds zero is a tie. forbidden: carried, not used;",
+              "deleted: mass, drag and hold power gone too.", f"{NO_TYPE_APPROVAL} {assumptions()}"]
+    return parts
 
 
-def _table(rows: list[Row], several: bool) -> RenderableType:
-    shown = [r for r in rows if r.used]
-    cells = [(r.part, "forbidden" if r.what == CONTROL else "deleted", r.how if r.bar else "", *_bar(r.bar), _tie(r),
-              _number(r.ability.get("time_0_100_s")) if r.ability else "", r.why if r.bar is None else _cycles(r, several)) for r in shown]
-    return columns(cells, (False, False, False, True, True, False, True, False),
-                   ("part", "", "how", "more fuel", "range", "", "0-100 without", ""))
+def _table(result: Worth, rows: list[Row], several: bool) -> list[RenderableType]:
+    """Those that have a figure; nothing where none has."""
+    base = sum(bar.value for bar in result.base.values()) / len(result.base)
+    cells = [(r.part, WORDS[r.what], r.how, f"{r.bar.value:+.3f}", f"{100.0 * r.bar.value / base:+.1f} %", _range(r.bar),
+              "tie" if r.tie else "", *(_number(r.ability[key]) if r.ability else "" for key in ABILITY), _cycles(r, several))
+             for r in rows if r.used and r.bar is not None]
+    if not cells:
+        return []
+    headings = ("part", "", "how", "more", "", "range", "", "0-100 s", "grade %", "kW", "")
+    shown = [i for i in range(len(headings)) if i < 6 or any(row[i] for row in cells)]
+    right = (False, False, False, True, True, True, False, True, True, True, False)
+    return [columns([[row[i] for i in shown] for row in cells], [right[i] for i in shown], [headings[i] for i in shown])]
 
 
-def _unused(rows: list[Row]) -> list[RenderableType]:
+def _needed(rows: list[Row]) -> list[str]:
+    """What the layout cannot do without, and why."""
+    return [f"  cannot do without {r.part} ({WORDS[r.what]}): {r.why}" for r in rows if r.bar is None]
+
+
+def _unused(rows: list[Row]) -> list[str]:
     names = sorted({r.part for r in rows if not r.used})
     return [f"  the optimum does not use {times(len(names), 'other')}: {', '.join(names)}"] if names else []
 
 
-def _bar(bar: Bar | None) -> tuple[str, str]:
-    return ("cannot do without", "") if bar is None else (f"{bar.value:+.3f}", f"{bar.low:+.3f} to {bar.high:+.3f}")
-
-
-def _tie(row: Row) -> str:
-    return "tie" if row.tie else ""
+def _range(bar: Bar) -> str:
+    return f"{bar.low:+.3f} to {bar.high:+.3f}"
 
 
 def _cycles(row: Row, several: bool) -> str:
@@ -64,3 +79,44 @@ def _cycles(row: Row, several: bool) -> str:
 
 def _number(value: float | None) -> str:
     return "never" if value is None else f"{value:.1f}"
+
+
+def plot_worth(result: Worth, ax: Axes | None = None) -> Axes:
+    """More fuel without each part, kind by kind: full bars forbidden, hatched deleted, grey a tie; strokes are error bars."""
+    from matplotlib.figure import Figure
+
+    from ems.present.palette import ENGINE, INK, MACHINES, QUIET
+
+    rows = [r for r in result.rows if r.bar is not None and r.used]
+    ax = ax or Figure(figsize=(8.5, _height(rows)), layout="constrained").subplots()
+    for i, row in enumerate(rows):
+        assert row.bar is not None
+        colour = QUIET if row.tie else ENGINE if row.bar.value > 0.0 else MACHINES[0]
+        hatch = "///" if row.what == HARDWARE else ""
+        ax.barh(i, row.bar.value, height=0.66, color=colour, hatch=hatch, edgecolor="#ffffff", linewidth=0.4)
+        ax.plot([row.bar.low, row.bar.high], [i, i], color=INK, linewidth=1.4)
+    for i in [i for i in range(1, len(rows)) if rows[i].kind != rows[i - 1].kind]:
+        ax.axhline(i - 0.5, color=QUIET, linewidth=0.6)
+    ax.set_yticks(range(len(rows)), [f"{r.part}, {WORDS[r.what]}" for r in rows])
+    ax.invert_yaxis()
+    ax.axvline(0.0, color=INK, linewidth=0.8)
+    ax.set_xlabel("more fuel without it [l/100 km]; hatched: deleted with its mass, drag and hold power; grey: a tie; stroke: error bar")
+    ax.set_title(f"{result.layout.name} on {', '.join(result.base)}", loc="left", fontsize=11, color=INK)
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.tick_params(labelsize=9)
+    return ax
+
+
+def _height(rows: list[Row]) -> float:
+    return 1.2 + 0.24 * max(len(rows), 1)
+
+
+def save_worth_figure(result: Worth, path: Path) -> None:
+    """The figure as a file."""
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    with rc_context({"hatch.linewidth": 0.6}):
+        figure = Figure(figsize=(9.0, _height([r for r in result.rows if r.bar is not None and r.used])), layout="constrained")
+        plot_worth(result, figure.subplots())
+        figure.savefig(path, dpi=130)

@@ -30,7 +30,7 @@ def increments(ends_km: Sequence[float], utility: Utility) -> list[float]:
 def weighted_by_utility(tested: ChargeRuns, utility: Utility) -> Weighted:
     """``sum_j UF_j X_j + (1 - sum_j UF_j) X_sustaining`` over the phases to the end of the transition cycle.
 
-    Electricity has the first sum only: nothing is recharged for sustained charge.
+    Electricity has the first sum only: nothing is recharged for sustained charge. The form is from memory.
     """
     parts = [p for cycle in tested.depleting for p in cycle]
     ends, at = [], 0.0

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from ems.errors import InputError
-from ems.judge.comfort import Setting, comfort
+from ems.judge.comfort import Setting, comfort, tables_under
 from ems.judge.levers import levers
 from ems.judge.sensitivity import envelope_per_percent, sensitivity
 from ems.kernels.battery import state
 from ems.layout.load import load_layout
 from ems.output import dumps
+from ems.plant.plant import Ceiling
 from ems.present.comfort_text import comfort_text
 from ems.present.sensitivity_text import sensitivity_text
+from ems.solve.optimum import optimum
 
 
 @pytest.fixture(scope="module")
@@ -88,3 +91,45 @@ def test_comfort_has_its_price(town):
         assert event["wanted_N"] <= 0.0 or event["held_N"] + event["hole_N"] == pytest.approx(event["wanted_N"])
     assert len(made.events) == free.changes and comfort_text(made)
     json.loads(dumps(made.to_dict()))
+
+
+def test_ceiling_of_engine_speed_holds_at_low_speeds_only(town):
+    """Every point of the tables below 40 km/h keeps to the ceiling, refined ones too; above, nothing is taken away.
+
+    Speeds are those of the derivation's rows, multiplied out here.
+    """
+    layout, most = load_layout("input-split"), 1800.0 * np.pi / 30.0
+    free = optimum(layout, town.cycle, grid=town.grid)
+    found = optimum(layout, town.cycle, grid=town.grid, first_tables=tables_under(Ceiling(most, 40.0 / 3.6)))
+    fastest = {}
+    for name, tables in (("free", free.tables), ("under", found.tables)):
+        speed = tables.demands.wheel_speed
+        slow = 3.6 * speed * layout.vehicle.wheel_radius_m < 40.0
+        arrays, top = tables.plant.arrays, {True: 0.0, False: 0.0}
+        for u, n in zip(*np.nonzero(tables.count), strict=True):
+            if arrays.engine_mode[n] != 0:
+                at = slice(tables.first[u, n], tables.first[u, n] + tables.count[u, n])
+                turning = arrays.source_wheel[n, 0] * speed[u] + arrays.source_free[n, 0] * tables.choice[at, 0]
+                top[bool(slow[u])] = max(top[bool(slow[u])], float(turning.max()))
+        fastest[name] = top
+    assert fastest["under"][True] <= most * (1.0 + 1e-9) < fastest["free"][True]
+    assert fastest["under"][False] == pytest.approx(fastest["free"][False], rel=1e-9) and fastest["free"][False] > most
+    assert found.objective_g >= free.lower_bound_g
+    driven = found.trace.columns
+    town_rows = (np.asarray(driven["speed_kmh"]) < 40.0) & (np.asarray(driven["engine_speed_rpm"]) > 1.0)
+    assert np.all(np.asarray(driven["engine_speed_rpm"])[town_rows] <= 1800.0 * (1.0 + 1e-9))
+
+
+def test_a_ramp_keeps_the_free_speed_from_jumping(town):
+    """From second to second a free engine speed moves no further than the ramp and the two lanes it may be in (by hand)."""
+    layout, ramp = load_layout("series"), 150.0
+    made = comfort(layout, town.cycle, grid=town.grid, lanes=12, asked=[Setting("slow", ramp_rpm_s=ramp)])
+    assert made.points[1].fuel.value >= made.points[0].fuel.low
+    engine = layout.engine.engine
+    slow = optimum(replace(layout, engine=replace(layout.engine, engine=replace(engine, speed_ramp_rad_s2=ramp * np.pi / 30.0))),
+                   town.cycle, grid=town.grid, lanes=12)
+    rpm, lane = np.asarray(slow.trace.columns["engine_speed_rpm"]), (engine.max_rad_s - engine.idle_rad_s) / 12 * 30.0 / np.pi
+    on = np.array([str(c).startswith("on:") for c in slow.trace.columns["configuration"]])
+    both = on[1:] & on[:-1]
+    assert np.all(np.abs(np.diff(rpm))[both] <= ramp + 2.0 * lane + 1e-6)
+    assert made.points[1].fuel.value == pytest.approx(slow.fuel_l_per_100km, rel=1e-12)

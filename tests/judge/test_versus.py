@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 
 from ems.errors import InputError
@@ -12,6 +13,7 @@ from ems.judge.versus import differences, sharing, versus
 from ems.layout.load import load_layout
 from ems.output import dumps
 from ems.present.versus_text import versus_text
+from ems.strategies.simulate import simulate
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +60,25 @@ def test_a_layout_ties_with_itself_and_needs_less_when_lighter(town):
     assert [t["layouts"] for t in made.ties] == [["series", "twin"]]
     assert made.ranked("town")[0].layout == "light"
     assert {row["what"] for row in made.differs} == {"vehicle mass"}
+
+
+def test_a_strategy_is_judged_at_equal_charge(town):
+    """Stored energy that it ends with too much, times the costate at the end, taken off: the certificate bounds what is left.
+
+    The store by hand: open-circuit voltage over charge, integrated by the trapezoidal rule.
+    """
+    made = versus([load_layout("series-parallel")], [town.cycle], grid=town.grid, strategy="ecms")
+    cell = made.cells[0]
+    trip = simulate(load_layout("series-parallel"), town.cycle, "ecms")
+    assert not cell.strategy_why and trip.soc_end == pytest.approx(cell.strategy_soc_end, abs=1e-9)
+    found, battery = cell.found, cell.found.layout.battery
+    soc = np.linspace(found.soc_end, trip.soc_end, 1001)
+    more_J = np.trapezoid(np.interp(soc, battery.soc, battery.voltage_V), soc) * battery.capacity_As
+    grams = trip.fuel_g - float(found.bound.costate_g_J[-1]) * more_J
+    assert abs(more_J) > 1e3 and cell.strategy_l_per_100km == pytest.approx(found.fuel_l_per_100km * grams / found.fuel_g, rel=1e-6)
+    assert grams > found.bound.bound_g * (1.0 - found.table_error_percent / 100.0)
+    assert sum(cell.mode_share.values()) == pytest.approx(1.0)
+    assert made.to_dict()["matrix"][0]["strategy_l_per_100km"] == cell.strategy_l_per_100km
 
 
 def test_json_has_what_the_contract_asks(result):

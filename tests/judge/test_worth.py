@@ -12,6 +12,7 @@ import pytest
 from ems.configurations import derive
 from ems.errors import RunError
 from ems.judge.bars import litres_per_100km
+from ems.judge.capability import brief
 from ems.judge.ratios import best_ratios, scaled_ratio
 from ems.judge.worth import CONTROL, HARDWARE, worth
 from ems.layout.load import load_layout
@@ -121,16 +122,18 @@ def test_a_deleted_machine_leaves_no_loose_ends():
 
 def test_hold_power_goes_with_a_deleted_clutch(town):
     """K1 held closed for good: forbidden it still takes 500 W whenever it is closed, deleted it takes and weighs nothing."""
-    weightless = ["clutches.K1.mass_kg=0", "clutches.K2.mass_kg=0"]
+    weightless = ["clutches.K1.mass_kg=0", "clutches.K2.mass_kg=0", "clutches.K2.hold_W=0"]
     layout = load_layout("three-clutch", overrides=[*weightless, "clutches.K1.hold_W=500"])
     lighter = without_costs(load_layout("three-clutch", overrides=["clutches.K1.hold_W=500"]), "K1")
     assert lighter.vehicle.mass_kg == load_layout("three-clutch").vehicle.mass_kg - 6.0      # its mass in the shipped file
     assert {c.name: c.hold_W for c in lighter.clutches}["K1"] == 0.0
-    assert without_costs(layout, "K1").digest == load_layout("three-clutch", overrides=weightless).digest
+    assert without_costs(layout, "K1").digest == load_layout("three-clutch", overrides=[*weightless, "clutches.K1.hold_W=0"]).digest
     made = worth(layout, [town.cycle], grid=town.grid, kinds=["clutch"])
     rows = {(row.part, row.what): row for row in made.rows}
     assert ("K2", HARDWARE) not in rows                             # it costs nothing: no figure of its own
     assert rows["K1", HARDWARE].bar.value < rows["K1", CONTROL].bar.value
+    with_all, without_K3 = brief(layout), rows["K3", HARDWARE].ability          # open for good: no engine through second either
+    assert without_K3["time_0_100_s"] > with_all["time_0_100_s"] and without_K3["most_power_kW"] < with_all["most_power_kW"]
 
 
 def test_two_like_machines_are_worth_one_of_both_ratings(tmp_path, town):
