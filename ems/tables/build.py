@@ -83,12 +83,21 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
     of_demand = np.ascontiguousarray(np.broadcast_to(slopes, (wanted.shape[0], slopes.shape[-1])))
     on_sides = wanted & apart(plant)[None, :]
     rows, row_of = Rows(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros((0, tables.choice.shape[1]))), np.full(wanted.shape, -1)
-    for part, search in ((wanted & ~on_sides, whole_rows), (on_sides, side_rows)):
-        if part.any():
-            more, of_more = search(plant, tables.demands, part, grid, of_demand)
-            row_of = np.where(of_more >= 0, of_more + rows.counts.size, row_of)
-            rows = Rows(*(np.concatenate(pair) for pair in zip(rows, more, strict=True)))
+    for searched, here in _by_speed(plant, tables.demands):
+        for part, search in ((wanted & ~on_sides & here, whole_rows), (on_sides & here, side_rows)):
+            if part.any():
+                more, of_more = search(searched, tables.demands, part, grid, of_demand)
+                row_of = np.where(of_more >= 0, of_more + rows.counts.size, row_of)
+                rows = Rows(*(np.concatenate(pair) for pair in zip(rows, more, strict=True)))
     return _joined(tables, rows, row_of, grid, slopes) if rows.counts.size else tables
+
+
+def _by_speed(plant: Plant, demands: Demands) -> list[tuple[Plant, BoolArray]]:
+    """Plants to search with and (U, 1) the demands for each: where there is a ceiling of engine speed, one for low speeds."""
+    if plant.ceiling is None:
+        return [(plant, np.ones((demands.wheel_speed.size, 1), bool))]
+    slow = demands.wheel_speed[:, None] * plant.layout.vehicle.wheel_radius_m < plant.ceiling.below_m_s
+    return [(plant, ~slow), (plant.under_ceiling(), slow)]
 
 
 def whole_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> tuple[Rows, IntArray]:
