@@ -227,7 +227,7 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
 
     Rotating energy is counted at the reference of a free speed, here as in the transitions, so that none comes from nowhere:
     the battery pays the difference.
-    axle_least : (A,) least torque the axles may take while braking [N m]; all without a limit are not asked about
+    axle_least : (A,) least torque the axles may take while braking [N m]
     """
     code = _set_speeds(plant, bench, t, ww, f)
     first, bits = plant.first_pattern[t], plant.bits[t]
@@ -243,15 +243,13 @@ def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alph
     engine_torque = 0.0
     if plant.engine_mode[t] == DRAGGED:
         engine_torque = -at(plant.motoring_speed, plant.motoring_speed.size, plant.motoring_drag, bench.speed[0])
-    loads, axles = plant.load_count[t], 0
-    for q in range(axle_least.size):
-        axles = axle_least.size if axle_least[q] > -math.inf else axles
+    loads = plant.load_count[t]
     return Cut(bench.x, bench.out, bench.speed, bench.mesh_speed, bench.limit, bench.loss_row, bench.fuel_row,
                bench.pattern, bench.base, bench.gain, bench.still, bench.known,
                plant.machine_torque, plant.machine_torque_count, plant.engine_torque,
                plant.torque_map[first:first + (1 << bits)], plant.bit_mesh[t, :bits],
                plant.inner_source[t, :plant.inner_count[t]], plant.load_joint[t, :loads], plant.load_limit[t, :loads],
-               plant.axle_joint[:axles], axle_least, plant.machine_drives, fixed, engine_torque,
+               plant.axle_joint, axle_least, plant.machine_drives, fixed, engine_torque,
                plant.engine_mode[t], auxiliary_W + plant.hold_W[t] + alpha * plant.kinetic_free[t] * (plant.reference[t] - f),
                plant.battery_gives_W, plant.battery_takes_W, code)
 

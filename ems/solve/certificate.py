@@ -16,7 +16,7 @@ from ems.kernels.sweep import Points, Window, arrive, bound_gradient, chain, sta
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
-CELLS = 16
+CELLS = 24
 SEARCHED = 0.0005    # distance from the bound, relative, within which points are looked at while its values are sought
 
 

@@ -96,7 +96,7 @@ def slopes_around(bound: Bound, demand_of: IntArray, spread: float) -> Array:
     low, high = np.full(size, np.inf), np.zeros(size)
     np.minimum.at(low, demand_of, (1.0 - spread) * after)
     np.maximum.at(high, demand_of, (1.0 + spread) * after)
-    count = np.minimum(1 + np.ceil((high - low) / (APART * high) - 1e-9), MOST_SLOPES)
+    count = np.minimum(1 + np.ceil((high - low) / np.maximum(APART * high, 1e-300) - 1e-9), MOST_SLOPES)
     step = np.arange(int(count.max()))
     slopes = low[:, None] + (high - low)[:, None] * step / np.maximum(count - 1, 1)[:, None]
     return np.where(step < count[:, None], slopes, np.nan)

@@ -194,8 +194,6 @@ def axle_least_Nm(plant: Plant, wheel_speed_rad_s: Array, wheel_torque_Nm: Array
         with np.errstate(invalid="ignore"):
             faded = np.where(shares > 0.0, most * shares, 0.0)
         out[:, a] = -np.maximum(faded, LEAST_AXLE_TORQUE_G * vehicle.mass_kg * 9.80665 * radius)
-    if len(plant.layout.axles) == 1:
-        out[wheel_torque_Nm >= 0.0] = -np.inf           # the only axle does not brake while the vehicle is driven
     return out
 
 

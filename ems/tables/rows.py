@@ -23,7 +23,7 @@ class Rows(NamedTuple):
 def empty_frontiers(rows: int, capacity: int, plant: Plant) -> Frontiers:
     """Room for frontiers of so many points."""
     width = 3 + plant.arrays.inner_source.shape[1]
-    return Frontiers(np.empty((rows, capacity)), np.empty((rows, capacity)), np.empty((rows, capacity, width)), np.zeros(rows, np.int64))
+    return Frontiers(np.zeros((rows, capacity)), np.zeros((rows, capacity)), np.zeros((rows, capacity, width)), np.zeros(rows, np.int64))
 
 
 def unpadded(out: Frontiers) -> Rows:

@@ -26,7 +26,7 @@ def six_steps(bare_problem, loss_per_kW, points):
 
 def solved(problem, nodes=401):
     """(objective, lower bound, costate of the bound per kJ, the two costates of the search)."""
-    costate = solve_costate(problem, 7e-5)
+    costate = solve_costate(problem, 7e-5, tolerance=1e-4)
     final = costate.above.costate_g_J[-1]
     bound = best_bound(problem, np.ones(7), np.zeros(7, np.int64), np.array([final]), 12)
     coarse = solve_dynamic(problem, full_corridor(problem, nodes, final))

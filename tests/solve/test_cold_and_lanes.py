@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from ems.errors import InputError
-from ems.kernels.transitions import stored_energies, transition
+from ems.kernels.transitions import set_from_rest, set_rotating, stored_energies, transition
 from ems.layout.load import load_layout
 from ems.plant.plant import Plant, build_plant
 from ems.solve.optimum import cold_factor, optimum
@@ -27,9 +27,15 @@ def node(plant: Plant, word: str, lane: int = 0) -> int:
 
 def passed(plant: Plant, a: int, b: int, wheel_rad_s: float):
     """Exchange of the change from a to b (-1: from rest), and the machines' losses."""
-    S = plant.transitions.inertia.size
-    machines = np.zeros(S - 1)
-    return transition(plant.transitions, a, b, wheel_rad_s, np.zeros(S), np.zeros(S), machines), machines
+    n = plant.transitions
+    S = n.inertia.size
+    before, after, machines = np.zeros(S + 2), np.zeros(S + 2), np.zeros(S - 1)
+    if a < 0:
+        set_from_rest(n, b, wheel_rad_s, before)
+    else:
+        set_rotating(n, a, wheel_rad_s, before)
+    set_rotating(n, b, wheel_rad_s, after)
+    return transition(n, a, b, before, after, machines), machines
 
 
 def test_lane_to_lane_by_hand():

@@ -68,7 +68,8 @@ def test_two_equal_machines_share_equally(force_N):
     best = min(tables.power_W[tables.first[0, n]:tables.first[0, n] + tables.count[0, n]].min() for n in both)
     vehicle, machine = plant.layout.vehicle, plant.layout.machines[0].machine
     speed = 9 * 15.0 / vehicle.wheel_radius_m
-    torque = force_N * vehicle.wheel_radius_m / 9 / 2
+    taken = vehicle.axle("front").regeneration_share if force_N < 0 else 1.0
+    torque = taken * force_N * vehicle.wheel_radius_m / 9 / 2
     torque = torque / 0.98 if force_N > 0 else torque * 0.98
     along = [np.interp(torque, machine.torque_Nm, row) for row in machine.loss_W]
     equal = 2 * (torque * speed + np.interp(speed, machine.speed_rad_s, along))
