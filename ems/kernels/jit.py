@@ -12,6 +12,7 @@ import itertools
 import os
 import re
 import tempfile
+import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
@@ -21,6 +22,7 @@ from typing import Any, TypeVar
 import numba
 
 Function = TypeVar("Function", bound=Callable[..., Any])
+Result = TypeVar("Result")
 
 
 KERNELS = Path(__file__).parent
@@ -95,6 +97,7 @@ def use_threads(count: int) -> None:
     _threads = count
 
 
+ASIDE = "aside"
 SHARES = 10     # pieces that the work of a kernel is cut into, so that no thread waits long for the last
 
 
@@ -106,10 +109,23 @@ def share_out(kernel: Callable[..., None], size: int, *arguments: Any) -> None:
         for begin, end in pieces:
             kernel(begin, end, *arguments)
         return
-    for done in [_pool(_threads).submit(kernel, begin, end, *arguments) for begin, end in pieces]:
+    pool = _pool(_threads, threading.current_thread().name.startswith(ASIDE))   # work beside the main thread's does not hold that up
+    for done in [pool.submit(kernel, begin, end, *arguments) for begin, end in pieces]:
         done.result()
 
 
+def beside(work: Callable[[], Result]) -> Callable[[], Result]:
+    """Begins some work in a thread of its own, and gives what waits for its result; on one thread it begins when it is waited for."""
+    if _threads == 1:
+        return work
+    return _aside().submit(work).result
+
+
 @cache
-def _pool(threads: int) -> ThreadPoolExecutor:
+def _aside() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(1, ASIDE)
+
+
+@cache
+def _pool(threads: int, aside: bool) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads, "kernels")

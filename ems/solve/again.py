@@ -15,7 +15,7 @@ from ems.solve.certificate import Bound, best_bound
 from ems.solve.clock import Clock, Progress
 from ems.solve.optimum import Optimum, result_of
 from ems.solve.problem import Problem, build_problem, fixed_costs, with_tables
-from ems.solve.steps import SLACK_TABLES, SPREAD, driven_and_bound, finer_bound_g, first_bound, near, raised, slopes_around
+from ems.solve.steps import SLACK_TABLES, SPREAD, Finer, driven_and_bound, first_bound, near, raised, slopes_around
 from ems.tables.build import Tables, added
 from ems.types import BoolArray
 
@@ -46,12 +46,13 @@ def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_pric
     fresh = near(problem, bound, _slack_g(bound)) & ~near(found.problem, found.bound, _slack_g(found.bound))
     tables = clock.lap("tables", lambda: added(tables, fresh, found.tables.grid, slopes_around(bound, problem.tables.demand_of, SPREAD)))
     problem = with_tables(problem, tables)
+    finer = Finer(problem, bound, found.tables.grid)
     driven, bound = driven_and_bound(problem, bound, clock, say)
     lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")
-    finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, driven.objective_g, found.tables.grid))
+    finer_g = clock.lap("certificate", lambda: finer.bound_g(bound, driven.objective_g))
     waits = Waits(found.waits_s["dwell"], found.waits_s["engine_on"], found.waits_s["engine_off"])
-    return replace(result_of(layout, found.cycle, problem, driven, bound, lower_g, finer, clock, waits, None),
+    return replace(result_of(layout, found.cycle, problem, driven, bound, lower_g, finer_g, clock, waits, None),
                    warm_l_per_100km=found.warm_l_per_100km)
 
 

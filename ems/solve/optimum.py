@@ -21,7 +21,7 @@ from ems.solve.clock import Clock, Progress
 from ems.solve.dynamic import Driven
 from ems.solve.problem import Problem, build_problem, fixed_costs, transition_costs, with_tables
 from ems.solve.shortfall import shortfall
-from ems.solve.steps import FINE_NODES, driven_and_bound, finer_bound_g, first_bound, raised, refined_near
+from ems.solve.steps import FINE_NODES, Finer, driven_and_bound, first_bound, raised, refined_near
 from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
 from ems.trips.cycle import Cycle
 from ems.trips.demand import Demand
@@ -137,12 +137,13 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     say("refining tables")
     tables = clock.lap("tables", lambda: refined_near(problem, bound, grid))
     problem = with_tables(problem, tables)
+    finer = Finer(problem, bound, grid)
     driven, bound = driven_and_bound(problem, bound, clock, say)
     lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")
-    finer = clock.lap("certificate", lambda: finer_bound_g(problem, bound, driven.objective_g, grid))
+    finer_g = clock.lap("certificate", lambda: finer.bound_g(bound, driven.objective_g))
     say("audit")
-    return result_of(layout, cycle, problem, driven, bound, lower_g, finer, clock, waits, warm)
+    return result_of(layout, cycle, problem, driven, bound, lower_g, finer_g, clock, waits, warm)
 
 
 def _cold_data(layout: Layout) -> None:

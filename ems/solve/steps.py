@@ -9,6 +9,7 @@ import numpy as np
 
 from ems.errors import RunError
 from ems.kernels.frontier import Grid
+from ems.kernels.jit import beside
 from ems.solve.cells import raised_bound_g
 from ems.solve.certificate import Bound, best_bound, pruned
 from ems.solve.clock import Clock, Progress
@@ -176,8 +177,21 @@ def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) ->
     return lower_g
 
 
-def finer_bound_g(problem: Problem, bound: Bound, objective_g: float, grid: Grid) -> float:
-    """Lower bound with tables of twice the points on every axis, wherever a trip no worse than the one found can pass [g]."""
-    slack_g = max(objective_g - bound.bound_g, 1e-3)
-    finer = added(problem.tables, near(problem, bound, slack_g), refined(grid, 2), slopes_around(bound, problem.tables.demand_of, 0.0))
-    return best_bound(with_tables(problem, finer), bound.shape, bound.segments, bound.values_g_J, 1).bound_g
+class Finer:
+    """Tables of twice the points on every axis, wherever a trip within a slack of the bound can pass; searched beside other work.
+
+    They are sought with the bound that is known before the dynamic programming, and more of them where that leaves a wider gap.
+    """
+
+    def __init__(self, problem: Problem, bound: Bound, grid: Grid) -> None:
+        self.problem, self.grid = problem, refined(grid, 2)
+        self.reached = near(problem, bound, max(SLACK * bound.bound_g, 1e-3))
+        slopes = slopes_around(bound, problem.tables.demand_of, 0.0)
+        self.search = beside(lambda: added(problem.tables, self.reached, self.grid, slopes))
+
+    def bound_g(self, bound: Bound, objective_g: float) -> float:
+        """Lower bound with them, wherever a trip no worse than the one found can pass [g]."""
+        tables = self.search()
+        more = near(self.problem, bound, max(objective_g - bound.bound_g, 1e-3)) & ~self.reached
+        tables = added(tables, more, self.grid, slopes_around(bound, tables.demand_of, 0.0))
+        return best_bound(with_tables(self.problem, tables), bound.shape, bound.segments, bound.values_g_J, 1).bound_g
