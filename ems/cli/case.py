@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from ems.trips.cycle import Cycle
 
 DEFAULT_CYCLE = "wltc-3b"
-OPTIONS = ("cycle", "charge", "grid", "lanes", "dwell", "engine_on", "engine_off", "cold")
+OPTIONS = ("cycle", "charge", "grid", "lanes", "dwell", "engine_on", "engine_off", "cold", "gap")
 STRATEGY_OPTIONS = OPTIONS[:4]      # with which a strategy can be driven
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -43,6 +43,7 @@ class Case:
     charge : START:END state of charge, None for sustaining
     grid : multiplies the points of the tables      lanes : of the free engine speed; None for the usual number
     dwell, engine_on, engine_off : least times [s]      cold : the engine starts cold
+    gap : certified gap to come down to [%]; None for the usual
     """
 
     layout: str
@@ -55,6 +56,7 @@ class Case:
     engine_on: float = 0.0
     engine_off: float = 0.0
     cold: bool = False
+    gap: float | None = None
 
     @property
     def options(self) -> dict[str, Any]:
@@ -136,6 +138,8 @@ _OPTIONS: list[Callable[[Any], Any]] = [
     click.option("--engine-on", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time the engine turns, to 20 s."),
     click.option("--engine-off", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time it stands, to 20 s."),
     click.option("--cold", is_flag=True, help="The engine starts cold; the warm figure is solved first and shown beside it."),
+    click.option("--gap", type=click.FloatRange(0.0001, 10.0), metavar="PERCENT",
+                 help="Certified gap to come down to, with finer nodes and cells; where it cannot, the answer says so."),
 ]
 
 
@@ -163,7 +167,7 @@ def solve(run: Run, loaded: Loaded) -> Optimum:
         case = loaded.case
         grid = DEFAULT_GRID if case.grid == 1 else refined(DEFAULT_GRID, case.grid)
         found = optimum(loaded.layout, loaded.cycle, charge=loaded.charge, progress=tell, grid=grid, lanes=case.lanes or LANES,
-                        waits=Waits(case.dwell, case.engine_on, case.engine_off), cold=case.cold)
+                        waits=Waits(case.dwell, case.engine_on, case.engine_off), cold=case.cold, gap_percent=case.gap)
     for warning in found.warnings:
         if warning not in loaded.cycle.warnings:
             run.warn(warning)

@@ -70,6 +70,9 @@ def _facts(found: Optimum) -> list[tuple[str, str]]:
     waits = [f"{name.replace('_', ' ')} at least {value:g} s" for name, value in found.waits_s.items() if value > 0.0]
     if waits:
         facts.append(("least times", ", ".join(waits)))
+    if found.gap_asked_percent is not None and found.gap_percent > found.gap_asked_percent:
+        facts.insert(0, ("gap asked for", f"{found.gap_asked_percent:g} % is not reached with the finest nodes and cells: what is left "
+                         "lies between trips that change configuration and a bound that may mix them"))
     if found.price_g > 0.0:
         facts.insert(2, ("prices", f"{found.price_g:.2f} g for starts and changes, counted in the optimum, not burnt"))
     return facts

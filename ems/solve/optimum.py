@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,7 +21,7 @@ from ems.solve.clock import Clock, Progress
 from ems.solve.dynamic import Driven
 from ems.solve.problem import Problem, build_problem, fixed_costs, transition_costs, with_tables
 from ems.solve.shortfall import shortfall
-from ems.solve.steps import FINE_NODES, Finer, driven_and_bound, first_bound, raised, refined_near
+from ems.solve.steps import FINE_NODES, Finer, aim_at, driven_and_bound, first_bound, raised, refined_near
 from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
 from ems.trips.cycle import Cycle
 from ems.trips.demand import Demand
@@ -62,6 +62,7 @@ class Optimum:
     co2_g_per_km: float
     lower_bound_g: float
     gap_percent: float
+    gap_asked_percent: float | None
     table_error_percent: float
     costate: float
     costate_segments: tuple[dict[str, float], ...]
@@ -98,7 +99,7 @@ class Optimum:
 
 def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None = None, progress: Progress | None = None,
             grid: Grid = DEFAULT_GRID, lanes: int = LANES, waits: Waits = NO_WAITS, cold: bool = False,
-            first_tables: FirstTables = build_tables) -> Optimum:
+            gap_percent: float | None = None, first_tables: FirstTables = build_tables) -> Optimum:
     """The least fuel any control could need on a cycle, with its certificate.
 
     charge : state of charge at the start, and at least at the end; the battery's target for both when None
@@ -106,6 +107,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     lanes : how many lanes the free engine speed is divided into
     waits : least times between changes; the engine's own least times hold beside them
     cold : the engine starts cold; the warm optimum is solved first, and its mean fuel power warms the engine
+    gap_percent : what the certified gap is to come down to; as much is done for it as can be, see ``gap_asked_percent``
     first_tables : ``build_tables``, or one that keeps and shares
     Raises ``InputError`` for a charge outside the window or an engine without cold data, ``CycleNotFollowed``, ``RunError``.
     """
@@ -118,7 +120,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     if cold:
         _cold_data(layout)
         warm = optimum(layout, cycle, charge=charge, progress=progress, grid=grid, lanes=lanes, waits=waits,
-                       first_tables=first_tables)
+                       gap_percent=gap_percent, first_tables=first_tables)
     say("loading kernels" if cached() else "compiling kernels, once for this version, a minute or two")
     clock.lap("compile", _compile)
     say("deriving configurations")
@@ -138,12 +140,12 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     tables = clock.lap("tables", lambda: refined_near(problem, bound, grid))
     problem = with_tables(problem, tables)
     finer = Finer(problem, bound, grid)
-    driven, bound = driven_and_bound(problem, bound, clock, say)
-    lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
+    driven, bound = driven_and_bound(problem, bound, clock, say, aim_at(gap_percent))
+    lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say, aim_at(gap_percent)))
     say("how much finer tables would take off")
     finer_g = clock.lap("certificate", lambda: finer.bound_g(bound, driven.objective_g))
     say("audit")
-    return result_of(layout, cycle, problem, driven, bound, lower_g, finer_g, clock, waits, warm)
+    return replace(result_of(layout, cycle, problem, driven, bound, lower_g, finer_g, clock, waits, warm), gap_asked_percent=gap_percent)
 
 
 def _cold_data(layout: Layout) -> None:
@@ -191,7 +193,7 @@ def result_of(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bo
         surplus_J=float(driven.energy_J[-1] - problem.target_J), fuel_g=fuel_g, price_g=price_g, objective_g=driven.objective_g,
         fuel_l_per_100km=100.0 * litres / km, warm_l_per_100km=None if warm is None else warm.fuel_l_per_100km,
         co2_g_per_km=litres * fuel.co2_g_l / km,
-        lower_bound_g=lower_g, gap_percent=_percent(driven.objective_g - lower_g, driven.objective_g),
+        lower_bound_g=lower_g, gap_percent=_percent(driven.objective_g - lower_g, driven.objective_g), gap_asked_percent=None,
         table_error_percent=_percent(max(bound.bound_g - finer_g, 0.0), driven.objective_g),
         costate=float(bound.costate_g_J[0]) * plant.heating_value_J_g, costate_segments=_segment_rows(problem, bound),
         engine_starts=int(running[0]) + int(np.sum(running[1:] & ~running[:-1])),

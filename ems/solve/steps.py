@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -23,16 +24,37 @@ FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where 
 ROUGH_NODES = 101               # battery nodes of the sweep that only shows where the window binds
 COARSE_NODES, FINE_NODES = 151, 151
 CORRIDORS = (0.1, 0.02, 0.004) # half widths of the fine corridors, share of the window
-EFFORTS = 2                     # how often more effort is spent while the relative gap is wider than one of the next two
-GOOD_FREE, GOOD_BINDING = 0.0005, 0.0012
 BINDS = 0.002                   # spread of the costate's segment values, relative, from which the window is said to bind
-CELLS = (6000, 20000)         # cells of stored energy in which the bound is raised, while the gap is above GOOD_FREE
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 MOST_SLACK = 0.02               # the same in later sweeps, which look as far as the gap is wide, at most
 SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
 SPREAD, APART = 0.008, 0.02      # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
 CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """Which gap is small enough, relative, and what is done to reach it.
+
+    free, binding : where the window does not bind, and where it does      efforts : how often more nodes are taken
+    cells : numbers of cells of stored energy in which the bound is raised while the gap is above ``free``
+    """
+
+    free: float = 0.0005
+    binding: float = 0.0012
+    efforts: int = 2
+    cells: tuple[int, ...] = (6000, 20000)
+
+
+USUAL = Aim()
+
+
+def aim_at(gap_percent: float | None) -> Aim:
+    """The usual aim, or one that spends more before it gives up a gap that was asked for."""
+    if gap_percent is None:
+        return USUAL
+    return Aim(gap_percent / 100.0, gap_percent / 100.0, 4, (6000, 20000, 60000))
 
 
 def first_bound(problem: Problem) -> tuple[Problem, Bound]:
@@ -109,21 +131,21 @@ def refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     return added(problem.tables, reached, grid, slopes_around(bound, problem.tables.demand_of, SPREAD))
 
 
-def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress) -> tuple[Driven, Bound]:
+def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress, aim: Aim = USUAL) -> tuple[Driven, Bound]:
     """Trip and certificate, with more effort while the gap is wide.
 
     bound : values to begin with; they may come from another problem on the same trip
     """
     best: Driven | None = None
     bound = clock.lap("certificate", lambda: best_bound(problem, bound.shape, bound.segments, bound.values_g_J, 1))
-    for effort in range(EFFORTS):
+    for effort in range(aim.efforts):
         say("dynamic programming" if effort == 0 else "dynamic programming, finer")
         slack = SLACK * bound.bound_g if best is None else min(1.05 * (best.objective_g - bound.bound_g), MOST_SLACK * bound.bound_g)
         driven = clock.lap("solve", partial(_drive, problem, bound, slack, effort))
         best = driven if best is None else min(best, driven, key=lambda d: d.objective_g)
         say("certificate")
         bound = clock.lap("certificate", partial(_final_bound, problem, best, bound))
-        if best.objective_g - bound.bound_g <= (GOOD_BINDING if binds(bound) else GOOD_FREE) * best.objective_g:
+        if best.objective_g - bound.bound_g <= (aim.binding if binds(bound) else aim.free) * best.objective_g:
             break
     assert best is not None
     return best, bound
@@ -166,11 +188,11 @@ def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
     return max(again, bound, key=lambda b: b.bound_g)
 
 
-def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress) -> float:
+def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress, aim: Aim = USUAL) -> float:
     """The lower bound [g], raised in cells of stored energy where the affine one leaves more than a small gap."""
     lower_g = max(bound.bound_g, 0.0)               # fuel and prices are never negative
-    for count in CELLS:
-        if objective_g - lower_g <= GOOD_FREE * objective_g:
+    for count in aim.cells:
+        if objective_g - lower_g <= aim.free * objective_g:
             break
         say(f"certificate in {count} cells")
         lower_g = max(lower_g, raised_bound_g(problem, bound, objective_g, count))

@@ -1,0 +1,41 @@
+"""``--gap``: more is done until the gap asked for is certified, or the answer says that it is not."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from rich.console import Console
+
+from ems.kernels.frontier import Grid
+from ems.layout.load import load_layout
+from ems.present.optimum_text import optimum_text
+from ems.solve.optimum import optimum
+
+
+@pytest.fixture(scope="module")
+def piece(pieces):
+    """A minute of UDDS, and how a layout is solved on it."""
+    cycle, grid = pieces.cycle("udds", 20, 80), Grid(4, 6, 3, 3, 4, 4, 12)
+    return lambda gap: optimum(load_layout("series-parallel"), cycle, grid=grid, lanes=1, gap_percent=gap)
+
+
+def test_a_smaller_gap_is_certified_or_told(piece):
+    usual, asked = piece(None), piece(0.005)
+    assert asked.fuel_g * (1 - asked.gap_percent / 100) >= usual.fuel_g * (1 - usual.gap_percent / 100) - 1e-9
+    assert asked.objective_g <= usual.objective_g + 1e-9
+    told = "gap asked for" in _words(asked)
+    assert told == (asked.gap_percent > 0.005)
+
+
+def test_a_gap_that_no_effort_reaches_is_told(piece):
+    """Cells of stored energy are finite: some slack is always left, and said."""
+    found = piece(1e-9)
+    assert found.gap_percent > 1e-9 and "gap asked for" in _words(found)
+
+
+def _words(found):
+    console = Console(width=200, record=True, file=io.StringIO())
+    for line in optimum_text(found):
+        console.print(line)
+    return console.export_text()
