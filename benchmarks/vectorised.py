@@ -169,7 +169,7 @@ class AllCombinations:
         for t in range(len(plant.nodes)):
             found = 0
             if plant.arrays.wheel_driven[t] or Tw <= 0.0:
-                f, x = self._grid(t, ww, alpha, Tw)
+                f, x = self._grid(t, ww, alpha, Tw, axle_least)
                 possible, fuel, power, wheel = evaluate(plant, t, ww, alpha, auxiliary, x, f, Tw, axle_least)
                 fuels.append(fuel[possible])
                 powers.append(power[possible])
@@ -178,17 +178,21 @@ class AllCombinations:
             begin.append(begin[-1] + found)
         return Controls(np.concatenate(fuels), np.concatenate(powers), np.concatenate(choices), np.array(begin))
 
-    def _grid(self, t: int, ww: float, alpha: float, Tw: float) -> tuple[np.ndarray, np.ndarray]:
-        """Free speed (m,) or (1,) and inputs (3 + I, m) of every combination; brakes are used with the engine giving no torque."""
+    def _grid(self, t: int, ww: float, alpha: float, Tw: float, axle_least: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Free speed (m,) or (1,) and inputs (3 + I, m) of every combination; brakes are used with the engine giving no torque.
+
+        The largest share of a braking torque is what a single axle may take.
+        """
         a, steps = self.plant.arrays, self.steps
         free = np.linspace(*free_range(a, t, ww), steps.free_points) if a.has_free[t] else np.array([a.free_low[t]])
         coupled = a.engine_mode[t] == COUPLED and a.engine_free[t]
         engine = np.linspace(0.0, 1.0, steps.torque_points) if coupled else np.zeros(1)
         inner = [np.linspace(-1.0, 1.0, steps.inner_points)] * int(a.inner_count[t])
         braking = Tw < 0.0 and a.wheel_free[t]
-        rows = _product(free, engine, np.ones(1), *inner)
+        most = np.clip(axle_least[0] / Tw, 0.0, 1.0) if braking and axle_least.size == 1 else 1.0
+        rows = _product(free, engine, np.full(1, most), *inner)
         if braking:
-            rows = np.hstack([rows, _product(free, np.zeros(1), np.linspace(0.0, 1.0, steps.brake_points)[:-1], *inner)])
+            rows = np.hstack([rows, _product(free, np.zeros(1), np.linspace(0.0, most, steps.brake_points)[:-1], *inner)])
         x = np.zeros((a.torque_map.shape[2], rows.shape[1]))
         f = free if free.size == 1 else rows[0]
         x[0] = Tw * rows[2]

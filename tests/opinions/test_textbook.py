@@ -33,11 +33,12 @@ def test_plant_on_arrays_is_the_plant_of_the_kernels(plain, layout):
     bench, seen = make_bench(plant.arrays), 0
     for k in range(0, 100, 14):
         controls = controls_of(plant, demand, k)
+        axle_least = axle_least_Nm(plant, demand.speed_m_s[k: k + 1] / radius, demand.force_N[k: k + 1] * radius)
         for n in range(len(plant.nodes)):
             for j in range(controls.begin[n], controls.begin[n + 1]):
                 f, torques = controls.choice[j, 0], controls.choice[j, 1:]
                 cut = make_cut(plant.arrays, bench, n, demand.speed_m_s[k] / radius, f, demand.acceleration_m_s2[k] / radius,
-                               demand.auxiliary_W[k], axle_least_Nm(plant, np.array([0.0]), np.array([0.0]))[0])
+                               demand.auxiliary_W[k], axle_least[0])
                 assert cut.code == 0
                 cut.x[:torques.size] = torques
                 power, code = terminal_power(cut)
