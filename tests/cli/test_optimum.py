@@ -101,7 +101,7 @@ def test_the_cycle_taken_is_said_when_none_is_given(ems, monkeypatch, short_trip
 
 def test_out_holds_result_trace_figure_and_tables(out, ems, short_trip):
     result = json.loads((out / "result.json").read_text(encoding="utf-8"), parse_constant=refuse)
-    assert set(result["files"]) == {"trace.csv", "figure.png", "tables.npz"}
+    assert set(result["files"]) == {"trace.csv", "figure.png", "trip.npz", "tables.npz"}
     assert {p.name for p in out.iterdir()} == {"result.json", *result["files"]}
     assert all(sha256((out / n).read_bytes()).hexdigest() == digest for n, digest in result["files"].items())
     assert (out / "figure.png").read_bytes().startswith(b"\x89PNG")
@@ -157,7 +157,7 @@ def test_a_second_run_into_the_folder_needs_force(out, ems, short_trip):
     assert refused.code == 1 and "--force" in refused.err and refused.out == ""
     assert (out / "result.json").read_bytes() == before
     assert ems(*words, "--force").code == 0
-    assert {p.name for p in out.iterdir()} == {"result.json", "trace.csv", "figure.png"}   # no tables this time
+    assert {p.name for p in out.iterdir()} == {"result.json", "trace.csv", "figure.png", "trip.npz"}   # no tables this time
 
 
 def test_tables_without_a_folder_is_wrong_usage(ems):

@@ -19,6 +19,7 @@ IMPORTS_BY_NAME = {     # importlib, and what it imports
     "__init__.py": "the public names, listed there", "cli/main.py": "the commands, listed there", "cli/batch.py": "pyarrow",
     "strategies/load.py": "--strategy python:...", "studies/solvers.py": "the solvers, listed there", "studies/worker.py": "kernels",
 }
+STARTS = {"solve/warm_up.py": "itself, by a name that is written there: compiling on a second core"}     # a process
 SOURCES = sorted(p.relative_to(PACKAGE).as_posix() for p in PACKAGE.rglob("*.py") if "_data" not in p.parts)
 
 
@@ -39,8 +40,8 @@ def calls_and_imports(tree: ast.AST) -> tuple[set[str], set[str]]:
 def test_source_runs_nothing(name):
     text = (PACKAGE / name).read_text(encoding="utf-8")
     called, imported = calls_and_imports(ast.parse(text))
-    assert not imported & MODULES and "allow_pickle=True" not in text
-    assert not called & (RUNS - ({"compile"} if "re.compile" in text else set()))
+    assert not imported & (MODULES - ({"subprocess"} if name in STARTS else set())) and "allow_pickle=True" not in text
+    assert not called & (RUNS - ({"compile"} if "re.compile" in text else set()) - ({"Popen"} if name in STARTS else set()))
     assert "importlib" not in imported or name in IMPORTS_BY_NAME or {"import_module", "exec_module"}.isdisjoint(called)
 
 

@@ -163,7 +163,7 @@ def test_json_has_the_keys_of_the_contract(told):
 
 def test_files_hold_the_same_ledger(told):
     result, _, folder = told
-    assert {p.name for p in folder.iterdir()} == {"result.json", "ledger.csv", "trace.csv", "figure.png"}
+    assert {p.name for p in folder.iterdir()} == {"result.json", "ledger.csv", "trace.csv", "optimum.csv", "trip.npz", "figure.png"}
     with (folder / "ledger.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert sum(float(r["price_g"]) for r in rows) == pytest.approx(result["gap_g"], rel=1e-9)
