@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from ems.errors import RunError
+from ems.judge.gap import at_or_below
 from ems.judge.ledger import CAUSES, Ledger, ledger, prices
 from ems.judge.played import best_trace_of
 from ems.judge.rollup import Entry, pair, phases, power_bands, rolled_up, speed_bands
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
     from ems.kernels.frontier import Grid
 
-LOWER_ENDS = (0.0, 0.002, 0.01, 0.03)       # of charge: how far below the trip's end the optimum may end where it must
 STRATEGY = "strategy"       # the best causal controller known is the strategy itself
 
 
@@ -151,15 +150,10 @@ def held_against(simulation: Simulated, *, progress: Progress, grid: Grid = DEFA
 def _reference(simulation: Simulated, charge: tuple[float, float], say: Progress, grid: Grid) -> Optimum:
     """The optimum with the trip's charge at both ends; a little less at the end where its search misses a target that the trip met."""
     start, end = charge
-    battery = simulation.layout.battery
-    for lower in LOWER_ENDS:
-        try:
-            return optimum(simulation.layout, simulation.cycle, charge=(start, max(end - lower, battery.soc_low)), progress=say,
-                           grid=grid, lanes=1 + max(n.lane for n in simulation.trace.plant.nodes))
-        except RunError:
-            if lower == LOWER_ENDS[-1]:
-                raise
-    raise AssertionError("unreachable")
+    lanes = 1 + max(n.lane for n in simulation.trace.plant.nodes)
+    _, found = at_or_below(lambda asked: optimum(simulation.layout, simulation.cycle, charge=(start, asked), progress=say, grid=grid,
+                                                 lanes=lanes), end, simulation.layout.battery.soc_low)
+    return found
 
 
 def _comparison(simulation: Simulated, found: Optimum, entries: Ledger, causals: tuple[Causal, ...]) -> Comparison:

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ems.errors import InputError, Mistakes, RunError
+from ems.judge.gap import Judged, References, judged
 from ems.layout.load import load_layout
-from ems.solve.optimum import optimum
 from ems.strategies.calibration import Calibration, parameters
 from ems.strategies.course import Course, course_of
 from ems.strategies.ecms import Ecms
@@ -48,22 +48,6 @@ if TYPE_CHECKING:
 
 PAYBACKS = (4.0, 8.0, 16.0, 30.0)   # seconds, of the ECMS it is compared with
 NO_CAPS = (math.inf, math.inf)
-SMALLEST_G = 1.0                    # of fuel, that a gap is put in relation to
-TOP_MARGIN = 0.003                  # charge below the window's top that a reference may end with
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """A strategy on a cycle, and the optimum with the same charge at the end; gap_percent is over the optimum's lower bound."""
-
-    cycle: str
-    objective_g: float
-    optimum_g: float
-    gap_percent: float
-    soc_end: float
-    starts_per_km: float
-    changes_per_km: float
-    corrections: dict[str, int]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,14 +84,12 @@ class Tuning:
 
 
 def _value(calibration: Calibration, name: str) -> float:
-
     return next(p.value for p in parameters(calibration) if p.name == name)
 
 
 def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = None, unseen: Sequence[str] = UNSEEN,
          names: Sequence[str] = (), overrides: Sequence[str] = (), caps: tuple[float, float] = NO_CAPS,
-         evaluations: int = 600,
-         random: int = RANDOM, seed: int = 1, processes: int = 1, journal: Path | None = None, ecms: bool = True,
+         evaluations: int = 600, random: int = RANDOM, seed: int = 1, processes: int = 1, journal: Path | None = None, ecms: bool = True,
          progress: Progress | None = None) -> Tuning:
     """Tune the rules of a layout on some cycles and judge them there and on unseen ones.
 
@@ -133,13 +115,14 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
         best = _better_of(search(evaluator, seed, evaluations), evaluator, first, start, searched)
     candidates = _candidates(courses[cycles[0]], first, start, chance, best, task)
     say("optima at the charges the strategies end with")
-    judged = {name: tuple(_judge(loaded, courses[c], c, make) for c in courses) for name, make in candidates.items()}
+    notes: list[str] = []
+    held = {name: _judge(name, loaded, courses, make, notes) for name, make in candidates.items()}
     if ecms:
         say("instantaneous minimisation, payback tuned")
-        judged["ecms"] = _ecms(loaded, courses, trips)
-    tuned = calibrated(start, best.values, task.hysteresis)
-    return Tuning(loaded.name, tuple(cycles), tuple(c for c in courses if c not in cycles), tuple(searched),
-                  tuned.model_copy(update={"title": f"{loaded.title}: tuned on {', '.join(cycles)}"}), judged, best.evaluations, seed)
+        held["ecms"] = _judge("ecms", loaded, courses, _ecms(loaded, courses, trips), notes)
+    tuned = calibrated(start, best.values, task.hysteresis).model_copy(update={"title": f"{loaded.title}: tuned on {', '.join(cycles)}"})
+    return Tuning(loaded.name, tuple(cycles), tuple(c for c in courses if c not in cycles), tuple(searched), tuned, held,
+                  best.evaluations, seed, tuple(notes))
 
 
 def _read(layout: str, overrides: Sequence[str], file: str | None, names: Sequence[str],
@@ -191,28 +174,26 @@ def _candidates(course: Course, first: Calibration, start: Calibration, chance: 
             for name, calibration in calibrations.items()}
 
 
-def _judge(layout: Layout, course: Course, word: str, make: Callable[[Course], Strategy]) -> Judged:
-    """A strategy on a cycle against the optimum with its charge at the end."""
-    battery = layout.battery
-    start_J = course.energy_J(battery.soc_target)
-    driven = drive(course, make(course), start_J)
-    soc = course.soc(float(driven.energy_J[-1]))
-    asked = min(soc, battery.soc_high - TOP_MARGIN)
-    best = optimum(layout, course.cycle, charge=(battery.soc_target, asked))
-    missing_g = best.costate / course.plant.heating_value_J_g * (course.energy_J(soc) - course.energy_J(asked))
-    bound, km = best.lower_bound_g + missing_g, course.demand.distance_m / 1e3
-    gap = 100.0 * (driven.objective_g - bound) / max(bound, SMALLEST_G)
-    return Judged(word, driven.objective_g, best.objective_g + missing_g, gap, soc,
-                  driven.engine_starts / km, driven.configuration_changes / km, driven.corrections)
+def _judge(name: str, layout: Layout, courses: Mapping[str, Course], make: Callable[[Course], Strategy],
+           notes: list[str]) -> tuple[Judged, ...]:
+    """A candidate on every cycle against the optimum with its charge at the end; a cycle it cannot drive is left out and noted."""
+    found = []
+    for word, course in courses.items():
+        try:
+            driven = drive(course, make(course), course.energy_J(layout.battery.soc_target))
+            found.append(judged(References(layout, course), driven, word))
+        except RunError as error:
+            notes.append(f"{name} on {word}: {error}")
+    return tuple(found)
 
 
-def _ecms(layout: Layout, courses: Mapping[str, Course], trips: Sequence[Trip]) -> tuple[Judged, ...]:
+def _ecms(layout: Layout, courses: Mapping[str, Course], trips: Sequence[Trip]) -> Callable[[Course], Strategy]:
     """ECMS of the payback that is best in the mean over the trained cycles, its constant found on each cycle."""
     target = layout.battery.soc_target
     costs = {payback: sum(cost_of(_sustained(courses[t.cycle], target, payback)[1], courses[t.cycle], t) for t in trips)
              for payback in PAYBACKS}
     payback = min(costs, key=lambda p: costs[p])
-    return tuple(_judge(layout, course, word, lambda c: _sustained(c, target, payback)[0]) for word, course in courses.items())
+    return lambda course: _sustained(course, target, payback)[0]
 
 
 def _sustained(course: Course, soc: float, payback_s: float) -> tuple[Ecms, Any]:

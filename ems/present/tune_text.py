@@ -22,7 +22,7 @@ def tune_text(found: Tuning, out: Path | None = None) -> list[RenderableType]:
     """Everything ``ems tune`` prints."""
     seen, unseen = ", ".join(found.trained), ", ".join(found.unseen) or "none"
     return [f"Rules of {found.layout}, tuned on {seen}; unseen: {unseen}", "", _gaps(found), "", _by_cycle(found), "",
-            _parameters(found), "",
+            _parameters(found), "", *found.notes,
             "Above the certified least fuel of the same layout and cycle with the same charge at the end. Not type-approval figures; a",
             "computed calibration is a proposal: check it on a rig before it drives on a road.",
             f"Kept in {out}/calibration.toml." if out else "To keep the calibration: --out DIR."]
@@ -32,19 +32,23 @@ def _gaps(found: Tuning) -> RenderableType:
     rows = []
     for name in found.judged:
         trained, unseen = found.gap(name, found.trained), found.gap(name, found.unseen)
-        rows.append((NAMES[name], *(f"{x:.2f} %" for x in trained or ()), *((f"{x:.2f} %" for x in unseen) if unseen else ("-", "-"))))
+        rows.append((NAMES[name], *_percents(trained), *_percents(unseen)))
     head = ("above the optimum", "tuned on: mean", "worst", "unseen: mean", "worst")
     return columns(rows, (False, True, True, True, True), head)
+
+
+def _percents(gap: tuple[float, float] | None) -> tuple[str, str]:
+    return (f"{gap[0]:.2f} %", f"{gap[1]:.2f} %") if gap else ("-", "-")
 
 
 def _by_cycle(found: Tuning) -> RenderableType:
     cycles = [*found.trained, *found.unseen]
     rows = []
     for cycle in cycles:
-        gaps = {name: next(j for j in rows_ if j.cycle == cycle) for name, rows_ in found.judged.items()}
+        gaps = {name: next((j for j in rows_ if j.cycle == cycle), None) for name, rows_ in found.judged.items()}
         tuned = gaps["tuned"]
-        rows.append((cycle, *(f"{gaps[n].gap_percent:.2f} %" for n in found.judged), f"{tuned.starts_per_km:.2f}",
-                     f"{tuned.changes_per_km:.2f}", f"{tuned.soc_end:.3f}"))
+        last = (f"{tuned.starts_per_km:.2f}", f"{tuned.changes_per_km:.2f}", f"{tuned.soc_end:.3f}") if tuned else ("-", "-", "-")
+        rows.append((cycle, *(f"{j.gap_percent:.2f} %" if j else "stuck" for j in gaps.values()), *last))
     head = ("cycle", *found.judged, "starts/km", "changes/km", "charge at the end")
     return columns(rows, (False, *([True] * (len(head) - 1))), head)
 

@@ -60,7 +60,7 @@ class EngineTable(Table):
     best_line_share: Number = quantity(
         "load of the engine: 0 follows the demand, 1 stays on the line of best efficiency", "-", default=0.5, ge=0, le=1)
     fade_charge: Number = quantity(
-        "charge beyond the target over which the pull towards that line fades where it would lead further away", "-", default=0.1, gt=0,
+        "charge beyond the target over which the pull towards that line fades where it would lead further away", "-", default=0.1, ge=0.001,
         le=1)
     charge_per_charge_kW: Number = quantity("charging power asked for per 0.1 of charge below the target", "kW", default=8.0, ge=0, le=200)
     charge_limit_kW: Number = quantity("most charging or discharging asked for", "kW", default=12.0, ge=0, le=500)
@@ -177,7 +177,7 @@ def unit_of(field: FieldInfo) -> str:
 
 def bounds(field: FieldInfo) -> tuple[float, float]:
     """Least and largest value of a number."""
-    low = next((float(v) for m in field.metadata for v in (getattr(m, "ge", None), getattr(m, "gt", None)) if v is not None), 0.0)
+    low = next((float(v) for m in field.metadata if (v := getattr(m, "ge", None)) is not None), 0.0)
     high = next((float(m.le) for m in field.metadata if getattr(m, "le", None) is not None), 1e9)
     return low, high
 

@@ -25,12 +25,15 @@ from ems.strategies.protocol import Request, Situation
 from ems.strategies.schedule import exact_request
 
 if TYPE_CHECKING:
+    from ems.kernels.battery import BatteryArrays
     from ems.strategies.course import Course
+    from ems.types import Array
 
 FIRST_CONSTANT = 2.6        # where the search begins
 RESIDUAL = 0.001            # charge, of capacity, that may be left uncorrected
 LOWEST, HIGHEST = 0.2, 12.0     # constants looked at
 EVALUATIONS = 30
+NEAR_AN_END = 0.02          # of the window, within which what the window leaves decides, not the price
 HELD_G_S = 1e6              # by which another configuration is held back during the dwell time
 
 
@@ -132,15 +135,17 @@ def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: f
     """
     from ems.strategies.simulate import drive
 
-    capacity = course.plant.battery.capacity_As
+    battery = course.plant.battery
     wanted = course.soc(target_J)
     tried: dict[float, float] = {}
+    at_ends: dict[float, str] = {}
 
     def miss(constant: float) -> float:
         """Charge above the target at the end; far below it where the trip cannot be driven."""
         try:
-            end_J = float(drive(course, replace(ecms, constant=constant), start_J).energy_J[-1])
-            tried[constant] = course.soc(end_J) - wanted
+            energy_J = drive(course, replace(ecms, constant=constant), start_J).energy_J
+            tried[constant] = course.soc(float(energy_J[-1])) - wanted
+            at_ends[constant] = _ends(battery, energy_J)
         except RunError:
             tried[constant] = -math.inf
         return tried[constant]
@@ -170,8 +175,18 @@ def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: f
     if not math.isfinite(residual):
         raise RunError(f"ECMS: no constant from {LOWEST:g} to {HIGHEST:g} brings the battery through the trip")
     if abs(residual) > RESIDUAL:
-        notes.append(_why(tried, residual, capacity))
+        notes.append(_why(tried, residual, battery.capacity_As))
+    if at_ends[best]:
+        notes.append(f"on its way the battery is at the {at_ends[best]} of its window, where the window decides and not the price: a price "
+                     "that follows the charge (ecms-adaptive) may do better")
     return replace(ecms, constant=best, notes=tuple(notes))
+
+
+def _ends(battery: BatteryArrays, energy_J: Array) -> str:
+    """Ends of the window that a trip comes to, in words; empty: none."""
+    near_J = NEAR_AN_END * (battery.high_J - battery.low_J)
+    touched = {"bottom": energy_J.min() < battery.low_J + near_J, "top": energy_J.max() > battery.high_J - near_J}
+    return " and the ".join(name for name, is_there in touched.items() if is_there)
 
 
 def _why(tried: dict[float, float], residual: float, capacity_As: float) -> str:
