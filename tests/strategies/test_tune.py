@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from ems.errors import InputError
+from ems.errors import InputError, RunError
 from ems.judge.tuning import tune
 from ems.strategies.calibration import load_calibration, parameters, to_toml
 from ems.strategies.ecms import Ecms
@@ -70,6 +70,14 @@ def test_ranges_hold_their_start_and_the_bounds(courses):
         assert known[r.name].low <= r.low <= r.start <= r.high <= known[r.name].high
     with pytest.raises(InputError, match=r"nearest: electric\.power_kW"):
         ranges(calibration, ["electric.power_W"])
+
+
+def test_every_end_of_every_range_is_a_value_that_may_be_given(courses):
+    """A search goes there: one that was refused ended a whole run."""
+    calibration = default_calibration(courses("three-clutch", "wltc-3b", 0, 600).plant)
+    for r in ranges(calibration, [p.name for p in parameters(calibration) if not p.name.endswith("_kmh") or "gears" not in p.name]):
+        for value in (r.low, r.high):
+            calibrated(calibration, {r.name: value}, {})
 
 
 def test_down_lines_follow_up_lines_and_stay_below(courses):
@@ -144,6 +152,19 @@ def test_a_whole_tuning_and_its_command(short, tmp_path):
     from ems.present.tune_text import tune_text
 
     assert any("type-approval" in str(line) for line in tune_text(found))
+
+
+def test_a_candidate_that_is_stuck_is_noted(monkeypatch, courses):
+    """Its cycle is left out of the means and told; the others are judged."""
+    from ems.judge import tuning
+
+    def stuck(*_):
+        raise RunError("second 7: no configuration")
+
+    monkeypatch.setattr(tuning, "drive", stuck)
+    c, notes = courses("series", "wltc-3b", 0, 330), []
+    assert tuning._judge("random", c.plant.layout, {"piece": c}, lambda _c: None, notes) == ()
+    assert notes == ["random on piece: second 7: no configuration"]
 
 
 def test_unseen_cycles_are_fixed():
