@@ -55,7 +55,7 @@ def _cells(row: Row, chosen: str) -> tuple[str, ...]:
 
 def decision_text(decision: Decision) -> list[str]:
     """What a strategy did, what was best at its state, and what the difference cost."""
-    parts = ", ".join(f"{g + 0.0:.4f} g {name}" for name, g in decision.causes_g.items())
+    parts = ", ".join(f"{round(g, 4) + 0.0:.4f} g {name}" for name, g in decision.causes_g.items())
     if decision.price_g - decision.causes_g["charge"] <= TIE_G:
         return [f"The strategy chose the best there is at its state: {_side(decision.chosen)}."]
     return [f"The strategy chose {_side(decision.chosen)}.", f"Best at its state: {_side(decision.best)}.",

@@ -5,7 +5,8 @@ accelerations around nothing (normal, 0.45 m/s2), in fuel plus a price of batter
 to 120 km/h, each as often as any other, neither drains the battery nor charges it. Then
 
 * *gear ladders*: the sequence of gears, shortest first, of least mean cost over speed, a change costing ``CHANGE_G_S``; the electric
-  ladder from configurations without engine, the engine's from those with a fixed ratio to the wheels, while driving. Up and down
+  ladder from configurations without engine, the engine's from those with a fixed ratio to the wheels, while driving. A demand that a
+  gear cannot meet costs what it costs in the gear that meets it, and ``SHIFT_DOWN_G_S``: the rules take that gear then. Up and down
   lines lie 3 km/h on either side of the change;
 * *series*: below the speed from which a gear of the engine's ladder is cheaper than the best configuration with a free engine speed;
 * *electric limits*: the power above which running the engine is cheaper than not, the median over 20 to 70 km/h; the speed above
@@ -49,6 +50,7 @@ PRICES = (1.0, 6.0)         # of battery energy, looked at
 USUAL_TOP_KMH = 120.0
 SPREAD_M_S2 = 0.45          # standard deviation of accelerations in usual driving; no source
 CHANGE_G_S = 0.03           # by how much a further gear must be better, summed over steps of speed [g/s]
+SHIFT_DOWN_G_S = 0.2        # of demands that a gear cannot meet and another gear does, over that gear's cost [g/s]
 HALF_HYSTERESIS_KMH = 3.0
 STEP_KMH = 2.5
 TOP_KMH = 160.0
@@ -203,8 +205,11 @@ class _Costs:
         """Gears of least mean cost over speed, shortest first, by dynamic programming over speed."""
         if not nodes:
             return []
-        cost = np.stack([self._mean(n, weight) for n in nodes], axis=1)
-        able = (cost.min(axis=1) < NOTHING) & (weight.sum(axis=1) > 0.0)
+        each = self.cost[:, :, nodes]
+        possible = each < NOTHING
+        best = np.where(possible.any(axis=2), each.min(axis=2), 0.0)[:, :, None]
+        cost = np.sum(np.where(possible, each, best + SHIFT_DOWN_G_S) * weight[:, :, None], axis=1)
+        able = (possible.any(axis=2) & (weight > 0.0)).any(axis=1)
         path = _cheapest_path(cost[able], self._longer(nodes))
         kmh = self.kmh[able]
         changes = np.flatnonzero(np.diff(path)) + 1
