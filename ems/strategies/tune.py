@@ -39,7 +39,7 @@ TRAINED = ("wltc-3b", "nedc", "us06")
 FREE_CHARGE = 0.05          # charge at the end, from the target, that is corrected at the optimum's price alone
 CHARGE_WEIGHT = 4.0         # cost of the square of what is beyond
 CAP_WEIGHT = 0.02           # cost of one start or change a kilometre beyond its cap
-FAILED = 10.0               # cost of a calibration that cannot drive a cycle
+FAILED = 10.0               # cost of a calibration that cannot drive a cycle, or is none
 RANDOM = 200
 DIGITS = 6                  # of a parameter, in the journal
 
@@ -175,7 +175,7 @@ def evaluate(task: Task, values: tuple[tuple[str, float], ...]) -> float:
         try:
             rules = Rules(course.plant, calibrated(calibration, dict(values), task.hysteresis))
             total += cost_of(drive(course, rules, course.energy_J(course.plant.layout.battery.soc_target)), course, trip, task.caps)
-        except RunError:
+        except (RunError, InputError):      # stuck, or values that contradict one another
             total += FAILED
     return total / len(task.trips)
 

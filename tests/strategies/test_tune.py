@@ -16,6 +16,7 @@ from ems.strategies.first_calibration import default_calibration
 from ems.strategies.fit import fitted, threshold
 from ems.strategies.simulate import drive
 from ems.strategies.tune import (
+    FAILED,
     UNSEEN,
     Evaluator,
     Task,
@@ -75,9 +76,14 @@ def test_ranges_hold_their_start_and_the_bounds(courses):
 def test_every_end_of_every_range_is_a_value_that_may_be_given(courses):
     """A search goes there: one that was refused ended a whole run."""
     calibration = default_calibration(courses("three-clutch", "wltc-3b", 0, 600).plant)
-    for r in ranges(calibration, [p.name for p in parameters(calibration) if not p.name.endswith("_kmh") or "gears" not in p.name]):
+    for r in ranges(calibration):
         for value in (r.low, r.high):
-            calibrated(calibration, {r.name: value}, {})
+            calibrated(calibration, {r.name: value}, hysteresis_of(calibration))
+
+
+def test_values_that_contradict_one_another_are_a_failure_not_the_end(task):
+    task, _ = task
+    assert evaluate(task, (("charge.deplete_above", 0.2), ("charge.sustain_below", 0.9))) == FAILED
 
 
 def test_down_lines_follow_up_lines_and_stay_below(courses):
