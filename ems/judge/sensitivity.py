@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 STEPS = (0.05, 0.1, 0.2)        # relative, to either side; the first whose difference stands clear is kept
 CLEAR = 3.0                     # times its error bar
-ENVELOPE_STEP = 0.01
+ENVELOPE_STEP = 0.02            # supports found on either side differ by some 0.05 % of the fuel: 1 % of it over this step
 EVALUATIONS = 8                 # of the certificate, while its costate follows
 BENDING = 0.08                  # share of a slope by which bending within the step may part the two figures
 

@@ -85,7 +85,7 @@ def _pruned(layout: Layout) -> Layout:
         used = set(_ends(smaller))
         smaller = replace(smaller, shafts=tuple(s for s in layout.shafts if s in used),
                           shaft_properties={s: p for s, p in layout.shaft_properties.items() if s in used},
-                          at_most_one=_groups(smaller))
+                          at_most_one=_groups(smaller), forbid=_words(smaller))
         if smaller.shafts == layout.shafts and _ends(smaller) == _ends(layout):
             return digested(smaller)
         layout = smaller
@@ -115,7 +115,19 @@ def _loose_shafts(layout: Layout) -> set[str]:
 
 def _groups(layout: Layout) -> tuple[tuple[str, ...], ...]:
     """The ``at_most_one`` groups with the members that are left."""
-    names = {c.name for c in layout.clutches} | {b.name for b in layout.brakes} | {s.name for s in layout.shifters}
-    names |= {f"{s.name}={word}" for s in layout.shifters for word, _ in s.positions}
+    names = _engaging(layout)
     groups = (tuple(member for member in group if member in names) for group in layout.at_most_one)
     return tuple(group for group in groups if len(group) > 1)
+
+
+def _words(layout: Layout) -> tuple[str, ...]:
+    """The words of ``forbid`` that name only parts that are left; those with a star stay."""
+    names = _engaging(layout) | {w.name for w in layout.one_way} | {"open"}
+    return tuple(word for word in layout.forbid
+                 if "*" in word or all(part in names for part in word.partition(":")[2].replace("~", "").split("+")))
+
+
+def _engaging(layout: Layout) -> set[str]:
+    """Names of clutches, brakes and shifters, and of these with each position."""
+    names = {c.name for c in layout.clutches} | {b.name for b in layout.brakes} | {s.name for s in layout.shifters}
+    return names | {f"{s.name}={word}" for s in layout.shifters for word, _ in s.positions}

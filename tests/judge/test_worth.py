@@ -105,9 +105,10 @@ def test_nothing_left_is_told(town):
 def test_deleted_is_as_if_never_written(tmp_path):
     """A gear deleted from the layout, and from the text of its file: the same configurations and speeds."""
     text = (SHIPPED / "three-clutch.toml").read_text(encoding="utf-8")
+    assert "off:K1+S1=first" in load_layout("three-clutch").forbid      # its word goes too: there is no such position any more
     lines = [line for line in text.splitlines() if not line.startswith(("first = {", "wheel-1 = {"))]
     by_hand = tmp_path / "by-hand.toml"
-    by_hand.write_text("\n".join(lines).replace('first = "wheel-1", ', ""), encoding="utf-8")
+    by_hand.write_text("\n".join(lines).replace('first = "wheel-1", ', "").replace('"off:K1+S1=first", ', ""), encoding="utf-8")
     ours = without_gear(load_layout("three-clutch"), "first")
     assert ours.digest == load_layout(str(by_hand)).digest
     assert {c.id for c in derive(ours).configurations} == {c.id for c in derive(load_layout(str(by_hand))).configurations}
@@ -132,8 +133,13 @@ def test_hold_power_goes_with_a_deleted_clutch(town):
     rows = {(row.part, row.what): row for row in made.rows}
     assert ("K2", HARDWARE) not in rows                             # it costs nothing: no figure of its own
     assert rows["K1", HARDWARE].bar.value < rows["K1", CONTROL].bar.value
-    with_all, without_K3 = brief(layout), rows["K3", HARDWARE].ability          # open for good: no engine through second either
-    assert without_K3["time_0_100_s"] > with_all["time_0_100_s"] and without_K3["most_power_kW"] < with_all["most_power_kW"]
+    assert rows["K3", HARDWARE].how == "always closed"              # needs less than open for good: the engine still drives, by second
+    with_all, without_K3, lighter = brief(layout), rows["K3", HARDWARE].ability, brief(without_costs(layout, "K3"))
+    assert without_K3["time_0_100_s"] > with_all["time_0_100_s"]    # first and third are lost to engine and mg1
+    assert without_K3["most_power_kW"] == pytest.approx(lighter["most_power_kW"], rel=1e-6)     # made through second, as with everything
+    assert 0.0 < without_K3["most_power_kW"] - with_all["most_power_kW"] <= 0.020               # the 20 W that held it, less losses
+    open_for_good = brief(load_layout("three-clutch", overrides=[*weightless, "clutches.K1.hold_W=500", 'forbid=["*K3*"]']))
+    assert open_for_good["time_0_100_s"] > with_all["time_0_100_s"] and open_for_good["most_power_kW"] < with_all["most_power_kW"] - 5.0
 
 
 def test_two_like_machines_are_worth_one_of_both_ratings(tmp_path, town):
