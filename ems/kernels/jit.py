@@ -129,3 +129,13 @@ def _aside() -> ThreadPoolExecutor:
 @cache
 def _pool(threads: int, aside: bool) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads, "kernels")
+
+
+def _forget_pools() -> None:
+    """A forked child has none of its parent's threads; it makes its own."""
+    _pool.cache_clear()
+    _aside.cache_clear()
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_forget_pools)

@@ -30,6 +30,7 @@ from ems.types import Array, BoolArray, IntArray
 ENERGY_J, TORQUE_NM, SPEED_RAD_S, POWER_W = 1e5, 100.0, 100.0, 1e4      # scales: the solver sees numbers near one
 SWITCH_W = 300.0            # width over which the battery's resistance passes from charging to discharging
 ROUNDING = 1e-7             # by which a scaled limit may be broken
+AXLE_ROOM_NM = 2 * ROUNDING * TORQUE_NM     # kept from the limit of a braking axle, which the plant judges without that rounding
 KNOTS = 60                  # of the spline through R / V^2 over the window
 
 
@@ -371,7 +372,7 @@ def _load_limits(plant: Plant, t: int, axle_least: Array) -> tuple[Array, Array,
     for q in range(a.load_count[t]):
         factor[q, a.load_joint[t, q]], least[q], most[q] = a.load_limit[t, q]
     for i, joint in enumerate(a.axle_joint):
-        factor[own + i, joint], least[own + i] = -1.0, axle_least[i]
+        factor[own + i, joint], least[own + i] = -1.0, axle_least[i] + AXLE_ROOM_NM
     return factor, least, most
 
 

@@ -42,7 +42,8 @@ def checked(found) -> None:
     given_, gone = found.stores_kJ["fuel"] + found.stores_kJ["battery"], sum(found.losses_kJ.values())
     assert abs(given_ - gone - found.stores_kJ["kinetic"] - found.stores_kJ["climb"]) <= lost
     electrical = sum(c[f"{use.name}_electrical_kW"] for use in layout.machines)
-    assert np.allclose(c["battery_power_kW"], electrical + c["auxiliary_kW"] + c["free_speed_kW"], atol=1e-6)
+    standing = c["auxiliary_kW"] + c.get("loss_hold_kW", 0.0) + c["free_speed_kW"]
+    assert np.allclose(c["battery_power_kW"], electrical + standing, atol=1e-6)
     shafts = c["engine_power_kW"] + sum(c[f"{use.name}_power_kW"] for use in layout.machines)
     assert (np.abs(shafts) < 1e3).all() and c["brake_power_kW"].min() > -1e-6
     for seed in range(5):
