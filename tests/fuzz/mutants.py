@@ -152,7 +152,8 @@ def originals(kind: str) -> tuple[tuple[str, dict[str, bytes]], ...]:
         pieces = {f"{n}.csv": _cut(library.find("cycle", n, where=""), 60).encode() for n in ("wltc-3b", "hill-town", "nedc")}
         return tuple((name, {name: raw}) for name, raw in {**pieces, "logged.csv": LOGGED.encode()}.items())
     if kind == "calibration":
-        paths = sorted((library.folder("layout") / "calibrations").glob("*.toml"))
+        folder = library.folder("layout") / "calibrations"      # those that name the configurations of three-clutch
+        paths = [folder / "three-clutch.toml", folder / "three-clutch-chargeable.toml"]
         return tuple((p.name, {p.name: p.read_bytes()}) for p in paths)
     if kind == "recording":
         return (("drive.toml", {"drive.toml": MAPPING.encode(), "drive.csv": DRIVE.encode()}),)
