@@ -46,7 +46,7 @@ def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_pric
     fresh = near(problem, bound, _slack_g(bound)) & ~near(found.problem, found.bound, _slack_g(found.bound))
     tables = clock.lap("tables", lambda: added(tables, fresh, found.tables.grid, slopes_around(bound, problem.tables.demand_of, SPREAD)))
     problem = with_tables(problem, tables)
-    finer = Finer(problem, bound, found.tables.grid)
+    finer = clock.lap("certificate", lambda: Finer(problem, bound, found.tables.grid))
     driven, bound = driven_and_bound(problem, bound, clock, say)
     lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
     say("how much finer tables would take off")

@@ -139,7 +139,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     say("refining tables")
     tables = clock.lap("tables", lambda: refined_near(problem, bound, grid))
     problem = with_tables(problem, tables)
-    finer = Finer(problem, bound, grid)
+    finer = clock.lap("certificate", lambda: Finer(problem, bound, grid))
     driven, bound = driven_and_bound(problem, bound, clock, say, aim_at(gap_percent))
     lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say, aim_at(gap_percent)))
     say("how much finer tables would take off")

@@ -6,6 +6,8 @@ alone, the engine's once for a whole trip, and the frontier of both is put toget
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from ems.kernels.frontier import Demands, Frontiers, Grid, build_frontiers
@@ -16,10 +18,10 @@ from ems.tables.rows import Rows, empty_frontiers
 from ems.types import Array, BoolArray, IntArray
 
 ENGINE_POINTS = 4           # times the points on the axes of the engine's side, which is searched once only
-ENGINE_CAPACITY = 16        # points of it that are kept
+ENGINE_SHARE = 0.6          # of the points that a frontier may keep: one lane's range is narrow
 USUAL_SLOPES = (1.7, 3.3)    # fuel per electrochemical energy between which supports are sought where nothing is known yet
 SLOPES_BELOW, SLOPES_ABOVE = 0.88, 1.2      # the wheels' power moves what a watt costs the battery by some such factors
-SLOPES = 12                 # between them
+SLOPES = 24                 # between them
 
 
 def apart(plant: Plant) -> BoolArray:
@@ -81,7 +83,7 @@ def _engine_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, 
                  slopes_g_J: Array) -> Frontiers:
     """Frontier of each node at rest, finely searched."""
     fine = grid._replace(free_points=ENGINE_POINTS * grid.free_points, torque_points=ENGINE_POINTS * grid.torque_points,
-                         capacity=ENGINE_CAPACITY)
+                         capacity=math.ceil(ENGINE_SHARE * grid.capacity))
     known = slopes_g_J[slopes_g_J >= 0.0] if slopes_g_J.size else np.array(USUAL_SLOPES) / plant.heating_value_J_g
     slopes = np.linspace(SLOPES_BELOW * known.min(), SLOPES_ABOVE * known.max(), SLOPES)
     out = empty_frontiers(nodes.size, fine.capacity, plant)
