@@ -23,7 +23,10 @@ def test_the_gap_is_that_of_the_ledger(courses, target_J):
     _, entries = held_against(simulate(layout, c.cycle, strategy, course=c), progress=lambda _t: None)
     own, bound = entries.driven.objective_g, entries.bound.bound_g
     assert found.objective_g == pytest.approx(own, rel=1e-9)
-    assert found.gap_percent == pytest.approx(100.0 * (own / bound - 1.0), abs=0.1)     # the ledger's bound is the affine one
+    # two lower bounds, the ledger's affine in the charge: they differ by no more than the optimum may lie above the lower one
+    loose = 100.0 * (found.optimum_g / min(bound, own / (1.0 + found.gap_percent / 100.0)) - 1.0)
+    assert 0.0 <= loose < 0.5
+    assert found.gap_percent == pytest.approx(100.0 * (own / bound - 1.0), abs=loose * (1.0 + found.gap_percent / 100.0))
 
 
 def test_a_reference_nearby_is_not_solved_again(courses, monkeypatch):
