@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 
-from ems.kernels.jit import compiled
+from ems.kernels.jit import SECOND, compiled, compiled_inner, compiled_within
 from ems.kernels.plant import DRAGGED, Cut, judged_power, set_line, set_torques, set_torques_on_line, terminal_power
 
 GOLDEN = 0.6180339887498949
 
 
-@compiled
+@compiled_inner
 def torque_range(cut: Cut, column: int, low: float, high: float) -> tuple[float, float]:
     """Part of [low, high] of one input torque in which no machine exceeds its peak, from the balance at the present directions.
 
@@ -37,16 +37,16 @@ def torque_range(cut: Cut, column: int, low: float, high: float) -> tuple[float,
     return lo, hi
 
 
-@compiled
+@compiled_inner
 def engine_range(cut: Cut, Tw: float) -> tuple[float, float]:
     """Range of the engine's torque at a wheel torque in which the machines can make up the difference."""
     if cut.inner_source.size > 0:
         return 0.0, cut.limit[0]
     cut.x[0] = Tw
-    return torque_range(cut, 1, 0.0, cut.limit[0])
+    return torque_range(cut, SECOND, 0.0, cut.limit[0])
 
 
-@compiled
+@compiled_within
 def _inner_line(cut: Cut, i: int, points: int, steps: int, near: bool) -> float:
     """Least terminal power over inner torque i, the others fixed; leaves the best choice in ``cut.x``.
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from ems.kernels.battery import electrochemical
 from ems.kernels.box import GOLDEN, best_division, engine_range
-from ems.kernels.jit import compiled, compiled_shared
+from ems.kernels.jit import NO, compiled, compiled_inner, compiled_shared, compiled_within
 from ems.kernels.plant import (
     COUPLED,
     OK,
@@ -89,7 +89,7 @@ class Frontiers(NamedTuple):
     count: Any
 
 
-@compiled
+@compiled_inner
 def lane_points(plant: PlantArrays, t: int, grid: Grid) -> int:
     """Points on the axis of the free engine speed: the grid's on the engine's whole range, a part of them in a lane."""
     share = (plant.free_high[t] - plant.free_low[t]) / (plant.engine_max - plant.engine_idle)
@@ -114,7 +114,7 @@ def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Cand
     found.count[0] = n + 1
 
 
-@compiled
+@compiled_within
 def _most_taken(cut: Cut, now: Moment, grid: Grid) -> float:
     """Largest share of the braking torque that the machines can take (negative: not even none is possible)."""
     cap = 1.0                                       # a single axle takes no larger share than it may
@@ -123,7 +123,7 @@ def _most_taken(cut: Cut, now: Moment, grid: Grid) -> float:
     low, high = -1.0, cap
     for q in range(2 + BISECTIONS):
         share = cap if q == 0 else 0.0 if q == 1 else 0.5 * (low + high)
-        if best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, False) < math.inf:
+        if best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, NO) < math.inf:
             low = max(low, share)
         elif q > 0:
             high = share
@@ -132,7 +132,7 @@ def _most_taken(cut: Cut, now: Moment, grid: Grid) -> float:
     return low
 
 
-@compiled
+@compiled_within
 def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> None:
     """Candidates while braking: engine without torque, from the most the machines take to the friction brakes alone.
 
@@ -158,7 +158,7 @@ def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> 
             share = most if best == most else 0.5 * (a + b)
         else:
             share = most * (1.0 - (q - 3 - golden) / (grid.brake_points - 1.0))
-        P = best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, False)
+        P = best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, NO)
         if q == 0:
             P_most = P
         elif q == 1:
@@ -173,7 +173,7 @@ def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> 
             a = c
 
 
-@compiled
+@compiled_within
 def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, steps: int, grid: Grid) -> float:
     """Engine torque near Te of least fuel + slope * electrochemical power, by golden section; left set in the cut.
 
@@ -213,18 +213,18 @@ def _golden_torque(cut: Cut, now: Moment, Te: float, wide: float, slope: float, 
     return best
 
 
-@compiled
+@compiled_within
 def _cost_at_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, slope: float,
                    grid: Grid) -> float:
     """Fuel rate plus slope times electrochemical power at free speed f and engine torque Te (inf: not possible)."""
     cut = make_cut(plant, bench, now.t, now.ww, f, now.alpha, now.aux, now.axle_least)
     if cut.code != OK:
         return math.inf
-    P = best_division(cut, now.Tw, min(Te, cut.limit[0]), grid.inner_points, grid.inner_steps, False)
+    P = best_division(cut, now.Tw, min(Te, cut.limit[0]), grid.inner_points, grid.inner_steps, NO)
     return math.inf if P == math.inf else fuel_rate(cut) + slope * electrochemical(P, now.x)
 
 
-@compiled
+@compiled_within
 def _golden_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: float, low: float, high: float,
                   slope: float, steps: int, grid: Grid) -> float:
     """Free speed in [low, high] of least fuel + slope * electrochemical power at torque Te, by golden section."""
@@ -258,7 +258,7 @@ def _golden_speed(plant: PlantArrays, bench: Bench, now: Moment, f: float, Te: f
     return best
 
 
-@compiled
+@compiled_within
 def _support(plant: PlantArrays, bench: Bench, now: Moment, slope: float, low: float, high: float, grid: Grid,
              found: Candidates, scanned: int) -> None:
     """Adds the continuous minimum of fuel + slope * electrochemical power, sought from the best scanned candidate."""
@@ -283,10 +283,10 @@ def _support(plant: PlantArrays, bench: Bench, now: Moment, slope: float, low: f
         Te = _golden_torque(cut, now, Te, share, slope, steps, grid)
         wide, share = 0.3 * wide, 0.3 * share
         P, _ = terminal_power(cut)
-        _push(cut, now, f, P, False, found)
+        _push(cut, now, f, P, NO, found)
 
 
-@compiled
+@compiled_within
 def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid, found: Candidates) -> None:
     """All candidates of one demand in one table."""
     found.count[0] = 0
@@ -312,7 +312,7 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
             low_Te, high_Te = engine_range(cut, now.Tw) if choosing else (0.0, 0.0)
             for i in range(torques if low_Te <= high_Te else 0):
                 Te = low_Te + (high_Te - low_Te) * i / max(torques - 1.0, 1.0)
-                _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, grid.inner_steps, False), False, found)
+                _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, grid.inner_steps, NO), NO, found)
     if choosing:
         scanned = found.count[0]
         for i in range(slopes.size):
@@ -320,7 +320,7 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
                 _support(plant, bench, now, slopes[i], low, high, grid, found, scanned)
 
 
-@compiled
+@compiled_within
 def _reduce(found: Candidates, row: int, out: Frontiers) -> None:
     """Keeps what nothing beats (and the friction-brake points), thinned to the capacity by least loss of shape."""
     n = found.count[0]
@@ -350,10 +350,9 @@ def _reduce(found: Candidates, row: int, out: Frontiers) -> None:
         for q in range(weakest, size - 1):
             kept[q] = kept[q + 1]
         size -= 1
-    count = 0
     for q in range(size):
-        _copy(found, kept[q], row, count, out)
-        count += 1
+        _copy(found, kept[q], row, q, out)
+    count = size
     for q in range(n):
         if found.friction[order[q]] and count < capacity:
             _copy(found, order[q], row, count, out)

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
+import numpy as np
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 Result = TypeVar("Result")
@@ -65,22 +66,40 @@ def cached() -> bool:
     return all(folder is not None and any(folder.rglob("*.nbi")) for folder in folders)
 
 
-def _jit(function: Function, *, forceinline: bool = False, nogil: bool = False) -> Function:
+# Arguments of kernels that are known when they are compiled: for Python's own True, False, 0 and 1 numba compiles a kernel anew.
+YES, NO = np.True_, np.False_
+FIRST, SECOND = np.int64(0), np.int64(1)
+
+
+def _jit(function: Function, *, forceinline: bool = False, nogil: bool = False, inner: bool = False, inline: str = "never") -> Function:
     folder = cache_folder(function.__module__.rpartition(".")[2])
     if folder is not None:
         numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", forceinline=forceinline, nogil=nogil)(function)
+    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", forceinline=forceinline, nogil=nogil, inline=inline, no_cfunc_wrapper=True,
+                             no_cpython_wrapper=inner or function.__name__.startswith("_"))(function)
     return kernel
 
 
 def compiled(function: Function) -> Function:
-    """Compile a kernel for one thread."""
+    """Compile a kernel for one thread. Where its name begins with an underscore it is an inner one, see ``compiled_inner``."""
     return _jit(function)
+
+
+def compiled_inner(function: Function) -> Function:
+    """Compile a kernel that only kernels call. It has no way in from Python, which would take as long to compile as the kernel: a call
+    from there ends the process."""
+    return _jit(function, inner=True)
 
 
 def compiled_inline(function: Function) -> Function:
     """Compile a small kernel into its callers: for what runs millions of times and takes many arguments."""
     return _jit(function, forceinline=True)
+
+
+def compiled_within(function: Function) -> Function:
+    """Compile a kernel into the one kernel that calls it, and not by itself: numba optimises all that a kernel calls again with it, so
+    that every layer of a search costs as much as the whole."""
+    return _jit(function, inner=True, inline="always")
 
 
 def compiled_shared(function: Function) -> Function:

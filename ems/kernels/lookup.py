@@ -8,7 +8,7 @@ from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic
 
-from ems.kernels.jit import compiled, compiled_inline
+from ems.kernels.jit import compiled_inline, compiled_inner
 
 
 def _lesser(typing_context: Any, a: Any, b: Any) -> Any:
@@ -49,7 +49,7 @@ def at(axis: Any, size: int, values: Any, x: float) -> float:
     return values[i] + weight * (values[i + 1] - values[i])
 
 
-@compiled
+@compiled_inner
 def row_at(axis: Any, size: int, table: Any, columns: int, x: float, out: Any) -> None:
     """Row of a table at x of its first axis: out[q] interpolated between the two neighbouring rows."""
     x = min(max(x, axis[0]), axis[size - 1])

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
 from ems.kernels.box import GOLDEN, best_division
-from ems.kernels.jit import compiled
+from ems.kernels.jit import NO, compiled
 from ems.kernels.plant import COUPLED, OK, Cut, PlantArrays, free_range, fuel_rate, make_bench, make_cut, terminal_power
 
 # What was changed of a choice asked for, and why: bits, added up.
@@ -94,7 +94,7 @@ def _power(cut: Cut, now: Second, asked: Asked, share: float, Te: float, free: b
     """Terminal power with this share of the braking torque and this engine torque; division as asked, or the best where ``free``."""
     Tw = now.Tw * share if now.Tw < 0.0 else now.Tw
     if free or math.isnan(asked.inner[0]):
-        P = best_division(cut, Tw, Te, POINTS, STEPS, False)
+        P = best_division(cut, Tw, Te, POINTS, STEPS, NO)
     else:
         cut.x[0], cut.x[1] = Tw, Te
         for i in range(cut.fixed - 2):
@@ -402,7 +402,7 @@ def polish(plant: PlantArrays, t: int, now: Second, space: Room, slope: float, c
             cost = math.inf
             if cut.code == OK:
                 T = min(best_T if over_speed else x, cut.limit[0])
-                P = best_division(cut, now.Tw, T, POINTS, STEPS, False)
+                P = best_division(cut, now.Tw, T, POINTS, STEPS, NO)
                 if _fits(space, P) and cut.out[cut.speed.size] >= now.Tw - 1e-9 * (1.0 + abs(now.Tw)):
                     cost = fuel_rate(cut) + slope * internal(space, P)
                 if cost < least:

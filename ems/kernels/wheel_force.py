@@ -12,7 +12,7 @@ import math
 from typing import Any, NamedTuple
 
 from ems.kernels.box import best_division, torque_range
-from ems.kernels.jit import compiled
+from ems.kernels.jit import FIRST, NO, compiled
 from ems.kernels.plant import (
     BATTERY_GIVES,
     BATTERY_TAKES,
@@ -55,7 +55,7 @@ class Road(NamedTuple):
 @compiled
 def _gives(cut: Any, Tw: float, Te: float, grid: ForceGrid) -> int:
     """OK when the wheels can have Tw with the engine at Te, else the limit that is broken."""
-    if best_division(cut, Tw, Te, grid.inner_points, grid.inner_steps, False) < math.inf:
+    if best_division(cut, Tw, Te, grid.inner_points, grid.inner_steps, NO) < math.inf:
         return OK
     _, code = terminal_power(cut)
     return code if code != OK else NO_DRIVE * STRIDE
@@ -81,7 +81,7 @@ def _between(cut: Any, Te: float, ceiling: float) -> tuple[float, float, float]:
                 alone = max(alone, cut.x[0] - cut.out[m] / gain)
     if cut.inner_source.size > 0:
         return 0.0, ceiling, alone
-    low, high = torque_range(cut, 0, 0.0, ceiling)
+    low, high = torque_range(cut, FIRST, 0.0, ceiling)
     return low, high, alone
 
 

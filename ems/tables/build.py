@@ -11,7 +11,7 @@ from ems.kernels.frontier import Demands, Grid, build_frontiers
 from ems.kernels.jit import share_out
 from ems.plant.plant import Plant
 from ems.plant.torque_maps import limited_axles
-from ems.tables.rows import Rows, empty_frontiers, unpadded
+from ems.tables.rows import Rows, empty_frontiers, pairs, unpadded
 from ems.tables.sides import apart, side_rows
 from ems.trips.demand import Demand
 from ems.types import Array, BoolArray, IntArray
@@ -107,9 +107,9 @@ def whole_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, sl
     """
     searched = np.zeros_like(wanted)
     twin = twins(plant)
-    pair_demand, pair_node = np.nonzero(wanted)
+    pair_demand, pair_node = pairs(wanted)
     searched[pair_demand, twin[pair_node]] = True
-    demand, node = np.nonzero(searched)
+    demand, node = pairs(searched)
     own = np.full(wanted.shape, -1)
     own[demand, node] = np.arange(demand.size)
     row_of = np.full(wanted.shape, -1)

@@ -8,7 +8,7 @@ import numpy as np
 
 from ems.kernels.frontier import Frontiers
 from ems.plant.plant import Plant
-from ems.types import Array, IntArray
+from ems.types import Array, BoolArray, IntArray
 
 
 class Rows(NamedTuple):
@@ -18,6 +18,12 @@ class Rows(NamedTuple):
     fuel: Array
     power: Array
     choice: Array
+
+
+def pairs(wanted: BoolArray) -> tuple[IntArray, IntArray]:
+    """Demand and node of every row of a search, from (U, N) which are wanted; each contiguous, as the search was compiled for."""
+    demand, node = np.nonzero(wanted)
+    return np.ascontiguousarray(demand), np.ascontiguousarray(node)
 
 
 def empty_frontiers(rows: int, capacity: int, plant: Plant) -> Frontiers:

@@ -14,7 +14,7 @@ from ems.kernels.frontier import Demands, Frontiers, Grid, build_frontiers
 from ems.kernels.jit import share_out
 from ems.kernels.plant import COUPLED, IDLING, SLACK, PlantArrays
 from ems.plant.plant import Plant
-from ems.tables.rows import Rows, empty_frontiers
+from ems.tables.rows import Rows, empty_frontiers, pairs
 from ems.types import Array, BoolArray, IntArray
 
 ENGINE_POINTS = 4           # times the points on the axes of the engine's side, which is searched once only
@@ -69,7 +69,7 @@ def side_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, slo
     nothing = wanted.shape[0]                                                           # the demand of a vehicle at rest
     free = plant.arrays._replace(battery_gives_W=np.inf, battery_takes_W=np.inf)
     engine = _engine_side(plant, free, still, nothing, nodes, grid, slopes_g_J)
-    pair_demand, pair_node = np.nonzero(wanted)
+    pair_demand, pair_node = pairs(wanted)
     place = np.zeros(wanted.shape[1], np.int64)
     place[nodes] = np.arange(nodes.size)
     stands_for = _representatives(plant, nodes, engine.count)
