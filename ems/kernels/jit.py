@@ -67,16 +67,18 @@ def cached() -> bool:
 
 
 # Arguments of kernels that are known when they are compiled: for Python's own True, False, 0 and 1 numba compiles a kernel anew.
-YES, NO = np.True_, np.False_
-FIRST, SECOND = np.int64(0), np.int64(1)
+NO: Any = np.False_
+FIRST: Any = np.int64(0)
+SECOND: Any = np.int64(1)
 
 
 def _jit(function: Function, *, forceinline: bool = False, nogil: bool = False, inner: bool = False, inline: str = "never") -> Function:
     folder = cache_folder(function.__module__.rpartition(".")[2])
     if folder is not None:
         numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", forceinline=forceinline, nogil=nogil, inline=inline, no_cfunc_wrapper=True,
-                             no_cpython_wrapper=inner or function.__name__.startswith("_"))(function)
+    inner = inner or function.__name__.startswith("_")
+    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", forceinline=forceinline, nogil=nogil, inline=inline,
+                             no_cfunc_wrapper=True, no_cpython_wrapper=inner)(function)
     return kernel
 
 
