@@ -76,9 +76,9 @@ def _jit(function: Function, *, forceinline: bool = False, nogil: bool = False, 
     folder = cache_folder(function.__module__.rpartition(".")[2])
     if folder is not None:
         numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    inner = inner or function.__name__.startswith("_")
-    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", forceinline=forceinline, nogil=nogil, inline=inline,
-                             no_cfunc_wrapper=True, no_cpython_wrapper=inner)(function)
+    options: dict[str, Any] = {"forceinline": forceinline, "nogil": nogil, "inline": inline, "no_cfunc_wrapper": True,
+                               "no_cpython_wrapper": inner or function.__name__.startswith("_")}
+    kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", **options)(function)
     return kernel
 
 
