@@ -15,7 +15,7 @@ import numpy as np
 
 from ems.kernels.changes import Changes
 from ems.kernels.plant import COUPLED, DRAGGED, IDLING, SLACK, STOPPED, free_range
-from ems.kernels.transitions import stored_energies
+from ems.kernels.transitions import make_scratch, stored_energies
 from ems.plant.counters import NO_WAITS, counted_states
 from ems.plant.plant import Plant
 from ems.solve.problem import fixed_costs
@@ -257,7 +257,8 @@ def every_change(plant: Plant, demand: Demand) -> Changes:
     N, K = len(plant.nodes), demand.dt_s.size
     wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
     stored, live = np.zeros((K, N + 1, N)), np.empty((K, N + 1, N), bool)
-    stored_energies(0, K, plant.transitions, wheel_speed, demand.dt_s, np.ones((K, N), np.int64), stored, live)
+    stored_energies(0, K, plant.transitions, wheel_speed, demand.dt_s, np.ones((K, N), np.int64), stored, live,
+                    *make_scratch(plant.transitions))
     fuel, price = fixed_costs(plant)
     return Changes(fuel + price, stored, live, *counted_states(plant, NO_WAITS))
 

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ems.kernels.changes import HUGE, Links
-from ems.kernels.jit import compiled, compiled_inline
+from ems.kernels.jit import compiled, compiled_inline, compiled_making
 from ems.kernels.lookup import lesser
 from ems.kernels.sweep import Points
 
@@ -90,7 +90,7 @@ def _drive_cells(points: Points, cells: Cells, k: int, n: int, slope: Any, stage
             _lower(out, begin, end, runs, first, last, add, tilt, edge)
 
 
-@compiled
+@compiled_making
 def least_excess(points: Points, links: Links, cells: Cells, slope: Any, intercept: Any, stage: Any, limit: float,
                  start: float) -> float:
     """Least reduced cost of any trip above the affine values; what costs more than ``limit`` is not followed.

@@ -8,11 +8,11 @@ import numpy as np
 
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
 from ems.kernels.changes import HUGE, Changes, stored_by
-from ems.kernels.jit import compiled
+from ems.kernels.jit import compiled_making
 from ems.kernels.sweep import Points
 
 
-@compiled
+@compiled_making
 def spare_fuel(points: Points, b: BatteryArrays, changes: Changes, price: float, start: float, came_from: Any, point: Any,
                energy: Any) -> int:
     """Keeps for every state the trip with most ``energy - price * fuel`` that leads to it, inside the window.

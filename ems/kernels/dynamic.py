@@ -13,7 +13,7 @@ import numpy as np
 
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
 from ems.kernels.changes import HUGE, Links
-from ems.kernels.jit import compiled, compiled_inline
+from ems.kernels.jit import compiled, compiled_inline, compiled_making
 from ems.kernels.lookup import lesser
 from ems.kernels.sweep import Points, internal_power
 
@@ -139,7 +139,7 @@ def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any,
         value[i] = min(value[i], fixed + stage[size - 1])
 
 
-@compiled
+@compiled_making
 def dynamic_programming(points: Points, b: BatteryArrays, links: Links, corridor: Corridor, row: Any, value: Any) -> None:
     """Backward sweep over states (see ``Links``) and stored energy.
 
@@ -220,7 +220,7 @@ def drive(points: Points, b: BatteryArrays, links: Links, corridor: Corridor, ro
     return -1
 
 
-@compiled
+@compiled_making
 def reachable(points: Points, b: BatteryArrays, links: Links, window_low: float, target: float, reach: Any) -> None:
     """reach : (K + 1, S + 1) out, least stored energy in each state, before the change, from which the target can still be met.
 

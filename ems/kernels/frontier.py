@@ -71,13 +71,16 @@ class Moment(NamedTuple):
 
 
 class Candidates(NamedTuple):
-    """Scratch list: fuel, power (n,), choice (n, 3 + I), friction: kept although dominated (n,), count (1,)."""
+    """Scratch list: fuel, power (n,), choice (n, 3 + I), friction: kept although dominated (n,), count (1,); order, kept (n,) for the
+    choice among them."""
 
     fuel: Any
     power: Any
     choice: Any
     friction: Any
     count: Any
+    order: Any
+    kept: Any
 
 
 class Frontiers(NamedTuple):
@@ -87,6 +90,14 @@ class Frontiers(NamedTuple):
     power: Any
     choice: Any
     count: Any
+
+
+def make_scratch(plant: PlantArrays, grid: Grid, slopes: int) -> tuple[Bench, Candidates]:
+    """Scratch memory of one thread for a grid and so many slopes a demand."""
+    most = grid.free_points * (grid.free_points + grid.brake_points + 2) + grid.torque_points + 3 * slopes + 8
+    choice = np.zeros((most, 3 + plant.inner_source.shape[1]))
+    order, kept, count = np.zeros(most, np.int64), np.zeros(most, np.int64), np.zeros(1, np.int64)
+    return make_bench(plant), Candidates(np.zeros(most), np.zeros(most), choice, np.zeros(most, np.bool_), count, order, kept)
 
 
 @compiled_inner
@@ -158,7 +169,8 @@ def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> 
             share = most if best == most else 0.5 * (a + b)
         else:
             share = most * (1.0 - (q - 3 - golden) / (grid.brake_points - 1.0))
-        P = best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, NO)
+        steps = grid.inner_steps if q <= 2 + golden else 0              # how the ladder is divided hardly matters
+        P = best_division(cut, share * now.Tw, 0.0, grid.inner_points, steps, q > 0)
         if q == 0:
             P_most = P
         elif q == 1:
@@ -312,7 +324,7 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
             low_Te, high_Te = engine_range(cut, now.Tw) if choosing else (0.0, 0.0)
             for i in range(torques if low_Te <= high_Te else 0):
                 Te = low_Te + (high_Te - low_Te) * i / max(torques - 1.0, 1.0)
-                _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, grid.inner_steps, NO), NO, found)
+                _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, grid.inner_steps // 2, NO), NO, found)
     if choosing:
         scanned = found.count[0]
         for i in range(slopes.size):
@@ -320,13 +332,31 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
                 _support(plant, bench, now, slopes[i], low, high, grid, found, scanned)
 
 
+@compiled
+def _put_in_order(values: Any, n: int, order: Any) -> None:
+    """order : (n,) out, the first n values from the least to the largest (Shell's sort: numpy's makes an array)."""
+    for i in range(n):
+        order[i] = i
+    gap = 1
+    while 3 * gap < n:
+        gap = 3 * gap + 1
+    while gap > 0:
+        for i in range(gap, n):
+            moving, j = order[i], i
+            while j >= gap and values[order[j - gap]] > values[moving]:
+                order[j] = order[j - gap]
+                j -= gap
+            order[j] = moving
+        gap //= 3
+
+
 @compiled_within
 def _reduce(found: Candidates, row: int, out: Frontiers) -> None:
     """Keeps what nothing beats (and the friction-brake points), thinned to the capacity by least loss of shape."""
     n = found.count[0]
     capacity = out.fuel.shape[1]
-    order = np.argsort(found.power[:n])
-    kept = np.empty(n, np.int64)
+    order, kept = found.order, found.kept
+    _put_in_order(found.power, n, order)
     size = 0
     least = math.inf
     for q in range(n):
@@ -369,18 +399,14 @@ def _copy(found: Candidates, i: int, row: int, j: int, out: Frontiers) -> None:
 
 @compiled_shared
 def build_frontiers(begin: int, end: int, plant: PlantArrays, demands: Demands, row_demand: Any, row_table: Any, slopes: Any, x: float,
-                    grid: Grid, out: Frontiers) -> None:
+                    grid: Grid, out: Frontiers, bench: Bench, found: Candidates) -> None:
     """Frontiers of rows begin .. end - 1 of R (demand, table) pairs.
 
     row_demand, row_table : (R,) which demand and which table each row is
     slopes : (U, L) fuel per electrochemical energy [g/J] at which supporting points of each demand are sought; NaN: none
     x : nominal resistance over voltage squared of the battery [1/W]
-    out : filled; a count of zero marks a pair that is not possible
+    out : filled; a count of zero marks a pair that is not possible      bench, found : of ``make_scratch``
     """
-    width = 3 + plant.inner_source.shape[1]
-    most = grid.free_points * (grid.free_points + grid.brake_points + 2) + grid.torque_points + 3 * slopes.shape[1] + 8
-    bench = make_bench(plant)
-    found = Candidates(np.zeros(most), np.zeros(most), np.zeros((most, width)), np.zeros(most, np.bool_), np.zeros(1, np.int64))
     for row in range(begin, end):
         u = row_demand[row]
         now = Moment(row_table[row], demands.wheel_speed[u], demands.wheel_acceleration[u], demands.wheel_torque[u],

@@ -3,6 +3,10 @@
 Numba's own cache does not notice an edit in another file than the kernel's. Each file's kernels are therefore kept in a folder
 named by a digest of that file, of every kernel file it imports, and of the numba version; when no folder can be written, each
 process compiles them anew.
+
+Kernels are compiled without reference counts: for every array of every tuple that is handed on, numba would count up and down in
+memory that the threads share, which took more time than the arithmetic. So they make no arrays and give none back but for those
+of ``compiled_making`` and ``compiled_within``; a kernel that tries to make one does not compile.
 """
 
 from __future__ import annotations
@@ -72,12 +76,13 @@ FIRST: Any = np.int64(0)
 SECOND: Any = np.int64(1)
 
 
-def _jit(function: Function, *, forceinline: bool = False, nogil: bool = False, inner: bool = False, inline: str = "never") -> Function:
+def _jit(function: Function, *, forceinline: bool = False, nogil: bool = False, inner: bool = False, making: bool = False,
+         inline: str = "never") -> Function:
     folder = cache_folder(function.__module__.rpartition(".")[2])
     if folder is not None:
         numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
     options: dict[str, Any] = {"forceinline": forceinline, "nogil": nogil, "inline": inline, "no_cfunc_wrapper": True,
-                               "no_cpython_wrapper": inner or function.__name__.startswith("_")}
+                               "no_cpython_wrapper": inner or function.__name__.startswith("_"), "_nrt": making}
     kernel: Any = numba.njit(cache=folder is not None, error_model="numpy", **options)(function)
     return kernel
 
@@ -85,6 +90,11 @@ def _jit(function: Function, *, forceinline: bool = False, nogil: bool = False, 
 def compiled(function: Function) -> Function:
     """Compile a kernel for one thread. Where its name begins with an underscore it is an inner one, see ``compiled_inner``."""
     return _jit(function)
+
+
+def compiled_making(function: Function) -> Function:
+    """Compile a kernel that makes arrays; where it hands arrays to others often, that costs it time."""
+    return _jit(function, making=True)
 
 
 def compiled_inner(function: Function) -> Function:
@@ -99,9 +109,11 @@ def compiled_inline(function: Function) -> Function:
 
 
 def compiled_within(function: Function) -> Function:
-    """Compile a kernel into the one kernel that calls it, and not by itself: numba optimises all that a kernel calls again with it, so
-    that every layer of a search costs as much as the whole."""
-    return _jit(function, inner=True, inline="always")
+    """Compile a kernel into each kernel that calls it, as a part of it, and by itself only when it is called from Python.
+
+    For the layers of a search, since numba optimises all that a kernel calls again with it, and for what gives arrays back.
+    """
+    return _jit(function, making=True, inline="always")
 
 
 def compiled_shared(function: Function) -> Function:
@@ -122,16 +134,19 @@ ASIDE = "aside"
 SHARES = 10     # pieces that the work of a kernel is cut into, so that no thread waits long for the last
 
 
-def share_out(kernel: Callable[..., None], size: int, *arguments: Any) -> None:
-    """Runs a kernel of ``compiled_shared`` over 0 .. size - 1 on all threads; the pieces do not depend on how many there are."""
+def share_out(kernel: Callable[..., None], size: int, *arguments: Any, scratch: Callable[[], tuple[Any, ...]] = tuple) -> None:
+    """Runs a kernel of ``compiled_shared`` over 0 .. size - 1 on all threads; the pieces do not depend on how many there are.
+
+    scratch : makes further arguments, anew for each piece: memory that no two threads may share
+    """
     edges = [size * i // SHARES for i in range(SHARES + 1)]
     pieces = [(a, b) for a, b in itertools.pairwise(edges) if b > a]
     if _threads == 1 or len(pieces) < 2:
         for begin, end in pieces:
-            kernel(begin, end, *arguments)
+            kernel(begin, end, *arguments, *scratch())
         return
     pool = _pool(_threads, threading.current_thread().name.startswith(ASIDE))   # work beside the main thread's does not hold that up
-    for done in [pool.submit(kernel, begin, end, *arguments) for begin, end in pieces]:
+    for done in [pool.submit(kernel, begin, end, *arguments, *scratch()) for begin, end in pieces]:
         done.result()
 
 

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ems.kernels.jit import compiled, compiled_inline
+from ems.kernels.jit import compiled, compiled_inline, compiled_within
 from ems.kernels.lookup import at, row_at
 
 # Why a choice is impossible: code = LIMIT * STRIDE + source (0 the engine, 1.. the machines), speed limit, load limit or axle.
@@ -172,17 +172,13 @@ class Cut(NamedTuple):
     code: int
 
 
-@compiled
 def make_bench(plant: PlantArrays) -> Bench:
     """Scratch memory for one thread."""
-    sources, patterns = plant.source_wheel.shape[1], 1
-    for t in range(plant.bits.size):
-        patterns = max(patterns, 1 << plant.bits[t])
-    return Bench(np.zeros(plant.torque_map.shape[2]), np.zeros(plant.torque_map.shape[1]), np.zeros(sources),
-                 np.zeros(plant.mesh_wheel.shape[1]), np.zeros(sources),
-                 np.zeros((sources - 1, plant.machine_torque.shape[1])), np.zeros(plant.engine_torque.size),
-                 np.zeros(1, np.int64), np.zeros(plant.torque_map.shape[1]), np.zeros(plant.torque_map.shape[1]),
-                 np.zeros((patterns, plant.torque_map.shape[1])), np.zeros(patterns, np.bool_))
+    sources, meshes, outputs = plant.source_wheel.shape[1], plant.mesh_wheel.shape[1], plant.torque_map.shape[1]
+    patterns = 1 << int(plant.bits.max(initial=0))
+    return Bench(np.zeros(plant.torque_map.shape[2]), np.zeros(outputs), np.zeros(sources), np.zeros(meshes), np.zeros(sources),
+                 np.zeros((sources - 1, plant.machine_torque.shape[1])), np.zeros(plant.engine_torque.size), np.zeros(1, np.int64),
+                 np.zeros(outputs), np.zeros(outputs), np.zeros((patterns, outputs)), np.zeros(patterns, np.bool_))
 
 
 @compiled
@@ -220,7 +216,7 @@ def _set_speeds(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float) -
     return OK
 
 
-@compiled
+@compiled_within
 def make_cut(plant: PlantArrays, bench: Bench, t: int, ww: float, f: float, alpha: float, auxiliary_W: float,
              axle_least: Any) -> Cut:
     """The plant at these speeds, wheel acceleration alpha set; ``code`` tells whether the speeds are possible.

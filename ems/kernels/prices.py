@@ -8,7 +8,7 @@ import numpy as np
 
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
 from ems.kernels.changes import HUGE, Changes, stored_by
-from ems.kernels.jit import compiled
+from ems.kernels.jit import compiled, compiled_making
 from ems.kernels.sweep import Points
 
 
@@ -48,7 +48,7 @@ def price_choices(points: Points, b: BatteryArrays, changes: Changes, slope: Any
                 total[k, c], pick[k, c], after[k, c] = best, best_point, s
 
 
-@compiled
+@compiled_making
 def look_ahead(stage: Any, changes: Changes, price: float, group: Any, size: Any, rounds: int, ahead: Any) -> int:
     """Least cost of what may follow, known only by the group of seconds the present one belongs to: a stochastic dynamic programme.
 

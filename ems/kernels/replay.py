@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-import numpy as np
-
 from ems.kernels.frontier import Demands
 from ems.kernels.jit import compiled
-from ems.kernels.plant import PlantArrays, fuel_rate, load_of, machine_loss, make_bench, make_cut, terminal_power
+from ems.kernels.plant import Bench, PlantArrays, fuel_rate, load_of, machine_loss, make_cut, terminal_power
 from ems.kernels.transitions import NodeArrays, set_from_rest, set_rotating, transition
 
 
@@ -30,9 +28,8 @@ class Played(NamedTuple):
 
 
 @compiled
-def play(plant: PlantArrays, demands: Demands, demand_of: Any, node: Any, choice: Any, out: Played) -> None:
+def play(plant: PlantArrays, demands: Demands, demand_of: Any, node: Any, choice: Any, out: Played, bench: Bench) -> None:
     """Evaluates choice (K, 3 + I) of node (K,) in every interval; the choice's own torques are inputs, nothing is searched."""
-    bench = make_bench(plant)
     for k in range(node.size):
         u, t = demand_of[k], node[k]
         ww, alpha, f = demands.wheel_speed[u], demands.wheel_acceleration[u], choice[k, 0]
@@ -65,12 +62,11 @@ def play(plant: PlantArrays, demands: Demands, demand_of: Any, node: Any, choice
 
 
 @compiled
-def play_changes(n: NodeArrays, node: Any, wheel_speed: Any, out: Any, machines: Any) -> None:
+def play_changes(n: NodeArrays, node: Any, wheel_speed: Any, out: Any, machines: Any, before: Any, after: Any) -> None:
     """Energies of the change at the start of every interval [J]: out (K, 5) as in ``Exchange``, machines (K, M) their losses.
 
-    node : (K,)      wheel_speed : (K,) at the start of each interval
+    node : (K,)      wheel_speed : (K,) at the start of each interval      before, after : (S + 2,) scratch
     """
-    before, after = np.zeros(n.inertia.size + 2), np.zeros(n.inertia.size + 2)
     for k in range(node.size):
         a = node[k - 1] if k > 0 else -1
         if a < 0:

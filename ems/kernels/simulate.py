@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
 from ems.kernels.box import GOLDEN, best_division
 from ems.kernels.jit import NO, compiled
-from ems.kernels.plant import COUPLED, OK, Cut, PlantArrays, free_range, fuel_rate, make_bench, make_cut, terminal_power
+from ems.kernels.plant import COUPLED, OK, Bench, Cut, PlantArrays, free_range, fuel_rate, make_cut, terminal_power
 
 # What was changed of a choice asked for, and why: bits, added up.
 SPEED, TORQUE, DIVISION, REGENERATION, BATTERY, IMPOSSIBLE = 1, 2, 4, 8, 16, 32
@@ -127,9 +127,8 @@ def _torque_for(cut: Cut, now: Second, asked: Asked, share: float) -> float:
 
 
 @compiled
-def _speed_for(plant: PlantArrays, t: int, now: Second, asked: Asked, low: float, high: float) -> float:
+def _speed_for(plant: PlantArrays, bench: Bench, t: int, now: Second, asked: Asked, low: float, high: float) -> float:
     """Free engine speed of least fuel at which the torque for the power asked is had."""
-    bench = make_bench(plant)
     best, least = low, math.inf
     a, b, step = low, high, (high - low) / 8.0
     c = d = low
@@ -231,7 +230,7 @@ def _nearest_torque(cut: Cut, now: Second, asked: Asked, space: Room, share: flo
 
 
 @compiled
-def settle(plant: PlantArrays, t: int, now: Second, asked: Asked, space: Room, choice: Any) -> tuple[float, float, int]:
+def settle(plant: PlantArrays, bench: Bench, t: int, now: Second, asked: Asked, space: Room, choice: Any) -> tuple[float, float, int]:
     """The possible choice nearest to the one asked for, in table t.
 
     choice : (3 + I,) out      Returns (terminal power [W], fuel rate [g/s], bits of what was changed and why).
@@ -242,11 +241,10 @@ def settle(plant: PlantArrays, t: int, now: Second, asked: Asked, space: Room, c
         return math.inf, 0.0, IMPOSSIBLE
     f = low
     if plant.has_free[t]:
-        f = asked.f if not math.isnan(asked.f) else _speed_for(plant, t, now, asked, low, high)
+        f = asked.f if not math.isnan(asked.f) else _speed_for(plant, bench, t, now, asked, low, high)
         if f < low * (1.0 - 1e-9) or f > high * (1.0 + 1e-9):
             flags |= SPEED
         f = min(max(f, low), high)
-    bench = make_bench(plant)
     cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
     if cut.code != OK:
         return math.inf, 0.0, flags | IMPOSSIBLE
@@ -363,12 +361,12 @@ def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, keep: Any
 
 
 @compiled
-def polish(plant: PlantArrays, t: int, now: Second, space: Room, slope: float, choice: Any, wide_f: float, wide_T: float) -> float:
+def polish(plant: PlantArrays, bench: Bench, t: int, now: Second, space: Room, slope: float, choice: Any, wide_f: float,
+           wide_T: float) -> float:
     """Continuous minimum of fuel + slope * electrochemical power near a choice, which is replaced by it; returns the cost [g/s].
 
     Engine speed (where free) and engine torque in turn by golden section, the division between machines inside.
     """
-    bench = make_bench(plant)
     low, high = free_range(plant, t, now.ww)
     f, Te = choice[0], choice[2]
     best_f, best_T, least = f, Te, math.inf

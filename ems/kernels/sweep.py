@@ -13,7 +13,7 @@ import numpy as np
 
 from ems.kernels.battery import BatteryArrays, electrochemical, state
 from ems.kernels.changes import HUGE, Links
-from ems.kernels.jit import compiled, compiled_inline, compiled_shared
+from ems.kernels.jit import compiled, compiled_inline, compiled_making, compiled_shared
 
 
 class Points(NamedTuple):
@@ -150,7 +150,7 @@ def _drive_costs(cost: Any, links: Links, k: int, value: Any, driven: Any) -> No
         driven[c] = stage + later if stage < HUGE and later < HUGE else 2.0 * HUGE
 
 
-@compiled
+@compiled_making
 def chain(cost: Any, links: Links, slope: Any, value: Any, follow: Any) -> None:
     """Exact dynamic programming over states alone, backward.
 
@@ -171,7 +171,7 @@ def chain(cost: Any, links: Links, slope: Any, value: Any, follow: Any) -> None:
                 value[k, a], follow[k, a] = total, q
 
 
-@compiled
+@compiled_making
 def arrive(cost: Any, links: Links, slope: Any, value: Any, limit: float, through: Any, live: Any) -> None:
     """Least cost of the whole trip through each interval and node, and the changes through which a trip costs at most ``limit``.
 

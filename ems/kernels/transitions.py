@@ -15,6 +15,8 @@ import numpy as np
 from ems.kernels.jit import compiled_inline, compiled_shared
 from ems.kernels.plant import IDLING, STOPPED
 
+FROM_REST: Any = np.int64(-1)       # in place of a node
+
 
 class NodeArrays(NamedTuple):
     """What transitions need of N nodes and S sources (engine first).
@@ -151,16 +153,22 @@ def ramp_allows(n: NodeArrays, a: int, b: int, dt: float) -> bool:
     return apart <= n.ramp * dt
 
 
+def make_scratch(n: NodeArrays) -> tuple[Any, Any, Any]:
+    """What turns in every node (N, S + 2) and from rest (S + 2,), losses of the machines (M,)."""
+    return np.zeros((n.engine_mode.size, n.inertia.size + 2)), np.zeros(n.inertia.size + 2), np.zeros(n.inertia.size - 1)
+
+
 @compiled_shared
-def stored_energies(begin: int, end: int, n: NodeArrays, wheel_speed: Any, dt: Any, count: Any, out: Any, live: Any) -> None:
+def stored_energies(begin: int, end: int, n: NodeArrays, wheel_speed: Any, dt: Any, count: Any, out: Any, live: Any, rotating: Any,
+                    rest: Any, machines: Any) -> None:
     """Energy every possible transition takes from the battery's store.
 
     wheel_speed : (K,) at the start of each interval      dt : (K,) [s]      count : (K, N) points, 0 where not possible
     out : (K, N + 1, N), row N from rest [J]      live : (K, N + 1, N) out, whether both nodes are possible and the engine's ramp allows it
+    rotating, rest, machines : of ``make_scratch``
     """
     nodes = n.engine_mode.size
     for k in range(begin, end):
-        rotating, rest, machines = np.zeros((nodes, n.inertia.size + 2)), np.zeros(n.inertia.size + 2), np.zeros(n.inertia.size - 1)
         for a in range(nodes):
             set_rotating(n, a, wheel_speed[k], rotating[a])
         live[k] = False
@@ -172,6 +180,6 @@ def stored_energies(begin: int, end: int, n: NodeArrays, wheel_speed: Any, dt: A
                     live[k, a, b] = True
                     if a == nodes:
                         set_from_rest(n, b, wheel_speed[k], rest)
-                        out[k, a, b] = transition(n, -1, b, rest, rotating[b], machines).stored
+                        out[k, a, b] = transition(n, FROM_REST, b, rest, rotating[b], machines).stored
                     elif a != b:
                         out[k, a, b] = transition(n, a, b, rotating[a], rotating[b], machines).stored

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ems.kernels.frontier import Demands
+from ems.kernels.plant import make_bench
 from ems.kernels.replay import Played, play, play_changes
 from ems.kernels.sweep import internal_powers
 from ems.kernels.transitions import Exchange
@@ -48,10 +49,11 @@ def play_trip(plant: Plant, demand: Demand, demands: Demands, demand_of: IntArra
     K, S, M, G = node.size, plant.arrays.source_wheel.shape[1], plant.arrays.machine_max.size, plant.arrays.mesh_loss.size
     played = Played(np.zeros((K, S)), np.zeros((K, S)), np.zeros((K, M)), np.zeros((K, G)), np.zeros(K), np.zeros(K), np.zeros(K),
                     np.zeros(K), np.zeros(K), np.zeros(K), np.zeros(K, np.int64))
-    play(plant.arrays, demands, demand_of, node, np.ascontiguousarray(choice), played)
+    play(plant.arrays, demands, demand_of, node, np.ascontiguousarray(choice), played, make_bench(plant.arrays))
     radius = plant.layout.vehicle.wheel_radius_m
     rows, machines_J = np.zeros((K, len(Exchange._fields))), np.zeros((K, M))
-    play_changes(plant.transitions, node, demand.boundary_speed_m_s[:-1] / radius, rows, machines_J)
+    play_changes(plant.transitions, node, demand.boundary_speed_m_s[:-1] / radius, rows, machines_J,
+                 *np.zeros((2, plant.transitions.inertia.size + 2)))
     change = {name: rows[:, i] for i, name in enumerate(Exchange._fields)}
     internal_W = np.empty(K)
     internal_powers(plant.battery, energy_J[:-1] - change["stored"], played.power, internal_W)

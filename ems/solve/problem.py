@@ -9,7 +9,7 @@ import numpy as np
 from ems.kernels.changes import Changes, Links, links_of
 from ems.kernels.jit import share_out
 from ems.kernels.sweep import Points
-from ems.kernels.transitions import stored_energies
+from ems.kernels.transitions import make_scratch, stored_energies
 from ems.plant.counters import NO_WAITS, Waits, counted_states
 from ems.plant.plant import Plant
 from ems.tables.build import Tables
@@ -90,7 +90,8 @@ def change_energies(plant: Plant, demand: Demand, count: IntArray) -> tuple[Arra
     wheel_speed = demand.boundary_speed_m_s[:-1] / plant.layout.vehicle.wheel_radius_m
     shape = wheel_speed.size, nodes + 1, nodes
     stored, live = np.zeros(shape), np.empty(shape, bool)
-    share_out(stored_energies, wheel_speed.size, plant.transitions, wheel_speed, demand.dt_s, count, stored, live)
+    share_out(stored_energies, wheel_speed.size, plant.transitions, wheel_speed, demand.dt_s, count, stored, live,
+              scratch=lambda: make_scratch(plant.transitions))
     return stored, live
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from ems.errors import CycleNotFollowed
 from ems.kernels.battery import state
 from ems.kernels.changes import HUGE, Changes
+from ems.kernels.plant import Bench, make_bench
 from ems.kernels.simulate import Frontier, Second
 from ems.layout.model import Layout
 from ems.plant.plant import LANES, Plant, build_plant
@@ -51,6 +52,11 @@ class Course:
         columns = (d.wheel_speed[of], d.wheel_acceleration[of], d.wheel_torque[of], d.auxiliary[of], self.demand.dt_s)
         rows = zip(*(column.tolist() for column in columns), strict=True)
         return [Second(ww, alpha, Tw, aux, dt, d.axle_least[u]) for (ww, alpha, Tw, aux, dt), u in zip(rows, of, strict=True)]
+
+    @cached_property
+    def bench(self) -> Bench:
+        """Scratch memory for the kernels; a course is driven by one thread at a time."""
+        return make_bench(self.plant.arrays)
 
     @cached_property
     def rows(self) -> list[Row]:

@@ -119,7 +119,7 @@ class Ecms:
         if arrays.engine_free[node] and arrays.engine_mode[node] == 1 and (now.Tw >= 0.0 or choice[2] > 0.0):
             wide_f = (arrays.free_high[node] - arrays.free_low[node]) / max(tables.grid.free_points - 1, 1)
             points = tables.grid.free_points if arrays.has_free[node] else tables.grid.torque_points
-            polish(arrays, node, now, space, slope, choice, wide_f, float(arrays.engine_full_load.max()) / (points - 1))
+            polish(arrays, course.bench, node, now, space, slope, choice, wide_f, float(arrays.engine_full_load.max()) / (points - 1))
         return exact_request(course, k, node, choice)
 
 

@@ -26,8 +26,7 @@ import numpy as np
 
 from ems import library
 from ems.configurations import Kind
-from ems.kernels.frontier import Demands, Frontiers, build_frontiers
-from ems.kernels.jit import share_out
+from ems.kernels.frontier import Demands
 from ems.kernels.plant import COUPLED
 from ems.plant.plant import Plant
 from ems.strategies.calibration import (
@@ -44,6 +43,7 @@ from ems.strategies.calibration import (
 from ems.strategies.course import undivided
 from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.tables.build import DEFAULT_GRID, axle_least_Nm, coarse
+from ems.tables.rows import search
 from ems.types import Array, IntArray
 
 PRICES = (1.0, 6.0)         # of battery energy, looked at
@@ -139,10 +139,7 @@ class _Costs:
                           axle_least_Nm(plant, speed, torque))
         row_demand, row_node = np.repeat(np.arange(V * A), N), np.tile(np.arange(N), V * A)
         grid = coarse(DEFAULT_GRID)
-        out = Frontiers(np.empty((row_node.size, grid.capacity)), np.empty((row_node.size, grid.capacity)),
-                        np.empty((row_node.size, grid.capacity, 3 + plant.arrays.inner_source.shape[1])), np.zeros(row_node.size, np.int64))
-        share_out(build_frontiers, row_demand.size, plant.arrays, demands, row_demand, row_node, np.zeros((V * A, 0)),
-                  plant.nominal_x, grid, out)
+        out = search(plant, plant.arrays, demands, row_demand, row_node, np.zeros((V * A, 0)), grid, grid.capacity)
         used = np.arange(grid.capacity)[None, :] < out.count[:, None]
         fuel, P = np.where(used, out.fuel, NOTHING), np.where(used, out.power, 0.0)
         internal = 2.0 * P / (1.0 + np.sqrt(np.maximum(1.0 - 4.0 * P * plant.nominal_x, 0.0)))

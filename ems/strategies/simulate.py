@@ -28,6 +28,7 @@ import numpy as np
 from ems.errors import RunError
 from ems.kernels import simulate as kernel
 from ems.kernels.changes import HUGE
+from ems.kernels.plant import make_bench
 from ems.kernels.simulate import Asked, Price, Room, least_cost, room, settle
 from ems.layout.model import Layout
 from ems.plant.plant import Plant
@@ -222,7 +223,8 @@ class _Drive:
             asked = asked._replace(f=self._least_fuel_speed(k, lanes[0], asked, reserve_s))
         for node in self._nearest_first(lanes, asked.f, present, lane):
             if course.changes.stored[k, present, node] < HUGE:
-                P, fuel, flags = settle(course.plant.arrays, node, now, asked, self._room(k, present, node, reserve_s), self.choice[k])
+                space = self._room(k, present, node, reserve_s)
+                P, fuel, flags = settle(course.plant.arrays, course.bench, node, now, asked, space, self.choice[k])
                 if not flags & kernel.IMPOSSIBLE:
                     return node, P, fuel, flags
         return -1, math.inf, 0.0, 0
@@ -233,7 +235,7 @@ class _Drive:
         space = room(course.plant.battery, self.energy_J[k], course.seconds[k].dt, course.keep(k, reserve_s)[node])
         undivided, c = course.undivided.arrays, course.plant.nodes[node].configuration
         choice = np.zeros_like(self.choice[k])
-        _, _, flags = settle(undivided, c, course.seconds[k], asked, space, choice)
+        _, _, flags = settle(undivided, make_bench(undivided), c, course.seconds[k], asked, space, choice)
         return 0.5 * float(undivided.free_low[c] + undivided.free_high[c]) if flags & kernel.IMPOSSIBLE else float(choice[0])
 
     def _nearest_first(self, lanes: tuple[int, ...], speed: float, present: int, lane: int | None) -> list[int]:

@@ -7,11 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ems.configurations import EngineState
-from ems.kernels.frontier import Demands, Grid, build_frontiers
-from ems.kernels.jit import share_out
+from ems.kernels.frontier import Demands, Grid
 from ems.plant.plant import Plant
 from ems.plant.torque_maps import limited_axles
-from ems.tables.rows import Rows, empty_frontiers, pairs, unpadded
+from ems.tables.rows import Rows, search, unpadded
 from ems.tables.sides import apart, side_rows
 from ems.trips.demand import Demand
 from ems.types import Array, BoolArray, IntArray
@@ -84,9 +83,9 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
     on_sides = wanted & apart(plant)[None, :]
     rows, row_of = Rows(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros((0, tables.choice.shape[1]))), np.full(wanted.shape, -1)
     for searched, here in _by_speed(plant, tables.demands):
-        for part, search in ((wanted & ~on_sides & here, whole_rows), (on_sides & here, side_rows)):
+        for part, searching in ((wanted & ~on_sides & here, whole_rows), (on_sides & here, side_rows)):
             if part.any():
-                more, of_more = search(searched, tables.demands, part, grid, of_demand)
+                more, of_more = searching(searched, tables.demands, part, grid, of_demand)
                 row_of = np.where(of_more >= 0, of_more + rows.counts.size, row_of)
                 rows = Rows(*(np.concatenate(pair) for pair in zip(rows, more, strict=True)))
     return _joined(tables, rows, row_of, grid, slopes) if rows.counts.size else tables
@@ -107,16 +106,14 @@ def whole_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, sl
     """
     searched = np.zeros_like(wanted)
     twin = twins(plant)
-    pair_demand, pair_node = pairs(wanted)
+    pair_demand, pair_node = np.nonzero(wanted)
     searched[pair_demand, twin[pair_node]] = True
-    demand, node = pairs(searched)
+    demand, node = np.nonzero(searched)
     own = np.full(wanted.shape, -1)
     own[demand, node] = np.arange(demand.size)
     row_of = np.full(wanted.shape, -1)
     row_of[pair_demand, pair_node] = own[pair_demand, twin[pair_node]]
-    out = empty_frontiers(demand.size, grid.capacity, plant)
-    share_out(build_frontiers, demand.size, plant.arrays, demands, demand, node, slopes_g_J, plant.nominal_x, grid, out)
-    return unpadded(out), row_of
+    return unpadded(search(plant, plant.arrays, demands, demand, node, slopes_g_J, grid, grid.capacity)), row_of
 
 
 def twins(plant: Plant) -> IntArray:

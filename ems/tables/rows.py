@@ -6,9 +6,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ems.kernels.frontier import Frontiers
+from ems.kernels.frontier import Demands, Frontiers, Grid, build_frontiers, make_scratch
+from ems.kernels.jit import share_out
+from ems.kernels.plant import PlantArrays
 from ems.plant.plant import Plant
-from ems.types import Array, BoolArray, IntArray
+from ems.types import Array, IntArray
 
 
 class Rows(NamedTuple):
@@ -20,16 +22,19 @@ class Rows(NamedTuple):
     choice: Array
 
 
-def pairs(wanted: BoolArray) -> tuple[IntArray, IntArray]:
-    """Demand and node of every row of a search, from (U, N) which are wanted; each contiguous, as the search was compiled for."""
-    demand, node = np.nonzero(wanted)
-    return np.ascontiguousarray(demand), np.ascontiguousarray(node)
-
-
-def empty_frontiers(rows: int, capacity: int, plant: Plant) -> Frontiers:
+def _empty_frontiers(rows: int, capacity: int, plant: Plant) -> Frontiers:
     """Room for frontiers of so many points."""
     width = 3 + plant.arrays.inner_source.shape[1]
     return Frontiers(np.zeros((rows, capacity)), np.zeros((rows, capacity)), np.zeros((rows, capacity, width)), np.zeros(rows, np.int64))
+
+
+def search(plant: Plant, arrays: PlantArrays, demands: Demands, demand: IntArray, node: IntArray, slopes_g_J: Array, grid: Grid,
+           capacity: int) -> Frontiers:
+    """Frontiers of (R,) demands and nodes, searched on all threads; arrays : the plant's, or a variant of them."""
+    out = _empty_frontiers(demand.size, capacity, plant)
+    share_out(build_frontiers, demand.size, arrays, demands, np.ascontiguousarray(demand), np.ascontiguousarray(node), slopes_g_J,
+              plant.nominal_x, grid, out, scratch=lambda: make_scratch(arrays, grid, slopes_g_J.shape[1]))
+    return out
 
 
 def unpadded(out: Frontiers) -> Rows:

@@ -10,11 +10,10 @@ import math
 
 import numpy as np
 
-from ems.kernels.frontier import Demands, Frontiers, Grid, build_frontiers
-from ems.kernels.jit import share_out
+from ems.kernels.frontier import Demands, Frontiers, Grid
 from ems.kernels.plant import COUPLED, IDLING, SLACK, PlantArrays
 from ems.plant.plant import Plant
-from ems.tables.rows import Rows, empty_frontiers, pairs
+from ems.tables.rows import Rows, search
 from ems.types import Array, BoolArray, IntArray
 
 ENGINE_POINTS = 4           # times the points on the axes of the engine's side, which is searched once only
@@ -69,7 +68,7 @@ def side_rows(plant: Plant, demands: Demands, wanted: BoolArray, grid: Grid, slo
     nothing = wanted.shape[0]                                                           # the demand of a vehicle at rest
     free = plant.arrays._replace(battery_gives_W=np.inf, battery_takes_W=np.inf)
     engine = _engine_side(plant, free, still, nothing, nodes, grid, slopes_g_J)
-    pair_demand, pair_node = pairs(wanted)
+    pair_demand, pair_node = np.nonzero(wanted)
     place = np.zeros(wanted.shape[1], np.int64)
     place[nodes] = np.arange(nodes.size)
     stands_for = _representatives(plant, nodes, engine.count)
@@ -86,10 +85,7 @@ def _engine_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, 
                          capacity=math.ceil(ENGINE_SHARE * grid.capacity))
     known = slopes_g_J[slopes_g_J >= 0.0] if slopes_g_J.size else np.array(USUAL_SLOPES) / plant.heating_value_J_g
     slopes = np.linspace(SLOPES_BELOW * known.min(), SLOPES_ABOVE * known.max(), SLOPES)
-    out = empty_frontiers(nodes.size, fine.capacity, plant)
-    share_out(build_frontiers, nodes.size, free, still, np.full(nodes.size, nothing), nodes, np.tile(slopes, (nothing + 1, 1)),
-              plant.nominal_x, fine, out)
-    return out
+    return search(plant, free, still, np.full(nodes.size, nothing), nodes, np.tile(slopes, (nothing + 1, 1)), fine, fine.capacity)
 
 
 def _representatives(plant: Plant, nodes: IntArray, count: IntArray) -> IntArray:
@@ -112,9 +108,7 @@ def _wheel_side(plant: Plant, free: PlantArrays, still: Demands, nothing: int, n
     idle = free._replace(engine_mode=mode, has_free=np.zeros_like(free.has_free), free_low=speed, free_high=speed)
     demand, place = np.append(pair_demand, np.full(nodes.size, nothing)), stands_for[np.append(pair_place, np.arange(nodes.size))]
     keys, row = np.unique(demand * nodes.size + place, return_inverse=True)
-    out = empty_frontiers(keys.size, grid.brake_points + 2, plant)
-    share_out(build_frontiers, keys.size, idle, still, keys // nodes.size, nodes[keys % nodes.size], np.zeros((nothing + 1, 0)),
-              plant.nominal_x, grid, out)
+    out = search(plant, idle, still, keys // nodes.size, nodes[keys % nodes.size], np.zeros((nothing + 1, 0)), grid, grid.brake_points + 2)
     row = row.reshape(-1)
     return out, row[: pair_demand.size], out.power[row[pair_demand.size:], 0]
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from ems.errors import InputError
-from ems.kernels.transitions import set_from_rest, set_rotating, stored_energies, transition
+from ems.kernels.transitions import make_scratch, set_from_rest, set_rotating, stored_energies, transition
 from ems.layout.load import load_layout
 from ems.plant.plant import Plant, build_plant
 from ems.solve.optimum import cold_factor, optimum
@@ -69,7 +69,8 @@ def test_the_ramp_closes_far_lanes():
     plant = build_plant(replace(layout, engine=replace(layout.engine, engine=engine)), lanes=6)
     N = len(plant.nodes)
     stored, live = np.zeros((2, N + 1, N)), np.empty((2, N + 1, N), bool)
-    stored_energies(0, 2, plant.transitions, np.array([30.0, 30.0]), np.ones(2), np.ones((2, N), np.int64), stored, live)
+    stored_energies(0, 2, plant.transitions, np.array([30.0, 30.0]), np.ones(2), np.ones((2, N), np.int64), stored, live,
+                    *make_scratch(plant.transitions))
     lanes = [node(plant, "on:open", i) for i in range(6)]
     open_ = np.array([[live[1, a, b] for b in lanes] for a in lanes])
     apart = np.abs(np.subtract.outer(np.arange(6), np.arange(6)))

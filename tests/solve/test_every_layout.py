@@ -10,6 +10,7 @@ import os
 import numpy as np
 import pytest
 
+from ems.kernels.plant import make_bench
 from ems.kernels.replay import Played, play
 from ems.layout.load import load_layout
 from ems.solve.optimum import optimum
@@ -28,7 +29,8 @@ def limit_codes(found) -> np.ndarray:
     K, S, M, G = trace.node.size, plant.arrays.source_wheel.shape[1], plant.arrays.machine_max.size, plant.arrays.mesh_loss.size
     played = Played(np.zeros((K, S)), np.zeros((K, S)), np.zeros((K, M)), np.zeros((K, G)), *(np.zeros(K) for _ in range(6)),
                     np.zeros(K, np.int64))
-    play(plant.arrays, tables.demands, tables.demand_of, trace.node, np.ascontiguousarray(trace.choice), played)
+    play(plant.arrays, tables.demands, tables.demand_of, trace.node, np.ascontiguousarray(trace.choice), played,
+         make_bench(plant.arrays))
     return np.asarray(played.code)
 
 
