@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ems.kernels.changes import HUGE, Links
-from ems.kernels.jit import compiled, compiled_inline, compiled_making
+from ems.kernels.jit import FIRST, compiled, compiled_inline, compiled_making
 from ems.kernels.lookup import lesser
 from ems.kernels.sweep import Points
 
@@ -127,5 +127,5 @@ def least_excess(points: Points, links: Links, cells: Cells, slope: Any, interce
                     best = min(best, reduced + runs[c, 0, i + PAD])
             else:
                 first, last = _steps(moved, moved)
-                _lower(excess[a], 0, size, runs[c], first, last, reduced, 0.0, edge)
+                _lower(excess[a], FIRST, size, runs[c], first, last, reduced, 0.0, edge)
     return best

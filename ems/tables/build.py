@@ -79,7 +79,7 @@ def added(tables: Tables, wanted: BoolArray, grid: Grid, slopes_g_J: Array) -> T
     """
     plant = tables.plant
     slopes = np.asarray(slopes_g_J, float)
-    of_demand = np.ascontiguousarray(np.broadcast_to(slopes, (wanted.shape[0], slopes.shape[-1])))
+    of_demand = np.array(np.broadcast_to(slopes, (wanted.shape[0], slopes.shape[-1])), order="C")
     on_sides = wanted & apart(plant)[None, :]
     rows, row_of = Rows(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros((0, tables.choice.shape[1]))), np.full(wanted.shape, -1)
     for searched, here in _by_speed(plant, tables.demands):
