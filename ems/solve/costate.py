@@ -101,7 +101,8 @@ def solve_costate(problem: Problem, guess_g_J: float, tolerance: float = 1e-3) -
             if final < 1e-3 * guess_g_J:            # charge is left over whatever it is worth: the target does not bind
                 return CostateSolution(run, run, count)
             if final > 1e3 * guess_g_J:
-                raise RunError(f"the charge asked for at the end is out of reach: at most {_soc(problem, run.energy_J[-1]):.3f}")
+                raise RunError(f"the charge asked for at the end, {_soc(problem, problem.target_J):.3f}, is out of reach: "
+                               "however much stored energy is worth, the trip ends with less")
         if count in (2, 6):                         # battery terms along the last trajectory; both sides are then found anew
             reference = np.clip(run.energy_J[:-1], low_J, high_J)
             shape = costate_shape(problem, run.energy_J, problem.points.power[run.point])
