@@ -311,6 +311,7 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
     torques = 1
     if choosing:
         torques = grid.free_points if free else grid.torque_points
+    inner_steps = grid.inner_steps // 2 if choosing else grid.inner_steps       # supports are sought after the scan
     braking_speeds = BRAKING_SPEEDS if points == grid.free_points else 2
     braking = now.Tw < 0.0 and plant.wheel_free[now.t]
     for q in range(points):
@@ -324,7 +325,7 @@ def _scan(plant: PlantArrays, bench: Bench, now: Moment, slopes: Any, grid: Grid
             low_Te, high_Te = engine_range(cut, now.Tw) if choosing else (0.0, 0.0)
             for i in range(torques if low_Te <= high_Te else 0):
                 Te = low_Te + (high_Te - low_Te) * i / max(torques - 1.0, 1.0)
-                _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, grid.inner_steps // 2, NO), NO, found)
+                _push(cut, now, f, best_division(cut, now.Tw, Te, grid.inner_points, inner_steps, NO), NO, found)
     if choosing:
         scanned = found.count[0]
         for i in range(slopes.size):
