@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ems.kernels.changes import HUGE, Links
-from ems.kernels.jit import FIRST, compiled, compiled_inline, compiled_making
+from ems.kernels.jit import compiled, compiled_inline, compiled_making
 from ems.kernels.lookup import lesser
 from ems.kernels.sweep import Points
 
@@ -34,15 +34,29 @@ class Cells(NamedTuple):
 
 
 @compiled
-def _spread(values: Any, runs: Any) -> None:
-    """runs (LONGEST, C + 2 PAD) out: least of 1, 2, .. values (C,) from each cell on; HUGE outside."""
-    size = values.size
-    runs[:] = HUGE
+def _spread(values: Any, runs: Any, least: Any) -> None:
+    """runs (LONGEST, C + 2 PAD) out: least of 1, 2, .. values (C,) from each cell on; HUGE outside. least (blocks,) out."""
+    size, blocks = values.size, least.size
+    for block in range(blocks):
+        lowest = HUGE
+        for i in range(block * BLOCK, min((block + 1) * BLOCK, size)):
+            lowest = lesser(lowest, values[i])
+        least[block] = lowest
+    for i in range(PAD):
+        runs[0, i] = runs[0, size + PAD + i] = HUGE
     for i in range(size):
         runs[0, i + PAD] = values[i]
     for n in range(1, LONGEST):
-        for i in range(runs.shape[1] - 1):
-            runs[n, i] = lesser(runs[n - 1, i], runs[0, min(i + n, runs.shape[1] - 1)])
+        for block in range(-1, blocks):
+            begin, end = max(block * BLOCK, -PAD) + PAD, min((block + 1) * BLOCK, size) + PAD
+            if min(least[max(block, 0)], least[min(block + 1, blocks - 1)]) >= HUGE:
+                for i in range(begin, end):
+                    runs[n, i] = HUGE
+            else:
+                for i in range(begin, end):
+                    runs[n, i] = lesser(runs[n - 1, i], runs[0, i + n])
+        for i in range(size + PAD, size + 2 * PAD):
+            runs[n, i] = HUGE
 
 
 @compiled_inline
@@ -59,6 +73,15 @@ def _lower(out: Any, begin: int, end: int, runs: Any, first: int, last: int, add
 
 
 @compiled_inline
+def _least_among(least: Any, first: int, last: int) -> float:
+    """Least value in the blocks that hold cells first .. last; HUGE outside."""
+    lowest = HUGE
+    for block in range(max(first // BLOCK, 0), min(last // BLOCK, least.size - 1) + 1):
+        lowest = lesser(lowest, least[block])
+    return lowest
+
+
+@compiled_inline
 def _steps(moved: float, least: float) -> tuple[int, int]:
     """First and last cell, counted from its own, that a cell can end in when it falls by ``least`` to ``moved`` cells."""
     if moved == 0.0 and least == 0.0:
@@ -67,8 +90,10 @@ def _steps(moved: float, least: float) -> tuple[int, int]:
 
 
 @compiled
-def _drive_cells(points: Points, cells: Cells, k: int, n: int, slope: Any, stage: float, limit: float, runs: Any, out: Any) -> None:
-    """out (C,): least reduced cost of interval k in node n plus the excess after it (``runs``), from any energy of each cell."""
+def _drive_cells(points: Points, cells: Cells, k: int, n: int, slope: Any, stage: float, limit: float, runs: Any, least: Any,
+                 out: Any) -> None:
+    """out (C,): least reduced cost of interval k in node n plus the excess after it (``runs``, ``least``), from any energy of each cell;
+    what costs more than the limit is left out."""
     edge, size, dt = cells.edge, out.size, points.dt[k]
     width = edge[1] - edge[0]
     tilt, price = slope[k] - slope[k + 1], slope[k + 1] * dt
@@ -87,6 +112,8 @@ def _drive_cells(points: Points, cells: Cells, k: int, n: int, slope: Any, stage
                 continue
             p_most = 2.0 * P / (1.0 + math.sqrt(max(1.0 - 4.0 * P * x_most, 0.0)))
             first, last = _steps(p_most * dt / width, p_least * dt / width)
+            if add + min(tilt * edge[begin], tilt * edge[end]) + _least_among(least, begin + first, end - 1 + last) > limit:
+                continue
             _lower(out, begin, end, runs, first, last, add, tilt, edge)
 
 
@@ -103,6 +130,7 @@ def least_excess(points: Points, links: Links, cells: Cells, slope: Any, interce
     excess, driven = np.full((S, size), HUGE), np.full(size, HUGE)
     runs = np.empty((S, LONGEST, size + 2 * PAD))
     own = np.empty((LONGEST, size + 2 * PAD))
+    least, least_own = np.empty((S, cells.out_least.size)), np.empty(cells.out_least.size)
     for i in range(size):
         if edge[i + 1] >= 0.0:
             excess[:, i] = slope[K] * max(edge[i], 0.0)
@@ -111,9 +139,9 @@ def least_excess(points: Points, links: Links, cells: Cells, slope: Any, interce
         for c in range(S):
             n = links.node[c]
             if points.count[k, n] > 0:
-                _spread(excess[c], own)
-                _drive_cells(points, cells, k, n, slope, stage[k, n], limit, own, driven)
-                _spread(driven, runs[c])
+                _spread(excess[c], own, least_own)
+                _drive_cells(points, cells, k, n, slope, stage[k, n], limit, own, least_own, driven)
+                _spread(driven, runs[c], least[c])
         excess[:] = HUGE
         for q in range(links.first[k], links.first[k + 1]):
             a, c, stored = links.before[q], links.after[q], links.stored[q]
@@ -127,5 +155,8 @@ def least_excess(points: Points, links: Links, cells: Cells, slope: Any, interce
                     best = min(best, reduced + runs[c, 0, i + PAD])
             else:
                 first, last = _steps(moved, moved)
-                _lower(excess[a], FIRST, size, runs[c], first, last, reduced, 0.0, edge)
+                for block in range(least_own.size):
+                    begin, end = block * BLOCK, min((block + 1) * BLOCK, size)
+                    if reduced + _least_among(least[c], begin + first, end - 1 + last) <= limit:
+                        _lower(excess[a], begin, end, runs[c], first, last, reduced, 0.0, edge)
     return best
