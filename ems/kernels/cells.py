@@ -24,13 +24,15 @@ LONGEST = 3         # cells that a step can end in, in all usual cases
 
 class Cells(NamedTuple):
     """Window in C equal cells: edge (C + 1,) energies from the target [J]; least and most R / V^2 in each block of cells, out of and
-    into the battery, (blocks,) each [1/W]."""
+    into the battery, (blocks,) each [1/W]; the most terminal power that any energy of a block gives and takes, (blocks,) each [W]."""
 
     edge: Any
     out_least: Any
     out_most: Any
     in_least: Any
     in_most: Any
+    gives: Any
+    takes: Any
 
 
 @compiled
@@ -103,7 +105,7 @@ def _drive_cells(points: Points, cells: Cells, k: int, n: int, slope: Any, stage
         for block in range(cells.out_least.size):
             x_least, x_most = (cells.out_least[block], cells.out_most[block]) if P > 0.0 else (cells.in_least[block], cells.in_most[block])
             root = 1.0 - 4.0 * P * x_least
-            if root < 0.0:
+            if root < 0.0 or P > cells.gives[block] or P < -cells.takes[block]:
                 continue
             begin, end = block * BLOCK, min((block + 1) * BLOCK, size)
             p_least = 2.0 * P / (1.0 + math.sqrt(root))

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from ems.kernels.battery import power_limits, state
 from ems.kernels.cells import BLOCK, Cells, least_excess
 from ems.solve.certificate import Bound, pruned
 from ems.solve.problem import Problem
 from ems.types import Array
+
+LIMIT_SLACK = 1e-6      # by which a power limit may rise inside a cell above its values at the edges
 
 
 def raised_bound_g(problem: Problem, bound: Bound, objective_g: float, count: int) -> float:
@@ -23,7 +26,8 @@ def raised_bound_g(problem: Problem, bound: Bound, objective_g: float, count: in
 
 
 def window_in_cells(problem: Problem, count: int) -> Cells:
-    """The window in equal cells with the extremes of R / V^2 in each block of them, knots of the battery's table inside a cell included."""
+    """The window in equal cells with the extremes of R / V^2 and of the power limits in each block of them, knots of the battery's table
+    inside a cell included."""
     battery, (low, high) = problem.plant.layout.battery, problem.window_J
     edge = np.linspace(low, high, count + 1)
     knots = battery.node_energy_J[(battery.node_energy_J > low) & (battery.node_energy_J < high)]
@@ -32,11 +36,13 @@ def window_in_cells(problem: Problem, count: int) -> Cells:
     soc = np.asarray(battery.soc_at(np.clip(where, low, high)))
     v_least, v_most = _extremes(np.interp(soc, battery.soc, battery.voltage_V), cell, count)
     bounds = []
+    starts = np.arange(0, count, BLOCK)
     for resistance in (battery.resistance_discharge_ohm, battery.resistance_charge_ohm):
         r_least, r_most = _extremes(np.interp(soc, battery.soc, resistance), cell, count)
-        starts = np.arange(0, count, BLOCK)
         bounds += [np.minimum.reduceat(r_least / v_most**2, starts), np.maximum.reduceat(r_most / v_least**2, starts)]
-    return Cells(edge - problem.target_J, *bounds)
+    limits = np.array([power_limits(problem.plant.battery, *state(problem.plant.battery, float(e))) for e in where])
+    takes, gives = (_extremes(limit, cell, count)[1] for limit in (-limits[:, 0], limits[:, 1]))
+    return Cells(edge - problem.target_J, *bounds, *((1.0 + LIMIT_SLACK) * np.maximum.reduceat(most, starts) for most in (gives, takes)))
 
 
 def _extremes(values: Array, cell: np.ndarray[tuple[int], np.dtype[np.int64]], count: int) -> tuple[Array, Array]:

@@ -30,6 +30,7 @@ MOST_SLACK = 0.02               # the same in later sweeps, which look as far as
 SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
 SPREAD, APART = 0.008, 0.02      # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
+FREE_CELLS = 60000              # in the end, where the window does not bind: a smaller gap is asked for there
 CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
 
 
@@ -191,7 +192,7 @@ def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
 def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress, aim: Aim = USUAL) -> float:
     """The lower bound [g], raised in cells of stored energy where the affine one leaves more than a small gap."""
     lower_g = max(bound.bound_g, 0.0)               # fuel and prices are never negative
-    for count in aim.cells:
+    for count in aim.cells if binds(bound) else (*aim.cells, FREE_CELLS):
         if objective_g - lower_g <= aim.free * objective_g:
             break
         say(f"certificate in {count} cells")

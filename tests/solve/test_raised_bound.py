@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ems.kernels.battery import power_limits, state
 from ems.kernels.cells import BLOCK
 from ems.solve.cells import raised_bound_g, window_in_cells
 
@@ -37,3 +38,24 @@ def test_cells_hold_the_extremes_of_the_battery(pieces):
     cell = np.clip(np.searchsorted(cells.edge, energy - problem.target_J, side="right") - 1, 0, cells.edge.size - 2) // BLOCK
     assert np.all(x >= cells.out_least[cell] * (1 - 1e-12))
     assert np.all(x <= cells.out_most[cell] * (1 + 1e-12))
+
+
+def test_cells_hold_the_extremes_of_the_power_limits(pieces):
+    """No energy inside a block of cells gives or takes more than is noted for it (the battery's own limits, at random energies)."""
+    problem = pieces.optimum("three-clutch-chargeable", "us06", 500, 600).problem
+    cells, battery = window_in_cells(problem, 1000), problem.plant.battery
+    energy = np.random.default_rng(4).uniform(*problem.window_J, 2000)
+    limits = np.array([power_limits(battery, *state(battery, e)) for e in energy])
+    block = np.clip(np.searchsorted(cells.edge, energy - problem.target_J, side="right") - 1, 0, cells.edge.size - 2) // BLOCK
+    assert np.all(limits[:, 1] <= cells.gives[block]) and np.all(-limits[:, 0] <= cells.takes[block])
+    assert np.ptp(cells.gives) > 0.2 * cells.gives.max()             # the limits do depend on charge here
+
+
+def test_raised_bound_knows_what_a_low_battery_gives(pieces, monkeypatch):
+    """Where a low battery gives little, a bound that lets it give anything lies lower; both stay below the trip (derived)."""
+    found = pieces.optimum("three-clutch-chargeable", "us06", 500, 600)
+    told = raised_bound_g(found.problem, found.bound, found.objective_g, 4000)
+    endless = np.full(1 + 4000 // BLOCK, np.inf)
+    monkeypatch.setattr("ems.solve.cells.window_in_cells", lambda *a: window_in_cells(*a)._replace(gives=endless, takes=endless))
+    untold = raised_bound_g(found.problem, found.bound, found.objective_g, 4000)
+    assert untold < told - 0.1 and told <= found.objective_g + 1e-9
