@@ -121,7 +121,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
         _cold_data(layout)
         warm = optimum(layout, cycle, charge=charge, progress=progress, grid=grid, lanes=lanes, waits=waits,
                        gap_percent=gap_percent, first_tables=first_tables)
-    say("loading kernels" if cached() else "compiling kernels, once for this version, a minute or two")
+    say("loading kernels" if cached() else "compiling kernels, once for this version, half a minute")
     clock.lap("compile", _compile)
     say("deriving configurations")
     plant = build_plant(layout, lanes=lanes)

@@ -188,7 +188,7 @@ class _Run:
 
     def _warm(self, pool: Pool) -> bool:
         """Kernels compiled once, before more workers start; every machine must do the same arithmetic. False when told to stop."""
-        self.tell("kernels: loading, or compiling once for this version (a minute or two)")
+        self.tell("kernels: loading, or compiling once for this version (half a minute)")
         for _ in range(TOGETHER + ALONE):
             future = pool.submit(prepare, self.prepared.plan.solvers)
             while not wait([future], timeout=LOOK_S).done:
