@@ -71,6 +71,7 @@ def cached() -> bool:
 
 
 # Arguments of kernels that are known when they are compiled: for Python's own True, False, 0 and 1 numba compiles a kernel anew.
+YES: Any = np.True_
 NO: Any = np.False_
 FIRST: Any = np.int64(0)
 SECOND: Any = np.int64(1)

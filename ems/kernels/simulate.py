@@ -1,4 +1,4 @@
-"""One second of a simulation: a choice asked for becomes the nearest possible one; or the least equivalent cost is sought.
+"""One second of a simulation: a choice asked for becomes the nearest possible one.
 
 The plant is that of the tables (``make_cut``, ``best_division``, ``terminal_power``); nothing here is snapped to a grid.
 """
@@ -10,14 +10,14 @@ from typing import Any, NamedTuple
 
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
 from ems.kernels.box import GOLDEN, best_division
-from ems.kernels.jit import NO, compiled
+from ems.kernels.jit import NO, YES, compiled, compiled_inner
 from ems.kernels.plant import COUPLED, OK, Bench, Cut, PlantArrays, free_range, fuel_rate, make_cut, terminal_power
 
 # What was changed of a choice asked for, and why: bits, added up.
 SPEED, TORQUE, DIVISION, REGENERATION, BATTERY, IMPOSSIBLE = 1, 2, 4, 8, 16, 32
 
 POINTS, STEPS = 7, 12       # scan and golden-section steps of the division between machines
-LADDER = 24                 # engine torques looked at for the nearest possible one
+LADDER, SHARES = 24, 8      # steps of engine torque, and of the braking torque's share, looked at for the nearest possible one
 HALVINGS = 30
 SPEEDS = 14                 # golden-section steps over a free engine speed
 ROUNDING_W = 1e-6
@@ -105,8 +105,9 @@ def _power(cut: Cut, now: Second, asked: Asked, share: float, Te: float, free: b
     return P
 
 
-@compiled
-def _fits(space: Room, P: float) -> bool:
+@compiled_inner
+def fits(space: Room, P: float) -> bool:
+    """Whether the battery has room for terminal power P [W]."""
     return space.low - ROUNDING_W <= P <= space.high + ROUNDING_W
 
 
@@ -115,11 +116,11 @@ def _torque_for(cut: Cut, now: Second, asked: Asked, share: float) -> float:
     """Engine torque at which the battery gives the power asked, by bisection: more torque, less battery power."""
     P = 0.0 if math.isnan(asked.P) else asked.P
     under, over = 0.0, cut.limit[0]
-    if _power(cut, now, asked, share, under, False) <= P:
+    if _power(cut, now, asked, share, under, NO) <= P:
         return under
     for _ in range(HALVINGS):
         middle = 0.5 * (under + over)
-        if _power(cut, now, asked, share, middle, False) > P:       # inf: the machines cannot carry so much of the wheels' demand
+        if _power(cut, now, asked, share, middle, NO) > P:       # inf: the machines cannot carry so much of the wheels' demand
             under = middle
         else:
             over = middle
@@ -154,7 +155,7 @@ def _speed_for(plant: PlantArrays, bench: Bench, t: int, now: Second, asked: Ask
         cost = math.inf
         if cut.code == OK:
             Te = asked.Te if not math.isnan(asked.Te) else _torque_for(cut, now, asked, 1.0)
-            P = _power(cut, now, asked, 1.0, min(Te, cut.limit[0]), False)
+            P = _power(cut, now, asked, 1.0, min(Te, cut.limit[0]), NO)
             if P < math.inf:
                 cost = fuel_rate(cut)
                 if math.isnan(asked.Te):
@@ -173,59 +174,43 @@ def _speed_for(plant: PlantArrays, bench: Bench, t: int, now: Second, asked: Ask
 def _most_electricity(cut: Cut, now: Second, asked: Asked, space: Room, Te: float) -> float:
     """Share of the braking torque that gives most electricity within the battery's room; nan where no share does."""
     most = 1.0
-    if not _fits(space, _power(cut, now, asked, 1.0, Te, False)):
-        most = _nearest_share(cut, now, asked, space, Te, 1.0)
+    if not fits(space, _power(cut, now, asked, 1.0, Te, NO)):
+        most = _nearest(cut, now, asked, space, 1.0, Te, NO, YES)
         if math.isnan(most):
             return most
     a, b = 0.5 * most, most
     for _ in range(STEPS):
         c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
-        if _power(cut, now, asked, c, Te, False) < _power(cut, now, asked, d, Te, False):
+        if _power(cut, now, asked, c, Te, NO) < _power(cut, now, asked, d, Te, NO):
             b = d
         else:
             a = c
     middle = 0.5 * (a + b)
-    P = _power(cut, now, asked, middle, Te, False)
-    return middle if _fits(space, P) and _power(cut, now, asked, most, Te, False) >= P else most
+    P = _power(cut, now, asked, middle, Te, NO)
+    return middle if fits(space, P) and _power(cut, now, asked, most, Te, NO) >= P else most
 
 
 @compiled
-def _nearest_share(cut: Cut, now: Second, asked: Asked, space: Room, Te: float, share: float) -> float:
-    """Possible share of the braking torque nearest to the one asked for; nan where there is none."""
-    best, apart = math.nan, math.inf
-    for q in range(9):
-        s = q / 8.0
-        if abs(s - share) < apart and _fits(space, _power(cut, now, asked, s, Te, False)):
-            best, apart = s, abs(s - share)
-    if math.isnan(best):
-        return best
-    beyond = share
-    for _ in range(HALVINGS):
-        middle = 0.5 * (best + beyond)
-        if _fits(space, _power(cut, now, asked, middle, Te, False)):
-            best = middle
-        else:
-            beyond = middle
-    return best
+def _nearest(cut: Cut, now: Second, asked: Asked, space: Room, share: float, Te: float, free: bool, by_share: bool) -> float:
+    """Possible share of the braking torque (``by_share``) or engine torque nearest to the one asked for, the other kept; nan: none is.
 
-
-@compiled
-def _nearest_torque(cut: Cut, now: Second, asked: Asked, space: Room, share: float, Te: float, free: bool) -> float:
-    """Possible engine torque nearest to the one asked for; nan where there is none."""
-    best, apart = math.nan, math.inf
-    for q in range(LADDER + 1):
-        T = cut.limit[0] * q / LADDER
-        if abs(T - Te) < apart and _fits(space, _power(cut, now, asked, share, T, free)):
-            best, apart = T, abs(T - Te)
-    if math.isnan(best):
-        return best
-    beyond = Te
-    for _ in range(HALVINGS):
-        middle = 0.5 * (best + beyond)
-        if _fits(space, _power(cut, now, asked, share, middle, free)):
-            best = middle
+    A ladder, then bisection from its nearest possible rung towards what was asked.
+    """
+    wanted, top, rungs = (share, 1.0, SHARES) if by_share else (Te, cut.limit[0], LADDER)
+    best, beyond = math.nan, wanted
+    for q in range(rungs + 1 + HALVINGS):
+        if q <= rungs:
+            value = top * q / rungs
+            if not math.isnan(best) and abs(value - wanted) >= abs(best - wanted):
+                continue
+        elif math.isnan(best):
+            return best
         else:
-            beyond = middle
+            value = 0.5 * (best + beyond)
+        if fits(space, _power(cut, now, asked, value if by_share else share, Te if by_share else value, free)):
+            best = value
+        elif q > rungs:
+            beyond = value
     return best
 
 
@@ -263,8 +248,8 @@ def settle(plant: PlantArrays, bench: Bench, t: int, now: Second, asked: Asked, 
     if braking and math.isnan(asked.share):
         best = _most_electricity(cut, now, asked, space, Te)
         share = 1.0 if math.isnan(best) else best
-    P = _power(cut, now, asked, share, Te, False)
-    if not _fits(space, P):
+    P = _power(cut, now, asked, share, Te, NO)
+    if not fits(space, P):
         if P < math.inf:
             flags |= BATTERY
         P, changed = _moved(cut, now, asked, space, share, Te, choosing, braking)
@@ -287,134 +272,20 @@ def _moved(cut: Cut, now: Second, asked: Asked, space: Room, share: float, Te: f
     """Terminal power of the nearest possible choice, left set in the cut, and what was changed: engine torque, then division,
     then the share that is regenerated (with the engine's torque given up where that does not help)."""
     if braking:
-        other = _nearest_share(cut, now, asked, space, Te, share)
+        other = _nearest(cut, now, asked, space, share, Te, NO, YES)
         if not math.isnan(other):
-            return _power(cut, now, asked, other, Te, False), REGENERATION
+            return _power(cut, now, asked, other, Te, NO), REGENERATION
         if choosing and Te > 0.0:
-            other = _nearest_share(cut, now, asked, space, 0.0, share)
+            other = _nearest(cut, now, asked, space, share, 0.0, NO, YES)
             if not math.isnan(other):
-                return _power(cut, now, asked, other, 0.0, False), REGENERATION | TORQUE
+                return _power(cut, now, asked, other, 0.0, NO), REGENERATION | TORQUE
     for free in range(2):
         if free == 1 and not math.isnan(asked.inner[0]):
-            P = _power(cut, now, asked, share, Te, True)
-            if _fits(space, P):
+            P = _power(cut, now, asked, share, Te, YES)
+            if fits(space, P):
                 return P, DIVISION
         if choosing and (free == 0 or not math.isnan(asked.inner[0])):
-            T = _nearest_torque(cut, now, asked, space, share, Te, free == 1)
+            T = _nearest(cut, now, asked, space, share, Te, free == 1, NO)
             if not math.isnan(T):
                 return _power(cut, now, asked, share, T, free == 1), TORQUE | (DIVISION if free == 1 else 0)
     return math.inf, 0
-
-
-class Frontier(NamedTuple):
-    """Points of one demand by node: first, count : (N,); fuel [g/s], power [W] : (Q,); choice : (Q, 3 + I)."""
-
-    first: Any
-    count: Any
-    fuel: Any
-    power: Any
-    choice: Any
-
-
-class Price(NamedTuple):
-    """How choices are weighed: slope [g/J], seconds a change must pay itself back in, and g/s by which staying is favoured.
-
-    stored, fixed : (N,) energy from the store [J] and fuel and price [g] of changing from the present node
-    """
-
-    slope: float
-    payback_s: float
-    favour_g_s: float
-    stored: Any
-    fixed: Any
-
-
-@compiled
-def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, keep: Any, price: Price, stay: int,
-               held: bool) -> tuple[int, int]:
-    """(node, point) of least fuel + slope * electrochemical power + change over its payback; (-1, -1) where nothing is possible.
-
-    keep : (N, 3) as in ``room``, by node
-    stay : present node, -1 at the start      held : whether a change must not be made as long as the node is possible
-    """
-    best, node, point = math.inf, -1, -1
-    for n in range(front.count.size):
-        if front.count[n] == 0:
-            continue
-        e_start = e - price.stored[n]
-        if e_start < b.low_J or e_start > b.high_J:
-            continue
-        change = 0.0
-        if n != stay:
-            change = (price.fixed[n] + price.slope * price.stored[n]) / price.payback_s + price.favour_g_s
-            if held:
-                change += 1e6
-        space = room(b, e_start, dt, keep[n])
-        for j in range(front.first[n], front.first[n] + front.count[n]):
-            P = front.power[j]
-            if not _fits(space, P):
-                continue
-            cost = front.fuel[j] + price.slope * internal(space, P) + change
-            if cost < best:
-                best, node, point = cost, n, j
-    return node, point
-
-
-@compiled
-def polish(plant: PlantArrays, bench: Bench, t: int, now: Second, space: Room, slope: float, choice: Any, wide_f: float,
-           wide_T: float) -> float:
-    """Continuous minimum of fuel + slope * electrochemical power near a choice, which is replaced by it; returns the cost [g/s].
-
-    Engine speed (where free) and engine torque in turn by golden section, the division between machines inside.
-    """
-    low, high = free_range(plant, t, now.ww)
-    f, Te = choice[0], choice[2]
-    best_f, best_T, least = f, Te, math.inf
-    rounds = 3 if plant.has_free[t] else 1
-    span_T = wide_T
-    for r in range(2 * rounds):
-        over_speed = r % 2 == 0
-        if over_speed and not plant.has_free[t]:
-            continue
-        a = max(low, best_f - wide_f) if over_speed else max(0.0, best_T - span_T)
-        b = min(high, best_f + wide_f) if over_speed else best_T + span_T
-        c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
-        cost_c = cost_d = math.inf
-        for q in range(13):
-            if q == 0:
-                x = best_f if over_speed else best_T
-            elif q == 1:
-                x = c
-            elif q == 2:
-                x = d
-            elif cost_c <= cost_d:
-                b, d, cost_d = d, c, cost_c
-                c = b - GOLDEN * (b - a)
-                x = c
-            else:
-                a, c, cost_c = c, d, cost_d
-                d = a + GOLDEN * (b - a)
-                x = d
-            f = x if over_speed else best_f
-            cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
-            cost = math.inf
-            if cut.code == OK:
-                T = min(best_T if over_speed else x, cut.limit[0])
-                P = best_division(cut, now.Tw, T, POINTS, STEPS, NO)
-                if _fits(space, P) and cut.out[cut.speed.size] >= now.Tw - 1e-9 * (1.0 + abs(now.Tw)):
-                    cost = fuel_rate(cut) + slope * internal(space, P)
-                if cost < least:
-                    least, best_f, best_T = cost, f, T
-                    choice[0], choice[1], choice[2] = f, cut.out[cut.speed.size], cut.out[0]
-                    for i in range(2, cut.fixed):
-                        choice[1 + i] = cut.x[i]
-            if q > 0:
-                if x == c:
-                    cost_c = cost
-                else:
-                    cost_d = cost
-        if over_speed:
-            wide_f *= 0.5
-        else:
-            span_T *= 0.5
-    return least

@@ -10,8 +10,9 @@ import numpy as np
 from ems.errors import CycleNotFollowed
 from ems.kernels.battery import state
 from ems.kernels.changes import HUGE, Changes
+from ems.kernels.equivalent import Frontier
 from ems.kernels.plant import Bench, make_bench
-from ems.kernels.simulate import Frontier, Second
+from ems.kernels.simulate import Second
 from ems.layout.model import Layout
 from ems.plant.plant import LANES, Plant, build_plant
 from ems.solve.problem import change_energies, fixed_costs, transition_costs

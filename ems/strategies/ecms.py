@@ -20,7 +20,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from ems.errors import RunError
-from ems.kernels.simulate import Price, Room, least_cost, polish, room
+from ems.kernels.equivalent import Price, least_cost, polish
+from ems.kernels.simulate import Room, room
 from ems.strategies.protocol import Request, Situation
 from ems.strategies.schedule import exact_request
 

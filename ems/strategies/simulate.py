@@ -28,8 +28,9 @@ import numpy as np
 from ems.errors import RunError
 from ems.kernels import simulate as kernel
 from ems.kernels.changes import HUGE
+from ems.kernels.equivalent import Price, least_cost
 from ems.kernels.plant import make_bench
-from ems.kernels.simulate import Asked, Price, Room, least_cost, room, settle
+from ems.kernels.simulate import Asked, Room, room, settle
 from ems.layout.model import Layout
 from ems.plant.plant import Plant
 from ems.plant.trace import Trace, trace

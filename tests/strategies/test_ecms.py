@@ -7,7 +7,7 @@ import pytest
 
 from ems.components.battery import Battery
 from ems.kernels.battery import electrochemical, state
-from ems.kernels.simulate import Frontier, Price, least_cost
+from ems.kernels.equivalent import Frontier, Price, least_cost
 from ems.plant.plant import battery_arrays
 from ems.solve.costate import solve_costate
 from ems.solve.optimum import optimum
