@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -20,7 +19,7 @@ from ems.configurations.kinematics import (
     one_way_joint,
 )
 from ems.layout.model import Layout
-from ems.types import Array
+from ems.types import Array, BoolArray
 
 ENGINE = "engine"
 
@@ -118,21 +117,25 @@ class _Balance:
         inertia[self.column[self.layout.engine.shaft]] += self.layout.engine.engine.inertia_kgm2
         for use in self.layout.machines:
             inertia[self.column[use.shaft]] += use.machine.inertia_kgm2
-        unknown = self._unknown({})
+        [unknown] = self._unknown([], np.zeros((1, 0), bool))
         unheld = np.eye(len(self.shafts)) - unknown @ np.linalg.pinv(unknown)
         floating = np.abs(unheld).max(axis=0) > 1e-9
         return np.where(floating, 0.0, own), np.where(floating, 0.0, inertia)
 
-    def _unknown(self, forward: dict[str, bool]) -> Array:
-        """(shafts, unknowns) torque on each shaft per unit of joint loads, determined sources, reaction of wheels."""
-        columns = [self._joint_columns(forward), *(self._unit(self._shaft_of(j)) for j in self.determined)]
+    def _unknown(self, loaded: list[str], forward: BoolArray) -> Array:
+        """(patterns, shafts, unknowns) torque on each shaft per unit of joint loads, determined sources, reaction of wheels.
+
+        loaded : joints that lose power      forward : (patterns, loaded) whether power enters at their first member
+        """
+        columns = [joint_columns(self.joints, self.column, {}), *(self._unit(self._shaft_of(j)) for j in self.determined)]
         if not self.wheel_free:
             columns.append(-self._unit(self.column[WHEEL]))
-        return np.hstack(columns)
-
-    def _joint_columns(self, forward: dict[str, bool]) -> Array:
-        """(shafts, joints) torque on each shaft per unit load; the driven member gets the efficiency's share."""
-        return joint_columns(self.joints, self.column, forward)
+        out = np.repeat(np.hstack(columns)[None], len(forward), axis=0)
+        either = [joint_columns(self.joints, self.column, dict.fromkeys(loaded, way)) for way in (False, True)]
+        for r, joint in enumerate(self.joints):
+            if joint.name in loaded:
+                out[:, :, r] = np.where(forward[:, [loaded.index(joint.name)]], either[1][:, r], either[0][:, r])
+        return out
 
     def _inputs(self) -> Array:
         """(shafts, inputs) torque on each shaft per unit of each input."""
@@ -151,12 +154,12 @@ class _Balance:
                 inputs[self.column[shaft], 3 + len(inner) + d] -= float(coefficient)
         return inputs
 
-    def _solve(self, patterns: list[dict[str, bool]]) -> Array:
-        """(patterns, S + 1 + G, inputs), one matrix for each pattern of directions."""
+    def _solve(self, loaded: list[str], forward: BoolArray) -> Array:
+        """(patterns, S + 1 + G, inputs), one matrix for each pattern of directions, see ``_unknown``."""
         sources, inner = len(self.c.sources), [j for j in self.given if j != 0]
         inputs = self._inputs()
-        solution = np.linalg.pinv(np.stack([self._unknown(forward) for forward in patterns])) @ -inputs
-        out = np.zeros((len(patterns), sources + 1 + len(self.told), inputs.shape[1]))
+        solution = np.linalg.pinv(self._unknown(loaded, forward)) @ -inputs
+        out = np.zeros((len(forward), sources + 1 + len(self.told), inputs.shape[1]))
         for r, joint in enumerate(self.joints):
             if joint.name in self.told:
                 out[:, sources + 1 + self.told[joint.name]] = solution[:, r]
@@ -182,13 +185,11 @@ class _Balance:
     def maps(self) -> TorqueMaps:
         """Matrices of every pattern of power-flow directions; kinetic terms in kg m2."""
         sources = len(self.c.sources)
-        [lossless] = self._solve([{}])
+        [lossless] = self._solve([], np.zeros((1, 0), bool))
         loaded = [g for name, g in self.told.items() if name in self.lossy and np.any(lossless[sources + 1 + g])]
         names = {g: name for name, g in self.told.items()}
-        matrices = self._solve([
-            {names[g]: bool(bit) for g, bit in zip(loaded, reversed(bits), strict=True)}
-            for bits in itertools.product((0, 1), repeat=len(loaded))
-        ])
+        forward = np.arange(1 << len(loaded))[:, None] >> np.arange(len(loaded)) & 1 == 1
+        matrices = self._solve([names[g] for g in loaded], forward)
         return TorqueMaps(0 in self.given and self.c.engine is EngineState.RUNNING, self.wheel_free,
                           tuple(j for j in self.given if j != 0), tuple(loaded), matrices, self._kinetic(self.inertia),
                           self._kinetic(self.own_inertia))
