@@ -104,3 +104,48 @@ def bare_problem():
         return Problem(tables, points, changes, np.ones((K, 1), bool), half, half)
 
     return make
+
+
+def trip_at_random(problem, random, overshoot=0.0):
+    """(node, point, energy) of a trip that picks node and point at random each second, or None where it runs into a wall.
+
+    The battery is reckoned here in numpy, apart from the kernels. overshoot : share of the window by which it may be left
+    """
+    battery, points, changes = problem.plant.layout.battery, problem.points, problem.changes
+    K, N = points.first.shape
+    node, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.full(K + 1, problem.start_J)
+    stay, thrift, a = random.uniform(0.0, 0.95), random.uniform(0.0, 1.0), N
+    low, high = problem.window_J
+    low, high = low - overshoot * (high - low), high + overshoot * (high - low)
+    for k in range(K):
+        order = random.permutation(np.flatnonzero(points.count[k])).tolist()
+        if a in order and random.random() < stay:
+            order.insert(0, a)
+        for c in order:
+            start = energy[k] - changes.stored[k, a, c]
+            soc = float(battery.soc_at(start))
+            v = np.interp(soc, battery.soc, battery.voltage_V)
+            index = np.arange(points.first[k, c], points.first[k, c] + points.count[k, c])
+            power = points.power[index]
+            ohm = np.where(power > 0, np.interp(soc, battery.soc, battery.resistance_discharge_ohm),
+                           np.interp(soc, battery.soc, battery.resistance_charge_ohm))
+            root = 1 - 4 * power * ohm / v**2
+            internal = 2 * power / (1 + np.sqrt(np.maximum(root, 0.0)))
+            end = start - points.dt[k] * internal
+            good = (root >= 0) & (low <= start <= high) & (low <= end) & (end <= high)
+            good &= (internal / v <= battery.discharge_limit_A) & (-internal / v <= battery.charge_limit_A)
+            if good.any():
+                index, end = index[good], end[good]
+                worth = points.fuel[index] - 6e-5 * end
+                pick = int(np.argmin(worth)) if random.random() < thrift else int(random.integers(index.size))
+                node[k], point[k], energy[k + 1], a = c, index[pick], end[pick], c
+                break
+        else:
+            return None
+    return node, point, energy
+
+
+@pytest.fixture(scope="session")
+def random_trip():
+    """``random_trip(problem, random)``: see ``trip_at_random``."""
+    return trip_at_random
