@@ -10,9 +10,10 @@ import pytest
 
 from ems.layout.load import layout_from
 from ems.plant.plant import build_plant
+from ems.solve import steps
 from ems.solve.certificate import best_bound
-from ems.solve.problem import build_problem
-from ems.tables.build import DEFAULT_GRID, build_tables, refined
+from ems.solve.problem import build_problem, with_tables
+from ems.tables.build import DEFAULT_GRID, added, build_tables, refined
 from ems.trips.demand import Demand
 
 TWO_EQUAL = """
@@ -47,6 +48,23 @@ def test_quadrupled_tables_move_the_bound_as_told(pieces, layout):
     assert moved <= 0.05
     assert moved <= 3 * found.table_error_percent + 0.01
     assert moved >= -0.01
+
+
+@pytest.mark.parametrize("missed", ["half of the nodes", "all nodes"])
+def test_what_the_first_search_of_finer_tables_missed_is_searched_afterwards(pieces, monkeypatch, missed):
+    """Nodes that the search beside the dynamic programming left out are searched when the gap turns out wider: the bound is then that
+    of one search of them all, and below that of the tables as they are. (Points are only added, so the order of searches is nothing.)"""
+    found = pieces.optimum("series", "udds", 160, 250, grid=pieces.small_grid)
+    problem, bound = found.problem, found.bound
+    monkeypatch.setattr(steps, "beside", lambda work: work)         # begins when it is asked for
+    finer, trip_g = steps.Finer(problem, bound, pieces.small_grid), 1.001 * bound.bound_g
+    wide = steps.near(problem, bound, trip_g - bound.bound_g)
+    assert (wide >= finer.reached).all() and wide.sum() > finer.reached.sum()
+    finer.reached = wide & (np.arange(wide.shape[1]) % 2 == 0)[None, :] if missed == "half of the nodes" else np.zeros_like(wide)
+    tables = added(problem.tables, wide, refined(pieces.small_grid, 2), steps.slopes_around(bound, problem.tables.demand_of, 0.0))
+    at_once = best_bound(with_tables(problem, tables), bound.shape, bound.segments, bound.values_g_J, 1).bound_g
+    assert at_once < bound.bound_g - 1e-6
+    assert finer.bound_g(bound, trip_g) == pytest.approx(at_once, rel=1e-9)
 
 
 def demand_at(speed_m_s, force_N):
