@@ -8,10 +8,11 @@ one JSON object a run. Seconds depend on the machine and its load: compare withi
 from __future__ import annotations
 
 import argparse
-import json
 import time
 from pathlib import Path
 from typing import Any
+
+from rows import tell
 
 import ems
 from ems import library
@@ -69,10 +70,7 @@ def main() -> None:
     for layout in layouts:
         for cycle in cycles:
             row = run(layout, cycle)
-            print(line(row), flush=True)
-            if options.lines:
-                with options.lines.open("a") as file:
-                    file.write(json.dumps(row) + "\n")
+            tell(line(row), row, options.lines)
 
 
 if __name__ == "__main__":

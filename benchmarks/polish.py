@@ -1,4 +1,4 @@
-"""The polish on every layout and main cycle: python benchmarks/polish.py [--layout NAME ...] [--cycle NAME ...] [--json FILE]
+"""The polish on every layout and main cycle: python benchmarks/polish.py [--layout NAME ...] [--cycle NAME ...] [--lines FILE]
 
 For each the optimum of default grids, then the smooth program over its schedule (``ems optimum --polish``). *Net* is the difference in
 fuel less what the smoothing of the maps changes by itself on the optimum's own trip; it is held against 0.2 %. *Replayed* is the polished
@@ -8,8 +8,10 @@ choice in the true plant against the optimum, *certif.* how far the optimum may 
 from __future__ import annotations
 
 import argparse
-import json
 import time
+from pathlib import Path
+
+from rows import tell
 
 import ems
 from ems.library import names
@@ -50,17 +52,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--layout", action="append")
     parser.add_argument("--cycle", action="append")
-    parser.add_argument("--json", metavar="FILE", help="one JSON object a line")
+    parser.add_argument("--lines", type=Path, help="file for one JSON object a case")
     asked = parser.parse_args()
     print(HEAD, flush=True)
     rows = []
     for layout in asked.layout or names("layout"):
         for cycle in asked.cycle or CYCLES:
             rows.append(measured(layout, cycle))
-            print(told(rows[-1]), flush=True)
-            if asked.json:
-                with open(asked.json, "a", encoding="utf-8") as file:
-                    file.write(json.dumps(rows[-1]) + "\n")
+            tell(told(rows[-1]), rows[-1], asked.lines)
     net = [abs(row["net_percent"]) for row in rows if row.get("solved")]  # type: ignore[arg-type]
     print(f"{sum(n < 0.2 for n in net)} of {len(net)} solved within 0.2 %, {len(rows) - len(net)} not solved; "
           f"largest {max(net, default=0.0):.3f} %")

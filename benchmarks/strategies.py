@@ -12,12 +12,13 @@ charge. ``--lines`` also writes one JSON object a trip.
 from __future__ import annotations
 
 import argparse
-import json
 import time
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
+
+from rows import tell
 
 import ems
 from ems import library
@@ -107,10 +108,7 @@ def main() -> None:
     for cycle in cycles:
         for layout in layouts:
             for row in trips(layout, cycle, strategies, options.drive):
-                print(line(row), flush=True)
-                if options.lines:
-                    with options.lines.open("a") as file:
-                        file.write(json.dumps(row) + "\n")
+                tell(line(row), row, options.lines)
 
 
 if __name__ == "__main__":

@@ -9,18 +9,19 @@ The same trip in steps of 1 s, 0.5 s and 0.1 s, four ways:
 
 Cycle energy, highest power and acceleration are of the vehicle at its wheels, by ``ems.trips.demand``. Distances differ by the shape of
 the speed between samples, so figures are per distance. Waiting counts whole intervals as states: *held* below 0.5 s has so many that it
-is left out unless asked for with ``--held-everywhere``. ``--json FILE`` adds one JSON object a line.
+is left out unless asked for with ``--held-everywhere``. ``--lines FILE`` adds one JSON object a case.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import time
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+from rows import tell
 from scipy.interpolate import PchipInterpolator
 
 import ems
@@ -80,7 +81,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=int, help="the cycle up to the first standstill after so many seconds")
     parser.add_argument("--steps", type=float, nargs="+", default=[1.0, 0.5, 0.1])
     parser.add_argument("--held-everywhere", action="store_true")
-    parser.add_argument("--json", metavar="FILE", help="one JSON object a line")
+    parser.add_argument("--lines", type=Path, help="file for one JSON object a case")
     asked = parser.parse_args()
     cycle = piece_of(ems.load_cycle(asked.cycle), asked.seconds)
     print(f"{cycle.name}, {cycle.duration_s:g} s\n{HEAD}", flush=True)
@@ -92,10 +93,7 @@ def main() -> None:
                     continue            # in steps of a second, lines, curves and what is held are the same
                 row = measured(layout, cycle, step, smooth, held)
                 reference = reference or row["fuel_l_per_100km"]
-                print(told(row, reference), flush=True)
-                if asked.json:
-                    with open(asked.json, "a", encoding="utf-8") as file:
-                        file.write(json.dumps(row) + "\n")
+                tell(told(row, reference), row, asked.lines)
 
 
 if __name__ == "__main__":
