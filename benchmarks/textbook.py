@@ -14,6 +14,7 @@ within one run: other load slows everything.
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import platform
 import sys
@@ -214,13 +215,14 @@ def figure(rows: list[Row], title: str, path: Path) -> None:
         if not own:
             continue
         ax.plot([r.cpu_s for r in own], [max(r.error_percent or 0.0, 1e-4) for r in own], marker=marker, color=colour, lw=1.4, label=method)
-        for r in own:
+        for r, after in itertools.zip_longest(own, own[1:]):
             said = r.grid + (f", {r.battery_nodes}" if method != "ours" else "")
-            ax.annotate(said, (r.cpu_s, max(r.error_percent or 0.0, 1e-4)), textcoords="offset points", xytext=(8, 4), fontsize=7,
-                        color=colour)
+            rises = after is not None and (after.error_percent or 0.0) >= (r.error_percent or 0.0)      # the label keeps clear of the line
+            ax.annotate(said, (r.cpu_s, max(r.error_percent or 0.0, 1e-4)), textcoords="offset points", xytext=(8, -10 if rises else 4),
+                        fontsize=7, color=colour)
     ax.set(xscale="log", yscale="log", xlabel="processor time [s]", ylabel="fuel above the proven bound [%]", title=title)
     ax.grid(True, which="major", lw=0.4, alpha=0.5)
-    ax.margins(x=0.3, y=0.14)
+    ax.margins(x=0.36, y=0.14)
     for axis in (ax.xaxis, ax.yaxis):
         axis.set_major_formatter(lambda value, _: f"{value:g}")
         axis.set_minor_formatter(lambda value, _: f"{value:g}" if f"{value:e}"[0] in "25" else "")
