@@ -24,6 +24,7 @@ from ems.cli.progress import progress
 from ems.errors import InputError, Mistake, Mistakes
 
 if TYPE_CHECKING:
+    from ems.kernels.frontier import Grid
     from ems.layout.model import Layout
     from ems.solve.optimum import Optimum
     from ems.trips.cycle import Cycle
@@ -154,6 +155,13 @@ def _tried(mistakes: Mistakes, load: Callable[[], Value]) -> Value | None:
         return None
 
 
+def grid_of(factor: int) -> Grid:
+    """The default grid with so many times the points on every axis."""
+    from ems.tables.build import DEFAULT_GRID, refined
+
+    return DEFAULT_GRID if factor == 1 else refined(DEFAULT_GRID, factor)
+
+
 def solve(run: Run, loaded: Loaded) -> Optimum:
     """Solve a case, with progress and warnings on stderr; those of the cycle first, they may explain a failure."""
     for warning in loaded.cycle.warnings:
@@ -162,12 +170,11 @@ def solve(run: Run, loaded: Loaded) -> Optimum:
         from ems.plant.counters import Waits
         from ems.plant.plant import LANES
         from ems.solve.optimum import optimum
-        from ems.tables.build import DEFAULT_GRID, refined
 
         case = loaded.case
-        grid = DEFAULT_GRID if case.grid == 1 else refined(DEFAULT_GRID, case.grid)
-        found = optimum(loaded.layout, loaded.cycle, charge=loaded.charge, progress=tell, grid=grid, lanes=case.lanes or LANES,
-                        waits=Waits(case.dwell, case.engine_on, case.engine_off), cold=case.cold, gap_percent=case.gap)
+        found = optimum(loaded.layout, loaded.cycle, charge=loaded.charge, progress=tell, grid=grid_of(case.grid),
+                        lanes=case.lanes or LANES, waits=Waits(case.dwell, case.engine_on, case.engine_off), cold=case.cold,
+                        gap_percent=case.gap)
     for warning in found.warnings:
         if warning not in loaded.cycle.warnings:
             run.warn(warning)

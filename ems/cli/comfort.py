@@ -5,9 +5,9 @@ from __future__ import annotations
 import click
 
 from ems.cli import common
-from ems.cli.case import DEFAULT_CYCLE
+from ems.cli.case import DEFAULT_CYCLE, grid_of
 from ems.cli.progress import progress
-from ems.cli.several import grid_of, load_several, several_inputs, solving_options
+from ems.cli.several import load_several, several_inputs, solving_options
 
 
 @click.command("comfort")

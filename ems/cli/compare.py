@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from ems.cli import common
-from ems.cli.case import Case, Loaded, inputs, strategy_case_options
+from ems.cli.case import Case, Loaded, grid_of, inputs, strategy_case_options
 from ems.cli.progress import progress
 
 if TYPE_CHECKING:
     from ems.judge.compare import Comparison
-    from ems.kernels.frontier import Grid
     from ems.output import Content
     from ems.strategies.simulate import Simulation
 
@@ -47,7 +46,7 @@ def command(run: common.Run, layout: str, strategy: str, cycle: str | None, repo
     from ems.present.compare_text import compare_text
 
     with progress(run) as tell:
-        found = compare(simulation, progress=tell, grid=tables_grid(loaded))
+        found = compare(simulation, progress=tell, grid=grid_of(loaded.case.grid))
     for warning in found.warnings:
         if warning not in simulation.warnings:
             run.warn(warning)
@@ -78,14 +77,6 @@ def simulated(run: common.Run, loaded: Loaded, word: str) -> Simulation:
         if warning not in loaded.cycle.warnings:
             run.warn(warning)
     return made
-
-
-def tables_grid(loaded: Loaded) -> Grid:
-    """How finely the case wants its tables."""
-    from ems.tables.build import DEFAULT_GRID, refined
-
-    factor = loaded.case.grid
-    return DEFAULT_GRID if factor == 1 else refined(DEFAULT_GRID, factor)
 
 
 def _files(found: Comparison, result: dict[str, Any], report: bool) -> dict[str, Content]:

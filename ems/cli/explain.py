@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ems.cli import common
-from ems.cli.case import STRATEGY_OPTIONS, Case, Loaded, case_options, meant, solve
-from ems.cli.compare import simulated, strategy_option, tables_grid
+from ems.cli.case import STRATEGY_OPTIONS, Case, Loaded, case_options, grid_of, meant, solve
+from ems.cli.compare import simulated, strategy_option
 from ems.cli.progress import progress
 from ems.errors import InputError, Mistake
 
@@ -31,8 +31,8 @@ def command(run: common.Run, what: str, time_s: float, strategy: str | None, **o
     loaded = meant(Case(what, run.overrides, **options))
     _check_time(time_s, loaded)
     if strategy is not None and not set(loaded.case.options) <= set(STRATEGY_OPTIONS):
-        raise click.UsageError("a strategy drives a warm engine, without least times but the engine's own: "
-                               "leave out --dwell, --engine-on, --engine-off and --cold.", click.get_current_context())
+        raise click.UsageError("a strategy drives a warm engine, without least times but the engine's own, and proves no gap of its own: "
+                               "leave out --dwell, --engine-on, --engine-off, --cold and --gap.", click.get_current_context())
     explanation = _of_optimum(run, loaded, time_s) if strategy is None else _of_strategy(run, loaded, strategy, time_s)
 
     from ems.output import plain
@@ -57,7 +57,7 @@ def _of_strategy(run: common.Run, loaded: Loaded, word: str, time_s: float) -> E
     from ems.judge.explain import explain_strategy
 
     with progress(run) as tell:
-        _, entries = held_against(simulation, progress=tell, grid=tables_grid(loaded))
+        _, entries = held_against(simulation, progress=tell, grid=grid_of(loaded.case.grid))
     return explain_strategy(entries, simulation.trace, time_s)
 
 

@@ -13,7 +13,6 @@ from ems.cli.case import DEFAULT_CYCLE, Case, versions
 from ems.errors import InputError, Mistakes
 
 if TYPE_CHECKING:
-    from ems.kernels.frontier import Grid
     from ems.layout.model import Layout
     from ems.trips.cycle import Cycle
 
@@ -33,13 +32,6 @@ def solving_options(function: Function) -> Function:
                      help="Lanes of engine speed where it is free of the wheels."),
     ]
     return functools.reduce(lambda made, option: option(made), reversed(options), function)
-
-
-def grid_of(factor: int) -> Grid:
-    """The default grid with so many times the points on every axis."""
-    from ems.tables.build import DEFAULT_GRID, refined
-
-    return DEFAULT_GRID if factor == 1 else refined(DEFAULT_GRID, factor)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -105,3 +105,9 @@ def test_neither_layout_nor_folder(ems):
 def test_result_of_explain_can_be_kept(ems, out):
     assert ems("explain", "o", "--at", "3", "--out", "e").code == 0
     assert json.loads(Path("e/result.json").read_text(encoding="utf-8"))["schema"] == "ems.explain/1"
+
+
+@pytest.mark.parametrize("option", [("--gap", "0.01"), ("--cold",), ("--dwell", "3"), ("--engine-on", "5"), ("--engine-off", "5")])
+def test_an_option_that_no_strategy_is_driven_with_is_named(ems, short_trip, option):
+    ended = ems("explain", "three-clutch", "--cycle", str(short_trip), "--at", "3", "--strategy", "rules", *option)
+    assert ended.code == 2 and option[0] in ended.err
