@@ -66,7 +66,7 @@ class Point:
     """One point of the front.
 
     fuel : l/100 km without prices; low: no trip with as few starts and changes needs less
-    starts, changes_ : on the trip, and per km      on_front : nothing found is better in fuel, starts and changes at once
+    starts, changes : on the trip, and per km      on_front : nothing found is better in fuel, starts and changes at once
     """
 
     setting: str

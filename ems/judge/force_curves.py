@@ -57,10 +57,6 @@ class ForceCurves:
         """Largest wheel power any configuration gives at any speed: the combined power of the powertrain."""
         return float(np.max(self.envelope_N * self.speed_m_s))
 
-    def force_at_N(self, speed_m_s: float) -> float:
-        """Envelope at a speed, linear between the points; 0 beyond the last."""
-        return float(np.interp(speed_m_s, self.speed_m_s, self.envelope_N, right=0.0))
-
     def to_frame(self) -> pd.DataFrame:
         """Force by configuration over speed [N], indexed by speed_kmh; envelope and road load beside it."""
         import pandas as pd

@@ -77,7 +77,7 @@ class Tuning:
         """All of it as plain values."""
         gaps = {name: {part: dict(zip(("mean_percent", "worst_percent"), g, strict=True)) if (g := self.gap(name, cycles)) else None
                        for part, cycles in (("trained", self.trained), ("unseen", self.unseen))} for name in self.judged}
-        values = {r.name: v for r in self.searched if (v := _value(self.calibration, r.name)) is not None}
+        values = {r.name: _value(self.calibration, r.name) for r in self.searched}
         return {"layout": self.layout, "trained": list(self.trained), "unseen": list(self.unseen), "evaluations": self.evaluations,
                 "seed": self.seed, "gaps": gaps, "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
                 "judged": {name: [asdict(j) for j in rows] for name, rows in self.judged.items()}, "notes": list(self.notes)}

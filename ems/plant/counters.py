@@ -39,6 +39,7 @@ def at_least(waits: Waits, engine_on_s: float, engine_off_s: float) -> Waits:
     """The longer of what is asked for and what the engine needs."""
     return Waits(waits.dwell_s, max(waits.engine_on_s, engine_on_s), max(waits.engine_off_s, engine_off_s))
 
+
 State = tuple[int, int, int]        # node, intervals in its configuration, intervals with the engine as it is
 
 

@@ -46,7 +46,9 @@ class Ecms:
     payback_s : time in which a change of configuration must pay for itself [s]
     favour_g_s : by how much another configuration must be better than the present one [g/s]
     dwell_s : time for which a configuration is kept, if it can be
-    gain, integral_gain : of the adaptive law, relative change of the constant; zero: constant
+    gain, integral_gain : of the adaptive law, relative change of the constant; zero: constant      low, high : its bounds
+    target_J : stored energy that the feedback aims at; None: the middle of the window      reserve_s : see ``Strategy``
+    notes : on the search for the constant
     """
 
     constant: float | None = None

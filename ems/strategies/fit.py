@@ -24,7 +24,7 @@ HALF_HYSTERESIS_KMH = 3.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """What optima did, in seconds of driving with power at the wheels: node, speed_kmh, power_kW, engine_kW, free_rad_s, all (n,)."""
+    """What optima did, in seconds of driving with power at the wheels: node, speed_kmh, power_kW, engine_kW, all (n,)."""
 
     node: IntArray
     speed_kmh: Array

@@ -23,7 +23,6 @@ from ems.present.drawing.sizes import (
     WHEEL_HALF,
     WHEEL_RADIUS,
     Shape,
-    text_width,
 )
 
 MARGIN = 16.0
@@ -340,14 +339,6 @@ class Geometry:
         if above:
             return self.ups[row] + (self.gaps[row - 1] - 6.0 if row else 4.0)
         return self.downs[row] + (self.gaps[row] - 6.0 if row < len(self.gaps) else 60.0)
-
-    # -- text ------------------------------------------------------------------------------------------------------
-
-    def label_box(self, x: float, y: float, text: str, anchor: str, size: float) -> tuple[float, float, float, float]:
-        """Left, top, right, bottom of a text whose baseline is at y."""
-        width = text_width(text, size)
-        left = x - (width if anchor == "end" else width / 2 if anchor == "middle" else 0.0)
-        return left, y - 0.78 * size, left + width, y + 0.22 * size
 
 
 def runs_through(a: str, b: str, ports: dict[str, list[tuple[float, str, str]]], spans: dict[str, list[Segment]]) -> bool:

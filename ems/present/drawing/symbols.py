@@ -21,7 +21,6 @@ from ems.present.drawing.sizes import (
 )
 from ems.present.drawing.svg import group, label, line, polyline, rect
 
-SLEEVE_SHIFT = 8.0          # way of a sleeve from neutral to a position
 LINING = 4.0                # thickness of a clutch's lining and of a brake's pad
 
 
