@@ -1,6 +1,6 @@
-"""One table of quantities: name, unit, meaning. Columns of results, JSON keys and documentation derive from it.
+"""Units by the suffix of a name, and one table of quantities: what the numbers of an optimum and of a cycle mean.
 
-A name carries its unit as a suffix; ``unit_from_name`` reads it back, and a test holds the table to it.
+A name carries its unit as a suffix; ``unit_from_name`` reads it back. A test holds the table to the numbers an ``Optimum`` has.
 """
 
 from __future__ import annotations
@@ -80,10 +80,13 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("price_g", "what configuration changes and engine starts were charged beyond their fuel"),
     ("objective_g", "fuel_g + price_g, what the optimum minimises"),
     ("fuel_l_per_100km", "fuel_g by volume over the distance"),
+    ("warm_l_per_100km", "the same of the warm engine, where it starts cold"),
     ("co2_g_per_km", "carbon dioxide from the tail pipe over the distance"),
     ("lower_bound_g", "proven: no control whatever has a smaller objective on these tables"),
     ("gap_percent", "100 (objective - lower bound) / objective"),
+    ("gap_asked_percent", "the gap that was asked for, where one was"),
     ("table_error_percent", "how far the tables themselves may be off, from refined ones"),
+    ("recovered_percent", "share of the braking energy at the wheels that is not left to the friction brakes"),
     ("floor_l_per_100km", "net tractive energy at the engine's best efficiency: no layout can need less"),
     ("costate", "fuel energy that one unit of electrochemical battery energy is worth along the optimum"),
     ("engine_starts", "number of times the engine starts"),

@@ -10,6 +10,7 @@ from ems.layout.digest import digest
 from ems.layout.keys import layout_keys
 from ems.layout.load import load_layout
 from ems.quantities import QUANTITIES, unit_from_name
+from ems.solve.optimum import Optimum
 
 
 def test_every_key_has_type_unit_and_meaning():
@@ -37,6 +38,11 @@ def test_quantities_have_units_from_their_names():
     assert QUANTITIES["surplus_J"].unit == "J"
     assert QUANTITIES["engine_starts"].unit == "-"
     assert all(q.meaning for q in QUANTITIES.values())
+
+
+def test_every_number_of_an_optimum_stands_in_the_table():
+    numbers = {f.name for f in dataclasses.fields(Optimum) if f.type in ("float", "int", "float | None")}
+    assert len(numbers) > 20 and numbers <= set(QUANTITIES)
 
 
 def test_digest_ignores_words_and_paths(tmp_path):
