@@ -53,7 +53,7 @@ class Pool(Protocol):
 
 
 class LocalPool:
-    """Worker processes on this machine, started afresh (spawn): a process forked after a parallel kernel would hang."""
+    """Worker processes on this machine, started afresh (spawn): a process forked beside running threads may hang."""
 
     def __init__(self, workers: int) -> None:
         self.workers = workers

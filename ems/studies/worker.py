@@ -90,7 +90,7 @@ def prepare(solve: tuple[Solver, ...]) -> str:
 
 def solve_case(task: Task) -> Outcome:
     """Solve one case; whatever goes wrong is told in the outcome."""
-    with _alone:        # two kernels at once in one process would end it
+    with _alone:        # one case at a time: a worker stands for one thread, its seconds and memory for one case
         _one_thread(task.solve)
         begun = time.perf_counter()
         status, message, outputs, trace = _solved(task)
