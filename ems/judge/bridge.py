@@ -16,6 +16,7 @@ from ems.judge.chargeable import Chargeable, chargeable
 from ems.layout.model import Layout
 from ems.regulations.figures import CHARGER_EFFICIENCY
 from ems.regulations.weightings import WEIGHTINGS
+from ems.solve.clock import Progress
 from ems.solve.optimum import Optimum, optimum
 from ems.trips.cycle import Cycle
 
@@ -27,8 +28,6 @@ DEPLETING = "depleting"
 CHOICES = (*ONE_RUN, DEPLETING, *WEIGHTINGS)
 ORDER = ("cycle", "road_load", "charge", "weighting")
 """The stated order."""
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from ems.errors import InputError, Mistakes, RunError
 from ems.judge.gap import Judged, References, judged
 from ems.layout.load import load_layout
+from ems.solve.clock import Progress
 from ems.strategies.calibration import Calibration, parameters
 from ems.strategies.course import Course, course_of
 from ems.strategies.ecms import Ecms
@@ -28,7 +29,6 @@ from ems.strategies.tune import (
     UNSEEN,
     Evaluator,
     Found,
-    Progress,
     Range,
     Task,
     Trip,

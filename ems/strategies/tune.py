@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ems.errors import InputError, Mistake, RunError, nearest_name
+from ems.solve.clock import Progress
 from ems.strategies.calibration import Calibration, changed, parameters
 from ems.strategies.course import Course, course_of
 from ems.strategies.rules import Rules
@@ -42,8 +43,6 @@ CAP_WEIGHT = 0.02           # cost of one start or change a kilometre beyond its
 FAILED = 10.0               # cost of a calibration that cannot drive a cycle, or is none
 RANDOM = 200
 DIGITS = 6                  # of a parameter, in the journal
-
-Progress = Callable[[str], None]
 
 SPANS: dict[str, tuple[float, float]] = {
     # unit: how far a search goes from where it starts, times the start (or up to the second, where that is more)
