@@ -171,13 +171,12 @@ def _certificate_g(base: Optimum, layout: Layout) -> float:
     plant = build_plant(layout, lanes=lanes)
     demand = demand_of_cycle(base.cycle, layout.vehicle)
     _, demand_of = distinct_demands(plant, demand)
-    tables = build_tables(plant, demand, base.tables.grid, slopes_around(base.bound, demand_of, SPREAD))
+    tables = build_tables(plant, demand, base.tables.grid, slopes_around(base.bound, demand_of, base.problem.fuel_factor, SPREAD))
     if (tables.count.sum(axis=1)[tables.demand_of] == 0).any():
         raise RunError("the cycle cannot be followed a little beside the present value")
     battery, old = layout.battery, base.layout.battery
     start_J, target_J = (float(battery.energy_J(old.soc_at(e))) for e in (base.problem.start_J, base.problem.target_J))
-    burn = base.problem.points.burn / base.problem.points.dt
-    problem = build_problem(tables, start_J, target_J, fuel_factor=burn)
+    problem = build_problem(tables, start_J, target_J, fuel_factor=base.problem.fuel_factor)
     old_bound = base.bound
     evaluations = EVALUATIONS * old_bound.values_g_J.size
     return best_bound(problem, old_bound.shape, old_bound.segments, old_bound.values_g_J, evaluations).bound_g

@@ -26,25 +26,23 @@ class Frontier(NamedTuple):
 
 
 class Price(NamedTuple):
-    """How choices are weighed: slope [g/J], seconds a change must pay itself back in, and g/s by which staying is favoured.
+    """How choices are weighed: slope [g/J] and seconds a change must pay itself back in.
 
     stored, fixed : (N,) energy from the store [J] and fuel and price [g] of changing from the present node
     """
 
     slope: float
     payback_s: float
-    favour_g_s: float
     stored: Any
     fixed: Any
 
 
 @compiled
-def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, keep: Any, price: Price, stay: int,
-               held: bool) -> tuple[int, int]:
+def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, keep: Any, price: Price, stay: int) -> tuple[int, int]:
     """(node, point) of least fuel + slope * electrochemical power + change over its payback; (-1, -1) where nothing is possible.
 
     keep : (N, 3) as in ``room``, by node
-    stay : present node, -1 at the start      held : whether a change must not be made as long as the node is possible
+    stay : present node, -1 at the start
     """
     best, node, point = math.inf, -1, -1
     for n in range(front.count.size):
@@ -55,9 +53,7 @@ def least_cost(front: Frontier, b: BatteryArrays, e: float, dt: float, keep: Any
             continue
         change = 0.0
         if n != stay:
-            change = (price.fixed[n] + price.slope * price.stored[n]) / price.payback_s + price.favour_g_s
-            if held:
-                change += 1e6
+            change = (price.fixed[n] + price.slope * price.stored[n]) / price.payback_s
         space = room(b, e_start, dt, keep[n])
         for j in range(front.first[n], front.first[n] + front.count[n]):
             P = front.power[j]

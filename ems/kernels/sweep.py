@@ -125,14 +125,14 @@ def stage_over_window(begin: int, end: int, points: Points, w: Window, slope: An
         tilt, price, burn = slope[k] - slope[k + 1], slope[k + 1] * points.dt[k], points.burn[k]
         for n in range(points.first.shape[1]):
             best, pick, where = HUGE, -1, 0.0
-            begin, end = points.first[k, n], points.first[k, n] + points.count[k, n]
+            early, late = points.first[k, n], points.first[k, n] + points.count[k, n]
             first, least = -1, math.inf
-            for j in range(begin, end):
+            for j in range(early, late):
                 floor = points.fuel[j] * burn + _floor_over_window(w, tilt, price, points.power[j])
                 if floor < least:
                     first, least = j, floor
-            for q in range(begin - 1, end):
-                j = first if q < begin else q
+            for q in range(early - 1, late):
+                j = first if q < early else q
                 if j < 0 or points.fuel[j] * burn + _floor_over_window(w, tilt, price, points.power[j]) >= best:
                     continue
                 bound, edge = _least_over_window(w, tilt, price, points.power[j])

@@ -23,6 +23,7 @@ from ems.kernels.plant import (
     OK,
     STRIDE,
     Bench,
+    Cut,
     PlantArrays,
     free_range,
     make_cut,
@@ -53,7 +54,7 @@ class Road(NamedTuple):
 
 
 @compiled
-def _gives(cut: Any, Tw: float, Te: float, grid: ForceGrid) -> int:
+def _gives(cut: Cut, Tw: float, Te: float, grid: ForceGrid) -> int:
     """OK when the wheels can have Tw with the engine at Te, else the limit that is broken."""
     if best_division(cut, Tw, Te, grid.inner_points, grid.inner_steps, NO) < math.inf:
         return OK
@@ -62,7 +63,7 @@ def _gives(cut: Any, Tw: float, Te: float, grid: ForceGrid) -> int:
 
 
 @compiled
-def _between(cut: Any, Te: float, ceiling: float) -> tuple[float, float, float]:
+def _between(cut: Cut, Te: float, ceiling: float) -> tuple[float, float, float]:
     """(low, high, wheel torque below which machines hold back some of the engine's Te: more of it eases them).
 
     Outside low and high some machine is asked more than its peak; where there is a choice of division that cannot be told.
@@ -86,7 +87,7 @@ def _between(cut: Any, Te: float, ceiling: float) -> tuple[float, float, float]:
 
 
 @compiled
-def _raised(cut: Any, Te: float, best: float, reason: int, ceiling: float, grid: ForceGrid) -> tuple[float, int]:
+def _raised(cut: Cut, Te: float, best: float, reason: int, ceiling: float, grid: ForceGrid) -> tuple[float, int]:
     """(largest wheel torque at engine torque Te, limit above it) if more than ``best``; else best and its reason.
 
     More wheel torque asks more of the battery: where it could not take what is left, or machines hold back the engine and a

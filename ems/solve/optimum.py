@@ -178,7 +178,7 @@ def result_of(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bo
     plant, tables = problem.plant, problem.tables
     fuel_fixed, price_fixed = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, driven.node, tables.choice[driven.point], driven.energy_J,
-                 fuel_fixed, price_fixed, problem.points.burn / problem.points.dt)
+                 fuel_fixed, price_fixed, problem.fuel_factor)
     before = np.concatenate([[len(plant.nodes)], driven.node[:-1]])
     price_g = float(price_fixed[before, driven.node].sum())
     fuel = layout.engine.engine.fuel

@@ -46,6 +46,12 @@ class Problem:
         return self.tables.plant
 
     @property
+    def fuel_factor(self) -> Array:
+        """(K,) fuel of the engine over that of a warm one."""
+        factor: Array = self.points.burn / self.points.dt
+        return factor
+
+    @property
     def states(self) -> int:
         """How many states a trip can be in: nodes, with their counters where there are any."""
         return int(self.changes.open.shape[1])

@@ -111,12 +111,12 @@ def near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
     return reached
 
 
-def slopes_around(bound: Bound, demand_of: IntArray, spread: float) -> Array:
+def slopes_around(bound: Bound, demand_of: IntArray, fuel_factor: Array, spread: float) -> Array:
     """(U, L) slopes by demand, from a little below the least costate of its intervals to a little above the greatest; NaN beyond.
 
-    demand_of : (K,) demand of each interval
+    demand_of : (K,) demand of each interval      fuel_factor : (K,) fuel over that of a warm engine, of which the tables are
     """
-    after, size = bound.costate_g_J[1:], int(demand_of.max()) + 1
+    after, size = bound.costate_g_J[1:] / fuel_factor, int(demand_of.max()) + 1
     low, high = np.full(size, np.inf), np.zeros(size)
     np.minimum.at(low, demand_of, (1.0 - spread) * after)
     np.maximum.at(high, demand_of, (1.0 + spread) * after)
@@ -129,7 +129,7 @@ def slopes_around(bound: Bound, demand_of: IntArray, spread: float) -> Array:
 def refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     """Tables with supporting points sought around the costate, where an optimum can pass."""
     reached = near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3))
-    return added(problem.tables, reached, grid, slopes_around(bound, problem.tables.demand_of, SPREAD))
+    return added(problem.tables, reached, grid, slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, SPREAD))
 
 
 def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress, aim: Aim = USUAL) -> tuple[Driven, Bound]:
@@ -209,12 +209,12 @@ class Finer:
     def __init__(self, problem: Problem, bound: Bound, grid: Grid) -> None:
         self.problem, self.grid = problem, refined(grid, 2)
         self.reached = near(problem, bound, max(SLACK * bound.bound_g, 1e-3))
-        slopes = slopes_around(bound, problem.tables.demand_of, 0.0)
+        slopes = slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, 0.0)
         self.search = beside(lambda: added(problem.tables, self.reached, self.grid, slopes))
 
     def bound_g(self, bound: Bound, objective_g: float) -> float:
         """Lower bound with them, wherever a trip no worse than the one found can pass [g]."""
         tables = self.search()
         more = near(self.problem, bound, max(objective_g - bound.bound_g, 1e-3)) & ~self.reached
-        tables = added(tables, more, self.grid, slopes_around(bound, tables.demand_of, 0.0))
+        tables = added(tables, more, self.grid, slopes_around(bound, tables.demand_of, self.problem.fuel_factor, 0.0))
         return best_bound(with_tables(self.problem, tables), bound.shape, bound.segments, bound.values_g_J, 1).bound_g

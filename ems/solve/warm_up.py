@@ -1,4 +1,4 @@
-"""Runs every kernel once on a trip of a few seconds, so that compiling (or loading the cache) happens here and can be told.
+"""Runs every kernel of the main job once on a trip of a few seconds, so that compiling (or loading the cache) happens here and can be told.
 
 What is not in the cache yet is compiled on two cores: the search of frontiers here, all that comes after it in a second process
 (``python -m ems.solve.warm_up``), on made-up tables, which leaves its machine code in the cache.
@@ -20,6 +20,7 @@ from ems.solve.certificate import best_bound, pruned
 from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import full_corridor, solve_dynamic
 from ems.solve.problem import build_problem, fixed_costs
+from ems.solve.steps import FIRST_COSTATE
 
 if TYPE_CHECKING:
     from ems.plant.plant import Plant
@@ -67,7 +68,7 @@ def _solve(plant: Plant, trip: Demand, tables: Tables) -> None:
     battery = plant.layout.battery
     energy = float(battery.energy_J(battery.soc_target))
     problem = build_problem(tables, energy, energy - 2e4)
-    costate = solve_costate(problem, 2.5 / plant.heating_value_J_g)
+    costate = solve_costate(problem, FIRST_COSTATE / plant.heating_value_J_g)
     one = np.zeros(problem.points.dt.size + 1, np.int64)
     bound = best_bound(problem, costate.above.shape, one, costate.above.costate_g_J[-1:], 2)
     narrow = pruned(problem, bound, 1e3)

@@ -102,12 +102,12 @@ class Ecms:
             disfavour = self.favour_g_s + (HELD_G_S if situation.since_change_s < self.dwell_s else 0.0)
             away = course.configuration_of != course.configuration_of[situation.node]
             fixed = fixed + self.payback_s * disfavour * away
-        price = Price(slope, self.payback_s, 0.0, stored, fixed)
+        price = Price(slope, self.payback_s, stored, fixed)
         now = course.seconds[k]
         node, point = -1, -1
         for reserve_s in (self.reserve_s, 0.0):
             node, point = least_cost(course.frontier(k), course.plant.battery, situation.energy_J, now.dt,
-                                     course.keep(k, reserve_s), price, situation.node, False)
+                                     course.keep(k, reserve_s), price, situation.node)
             if node >= 0:
                 break
         if node < 0:

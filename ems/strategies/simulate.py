@@ -272,9 +272,9 @@ class _Drive:
     def _fallback(self, k: int, present: int, reserve_s: float) -> tuple[int, int]:
         course = self.course
         slope = FALLBACK_COSTATE / course.plant.heating_value_J_g
-        price = Price(slope, 5.0, 0.0, course.changes.stored[k, present], course.changes.fixed[present])
+        price = Price(slope, 5.0, course.changes.stored[k, present], course.changes.fixed[present])
         return least_cost(course.frontier(k), course.plant.battery, float(self.energy_J[k]), course.seconds[k].dt,
-                          course.keep(k, reserve_s), price, present, False)
+                          course.keep(k, reserve_s), price, present)
 
     def _note(self, k: int, present: int, node: int, P: float, fuel: float) -> None:
         course, now = self.course, self.course.seconds[k]

@@ -49,7 +49,7 @@ def _of_whole(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array | None
 def _digest(plant: Plant, demand: Demand, grid: Grid, slopes_g_J: Array | None) -> str:
     """sha256 of every bit the tables are made from: what ``build_tables`` hands to the kernel, and how it joins what comes back."""
     demands, demand_of = distinct_demands(plant, demand)
-    given = (plant.arrays, plant.nominal_x, demands, demand_of, conceivable(plant, demands), twins(plant), grid,
+    given = (plant.arrays, plant.ceiling, plant.nominal_x, demands, demand_of, conceivable(plant, demands), twins(plant), grid,
              plant.heating_value_J_g if slopes_g_J is None else slopes_g_J)
     total = hashlib.sha256()
     for piece in _pieces(given):

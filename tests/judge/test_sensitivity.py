@@ -134,7 +134,7 @@ def test_ceiling_of_engine_speed_holds_at_low_speeds_only(town):
         fastest[name] = top
     assert fastest["under"][True] <= most * (1.0 + 1e-9) < fastest["free"][True]
     assert fastest["under"][False] == pytest.approx(fastest["free"][False], rel=1e-9) and fastest["free"][False] > most
-    assert found.objective_g >= free.lower_bound_g
+    assert found.objective_g >= free.lower_bound_g * (1.0 - free.table_error_percent / 100.0)     # other tables, searched under the ceiling
     driven = found.trace.columns
     town_rows = (np.asarray(driven["speed_kmh"]) < 40.0) & (np.asarray(driven["engine_speed_rpm"]) > 1.0)
     assert np.all(np.asarray(driven["engine_speed_rpm"])[town_rows] <= 1800.0 * (1.0 + 1e-9))

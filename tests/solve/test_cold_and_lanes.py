@@ -13,6 +13,7 @@ from ems.kernels.transitions import make_scratch, set_from_rest, set_rotating, s
 from ems.layout.load import load_layout
 from ems.plant.plant import Plant, build_plant
 from ems.solve.optimum import cold_factor, optimum
+from ems.solve.steps import slopes_around
 
 PIECE = ("udds", 160, 210)
 J = 0.13 + 0.006        # engine and crank of the plain car [kg m2]
@@ -163,6 +164,17 @@ def test_the_fuel_of_a_cold_engine_is_accounted(warm_and_cold):
         assert c["fuel_g_s"][k] == pytest.approx(factor[k] * np.interp(speed, engine.speed_rad_s, along), rel=1e-9)
     assert cold.fuel_g == pytest.approx(np.sum(c["fuel_g_s"]) + np.sum(c["transition_fuel_g"]), rel=1e-9)
     assert abs(cold.energy_residual_percent) < 1e-4
+
+
+def test_a_cold_engine_is_sought_at_its_own_slopes(warm_and_cold):
+    """Factor times fuel plus costate times energy is least where fuel plus (costate over factor) times energy is (derived)."""
+    _, cold = warm_and_cold
+    problem, factor = cold.problem, cold.problem.fuel_factor
+    assert factor.max() > 1.05
+    slopes = slopes_around(cold.bound, problem.tables.demand_of, factor, 0.0)[problem.tables.demand_of]
+    own = cold.bound.costate_g_J[1:] / factor
+    assert np.all(np.nanmin(slopes, axis=1) <= own * (1 + 1e-12)) and np.all(np.nanmax(slopes, axis=1) >= own * (1 - 1e-12))
+    assert np.nanmax(slopes) < 1.02 * np.max(own)
 
 
 def test_cold_asks_for_cold_data(pieces):

@@ -61,7 +61,8 @@ def test_what_the_first_search_of_finer_tables_missed_is_searched_afterwards(pie
     wide = steps.near(problem, bound, trip_g - bound.bound_g)
     assert (wide >= finer.reached).all() and wide.sum() > finer.reached.sum()
     finer.reached = wide & (np.arange(wide.shape[1]) % 2 == 0)[None, :] if missed == "half of the nodes" else np.zeros_like(wide)
-    tables = added(problem.tables, wide, refined(pieces.small_grid, 2), steps.slopes_around(bound, problem.tables.demand_of, 0.0))
+    slopes = steps.slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, 0.0)
+    tables = added(problem.tables, wide, refined(pieces.small_grid, 2), slopes)
     at_once = best_bound(with_tables(problem, tables), bound.shape, bound.segments, bound.values_g_J, 1).bound_g
     assert at_once < bound.bound_g - 1e-6
     assert finer.bound_g(bound, trip_g) == pytest.approx(at_once, rel=1e-9)

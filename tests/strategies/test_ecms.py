@@ -46,8 +46,8 @@ def test_ecms_at_the_costate_solves_the_textbook_problem(loss_per_kW, costate_g_
         battery_kW = demand - engine_kW
         inside_W = 1e3 * (battery_kW + loss_per_kW * battery_kW**2)
         front = Frontier(np.array([0]), np.array([engine_kW.size]), fuel(engine_kW), inside_W - x * inside_W**2, np.zeros((1, 4)))
-        price = Price(costate_g_kJ / 1e3, 8.0, 0.0, np.zeros(1), np.zeros(1))
-        _, j = least_cost(front, battery, 0.5 * battery.high_J, 1.0, np.zeros((1, 3)), price, 0, False)
+        price = Price(costate_g_kJ / 1e3, 8.0, np.zeros(1), np.zeros(1))
+        _, j = least_cost(front, battery, 0.5 * battery.high_J, 1.0, np.zeros((1, 3)), price, 0)
         total, stored = total + fuel(engine_kW[j]), stored + inside_W[j]
     assert stored == pytest.approx(0.0, abs=5.0)                                # points lie 1 W apart
     assert total + costate_g_kJ / 1e3 * stored == pytest.approx(cost_g, rel=1e-8)
@@ -61,8 +61,8 @@ def test_the_kernel_takes_the_point_of_least_equivalent_cost(courses):
     for k in draw.integers(1, 599, 25):
         stay = int(np.flatnonzero(c.able[k - 1])[0])
         front, stored, fixed = c.frontier(k), c.changes.stored[k, stay], c.changes.fixed[stay]
-        price = Price(slope, 8.0, 0.0, stored, fixed)
-        node, point = least_cost(front, battery, e, 1.0, c.keep(k, 0.0), price, stay, False)
+        price = Price(slope, 8.0, stored, fixed)
+        node, point = least_cost(front, battery, e, 1.0, c.keep(k, 0.0), price, stay)
         costs = {}
         for n in np.flatnonzero(front.count):
             for j in range(front.first[n], front.first[n] + front.count[n]):
