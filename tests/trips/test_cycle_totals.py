@@ -76,7 +76,7 @@ TOTALS = {
     "ftp-75": (CFR_86, 1874, 11.04 * MILE_M, 0.005 * MILE_M, 56.7 * MILE_M / 1000),
     "hwfet": (CFR_600, 765, 10.26 * MILE_M, 0.005 * MILE_M, 59.9 * MILE_M / 1000),
     "us06": (CFR_86, 600, 8.01 * MILE_M, 0.005 * MILE_M, 80.3 * MILE_M / 1000),
-    "nedc": (R_83, 1180, 11028.2, 0.05, 120.0),
+    "nedc": (f"{R_83}: its operation table, worked out (it prints 11.007 km)", 1180, 11028.2, 0.05, 120.0),
 }
 
 
