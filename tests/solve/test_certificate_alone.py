@@ -139,17 +139,27 @@ def obeys_its_own_rules(file):
     assert total == pytest.approx(float(file["objective_g"]), rel=1e-9)
 
 
+def net_energy_floor_g(found):
+    """Net energy at the wheels over the engine's best efficiency, from its map's points at or below full load (first law)."""
+    engine, c = found.layout.engine.engine, found.trace.columns
+    full = np.interp(engine.speed_rad_s, engine.limit_speed_rad_s, engine.full_load_Nm)
+    allowed = (engine.torque_Nm <= full[:, None] * (1 + 1e-9)) & (engine.torque_Nm > 0)
+    most_J_g = (engine.speed_rad_s[:, None] * engine.torque_Nm / engine.fuel_g_s)[allowed].max()
+    return float(np.sum(np.asarray(c["wheel_power_kW"]) * found.trace.demand.dt_s)) * 1e3 / most_J_g
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("cycle", library.names("cycle"))
 @pytest.mark.parametrize("layout", library.names("layout"))
 def test_whole_trips_of_everything_shipped(layout, cycle, tmp_path):
-    """Every shipped layout on every shipped cycle that it can follow: the same checks, 300 cells."""
+    """Every shipped layout on every shipped cycle that it can follow: the same checks, 300 cells; and the floor of net energy."""
     from ems import CycleNotFollowed, load_cycle, load_layout, optimum
 
     try:
         found = optimum(load_layout(layout), load_cycle(cycle))
     except CycleNotFollowed as error:
         pytest.skip(str(error))
+    assert found.fuel_g >= net_energy_floor_g(found) > 0
     file, slope = dumped(found, tmp_path / "tables.npz")
     bounded, sampled = stage_costs(file, slope, FEWER_CELLS)
     rigorous, optimistic = bound_of(file, slope, bounded), bound_of(file, slope, sampled)
