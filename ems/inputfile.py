@@ -120,7 +120,7 @@ def raise_capped(mistakes: Mistakes) -> None:
         shown += of_file[:SHOWN_PER_FILE]
         more = len(of_file) - SHOWN_PER_FILE
         if more > 0:
-            shown.append(Mistake(where, "", f"{more} more mistakes", "none; mend those shown and check again"))
+            shown.append(Mistake(where, "", f"{more} more mistake{'s' if more > 1 else ''}", "none; mend those shown and check again"))
     if shown:
         raise InputError(shown)
 

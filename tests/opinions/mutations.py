@@ -17,6 +17,7 @@ from pathlib import Path
 
 CHECKOUT = Path(__file__).resolve().parent.parent.parent
 HAND, TORQUES, DEMAND = "tests/plant/test_hand_calculation.py", "tests/plant/test_torques.py", "tests/trips/test_demand.py"
+ELEMENTS = "tests/plant/test_hand_elements.py"
 CLOSED = "tests/solve/test_closed_forms.py"
 BATTERY, TWIN = "tests/kernels/test_battery.py", "tests/opinions/test_textbook.py"
 
@@ -85,6 +86,24 @@ FAULTS = (
           "enumerate(coefficients)", "tests/regulations/test_formulas.py::test_utility_factor_of_800_km"),
     Fault("phase counted with the cumulative factor", "regulations/utility.py", "[b - a for a, b in", "[b for a, b in",
           "tests/regulations/test_formulas.py::test_utility_factors_of_three_whole_cycles"),
+    Fault("one per cent of a machine's loss", "kernels/plant.py", "return at(cut.torque_axis[m], cut.torque_count[m], cut.loss_row[m], T)",
+          "return 1.01 * at(cut.torque_axis[m], cut.torque_count[m], cut.loss_row[m], T)", f"{HAND}::test_parallel_charging_in_third"),
+    Fault("one per cent of a mesh's loss", "plant/torque_maps.py", "(first, second * efficiency) if forward",
+          "(first, second * (1.0 - 1.01 * (1.0 - efficiency))) if forward", f"{TORQUES}::test_mesh_losses_by_hand"),
+    Fault("one per cent of fuel", "kernels/plant.py", "return at(cut.fuel_axis, cut.fuel_axis.size, cut.fuel_row,",
+          "return 1.01 * at(cut.fuel_axis, cut.fuel_axis.size, cut.fuel_row,", f"{HAND}::test_parallel_charging_in_third"),
+    Fault("one per cent of hold and standby power", "kernels/plant.py", "auxiliary_W + plant.hold_W[t]",
+          "auxiliary_W + 1.01 * plant.hold_W[t]", f"{ELEMENTS}::test_standby_power"),
+    Fault("one per cent of the auxiliaries", "kernels/plant.py", "auxiliary_W + plant.hold_W[t]",
+          "1.01 * auxiliary_W + plant.hold_W[t]", f"{HAND}::test_parallel_charging_in_third"),
+    Fault("one per cent of drag", "kernels/plant.py", "size = plant.drag[t, d, 2] + plant.drag[t, d, 3] * abs(w)",
+          "size = 1.01 * (plant.drag[t, d, 2] + plant.drag[t, d, 3] * abs(w))", f"{ELEMENTS}::test_drags_by_hand"),
+    Fault("one per cent of cranking", "kernels/transitions.py", "n.crank_torque * 0.5 * wb * n.crank_time",
+          "1.01 * n.crank_torque * 0.5 * wb * n.crank_time", f"{HAND}::test_engine_start_in_third"),
+    Fault("one per cent of the engine's motoring drag", "kernels/plant.py", "engine_torque = -at(plant.motoring_speed",
+          "engine_torque = -1.01 * at(plant.motoring_speed", f"{ELEMENTS}::test_a_fuel_cut_second"),
+    Fault("one per cent of the battery's loss", "kernels/battery.py", "root = 1.0 - 4.0 * P * x",
+          "root = 1.0 - 4.04 * P * x", f"{BATTERY}::test_constant_voltage_battery"),
 )
 
 
