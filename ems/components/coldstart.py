@@ -92,6 +92,19 @@ class ColdStart:
         """
         return self.factor(self.after(self.start_C, fuel_W, time_s))
 
+    def driven(self, fuel_W: Array, dt_s: Array) -> Array:
+        """(K,) factor at the middle of each interval of a trip that starts at ``start_C``.
+
+        fuel_W : (K,) fuel power that the warm engine would burn; what the cold one burns is the factor times as much, and warms it
+        dt_s : (K,)      The factor rises again where the engine stands for long.
+        """
+        temperature, out = self.start_C, np.empty(fuel_W.size)
+        for k in range(fuel_W.size):
+            burnt_W = float(self.factor(temperature)) * fuel_W[k]
+            out[k] = self.factor(self.after(temperature, burnt_W, 0.5 * dt_s[k]))
+            temperature = float(self.after(temperature, burnt_W, dt_s[k]))
+        return out
+
 
 def check_curve(curve: Columns, mistakes: Mistakes) -> None:
     """A factor that never rises with temperature and ends at 1."""

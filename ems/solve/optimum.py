@@ -106,7 +106,7 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     progress : called with a few words at every step      grid : how finely the tables are made
     lanes : how many lanes the free engine speed is divided into
     waits : least times between changes; the engine's own least times hold beside them
-    cold : the engine starts cold; the warm optimum is solved first, and its mean fuel power warms the engine
+    cold : the engine starts cold; the warm optimum is solved first, and its fuel warms the engine
     gap_percent : what the certified gap is to come down to; as much is done for it as can be, see ``gap_asked_percent``
     first_tables : ``build_tables``, or one that keeps and shares
     Raises ``InputError`` for a charge outside the window or an engine without cold data, ``CycleNotFollowed``, ``RunError``.
@@ -155,14 +155,14 @@ def _cold_data(layout: Layout) -> None:
 
 
 def cold_factor(warm: Optimum) -> Array:
-    """(K,) fuel over that of the warm engine, at the middle of each interval, warmed by the mean fuel power of the warm optimum.
+    """(K,) fuel over that of the warm engine, at the middle of each interval, as if the warm optimum's trip were driven cold.
 
     A schedule that is the same for every control: who burns more in the first minutes warms the engine sooner than it says.
     """
-    engine, demand = warm.layout.engine.engine, warm.trace.demand
+    engine, columns, dt_s = warm.layout.engine.engine, warm.trace.columns, warm.trace.demand.dt_s
     assert engine.cold is not None
-    mean_W = warm.fuel_g * engine.fuel.heating_value_J_g / float(demand.dt_s.sum())
-    return engine.cold.schedule(demand.time_s + 0.5 * demand.dt_s - demand.time_s[0], mean_W)
+    rate_g_s = np.asarray(columns["fuel_g_s"], float) + np.asarray(columns["transition_fuel_g"], float) / dt_s
+    return engine.cold.driven(engine.fuel.heating_value_J_g * rate_g_s, dt_s)
 
 
 def _compile() -> None:

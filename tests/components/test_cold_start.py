@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -49,6 +51,19 @@ def test_the_fastest_schedule_bounds_every_operation(powers_kW: list[float]) -> 
         assert float(COLD.factor(temperature)) >= bound - 1e-12
         temperature = float(COLD.after(temperature, 1e3 * power, 30.0))
     assert float(COLD.factor(temperature)) >= fastest[-1] - 1e-12
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_a_trip_pays_for_the_heat_it_needs(late: bool) -> None:
+    """Without losses to the surroundings the fuel on top is C / (share Hu) times the integral of 1 - 1/f over temperature, whenever
+    it is burnt (derived from the energy balance); here in energy, with the heating value divided out."""
+    no_loss = dataclasses.replace(COLD, heat_loss_W_K=0.0)
+    fuel_W = np.where(np.arange(4000) >= 2000, 30e3, 0.0) if late else np.full(4000, 15e3)
+    factor = no_loss.driven(fuel_W, np.ones(4000))
+    assert factor[0] == pytest.approx(COLD.factor(20.0), rel=1e-2) and factor[-1] == 1.0
+    at = np.linspace(no_loss.start_C, no_loss.warm_C, 20_001)
+    needed_J = np.trapezoid(1.0 - 1.0 / no_loss.factor(at), at) * no_loss.heat_capacity_J_K / no_loss.heat_share
+    assert np.sum((factor - 1.0) * fuel_W) == pytest.approx(needed_J, rel=2e-3)
 
 
 def test_factor_is_not_extrapolated() -> None:
