@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from fractions import Fraction
 
 from ems.configurations import Configuration, Derivation, Kind
 
@@ -44,6 +45,16 @@ def _with_engine(derivation: Derivation, c: Configuration, machine_power_W: Sequ
 
 
 def gear(derivation: Derivation, c: Configuration) -> int:
-    """Number of the engine's gear: its fixed ratios to the wheels counted from the shortest."""
-    ratios = sorted({abs(o.ratio) for o in derivation.configurations if o.ratio}, reverse=True)
-    return ratios.index(abs(c.ratio)) + 1 if c.ratio else 0
+    """Number of the engine's gear: its fixed ratios to the wheels counted from the shortest.
+
+    With a slipping clutch it is the gear in which the clutch will close.
+    """
+    ratios = sorted({abs(ratio) for o in derivation.configurations if (ratio := _ratio(o))}, reverse=True)
+    own = _ratio(c)
+    return ratios.index(abs(own)) + 1 if own else 0
+
+
+def _ratio(c: Configuration) -> Fraction | None:
+    """Engine speed per wheel speed where it is fixed, or where a slipping clutch would come to rest."""
+    [slip] = c.slips if len(c.slips) == 1 else [None]
+    return -slip.wheel / slip.free if slip is not None else c.ratio

@@ -1,0 +1,45 @@
+"""Mode labels: which gear the engine drives in."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+import ems
+from ems.configurations import derive
+from ems.plant.modes import gear, mode_label
+from ems.present.palette import mode_style
+
+
+@pytest.fixture(scope="module", params=["plain-car", "parallel-six"])
+def derivation(request):
+    return derive(ems.load_layout(request.param))
+
+
+@pytest.mark.parametrize(("word", "number"), [("first", 1), ("second", 2)])
+def test_a_launch_is_in_the_gear_in_which_its_clutch_closes(derivation, word, number):
+    """The shortest of the six ratios in the layout file is first, the next second."""
+    slipping, closed = derivation.find(f"on:K1~+S1={word}"), derivation.find(f"on:K1+S1={word}")
+    assert slipping.ratio is None
+    assert gear(derivation, slipping) == gear(derivation, closed) == number
+
+
+def test_every_label_of_an_engine_that_drives_has_a_colour_that_can_be_drawn(derivation):
+    from matplotlib.colors import to_rgb
+
+    driving = [c for c in derivation.configurations if c.wheel_driven and "engine" in c.active and not c.idling]
+    assert any(c.slipping for c in driving)
+    for c in driving:
+        for machine_W in (-5e3, 0.0, 5e3):
+            style = mode_style(mode_label(derivation, c, 1.0, 5e3, 0.0, 10e3, [machine_W]))
+            assert len(to_rgb(style.colour)) == len(to_rgb(style.edge)) == 3
+
+
+def test_gears_come_in_the_order_of_their_ratios_with_a_closed_clutch_forbidden():
+    """A gear that only slips still counts."""
+    layout = ems.load_layout("plain-car")
+    derivation = derive(layout)
+    kept = tuple(c for c in derivation.configurations if c.id != "on:K1+S1=first")
+    less = dataclasses.replace(derivation, configurations=kept)
+    assert [gear(less, less.find(word)) for word in ("on:K1~+S1=first", "on:K1+S1=second", "on:K1+S1=sixth")] == [1, 2, 6]
