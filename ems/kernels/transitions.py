@@ -1,8 +1,9 @@
 """What it costs to pass from one node to another at a given wheel speed, part by part.
 
-Machines synchronise their own rotors and the shafts, over an efficiency in either direction. The engine is cranked from
-rest by the machine that starts it; between two fixed ratios the engaging clutch slips (half J dw^2 lost, the rest
-exchanged with the driveline); where a machine holds the engine (series, power split) that machine synchronises it.
+Machines synchronise their own rotors and the shafts, over an efficiency in either direction. The engine is cranked from rest by the
+machine that starts it, through a slipping clutch where that machine turns already (half J w^2 lost); between two fixed ratios the
+engaging clutch slips (half J dw^2 lost, the rest exchanged with the driveline); where a machine holds the engine (series, power
+split) that machine synchronises it.
 The battery pays, at its efficiency for a nominal pulse. Where no machine drives, nothing is recovered.
 """
 
@@ -126,7 +127,9 @@ def transition(n: NodeArrays, a: int, b: int, before: Any, after: Any, machines:
     work = own_gain                                   # done by the machine that synchronises
     if mode_before == STOPPED and n.engine_mode[b] != STOPPED:
         engine = n.crank_torque * 0.5 * wb * n.crank_time
-        work += gain + engine
+        if n.starter >= 0 and before[n.starter + 1] > 0.0 and not n.has_free[b]:
+            clutches = 0.5 * n.inertia[0] * wb * wb      # the starting machine turns already: a clutch slips until the engine does too
+        work += gain + engine + clutches
     elif n.engine_mode[b] == STOPPED or (n.engine_mode[b] == IDLING and wb < wa):
         engine = -gain                                # runs down by its own friction
     elif (held_before and not slipped_before) or (n.has_free[b] and not n.slipping[b]):

@@ -143,6 +143,18 @@ def test_engine_start_in_third(plant: Plant):
     assert plant.transitions.start_fuel == 0.4
 
 
+def test_engine_start_beside_a_turning_machine(plant: Plant):
+    """In third with mg1 turning already, K1 slips until the engine turns too: half J w^2 is lost in it beside what the engine gains."""
+    w = 3 * 14.0 / 0.33
+    gain = 0.5 * 0.13 * w**2
+    a, b, before, after = node(plant, "off:K2+S1=third"), node(plant, "on:K1+K2+S1=third"), np.zeros(5), np.zeros(5)
+    set_rotating(plant.transitions, a, 14.0 / 0.33, before)
+    set_rotating(plant.transitions, b, 14.0 / 0.33, after)
+    got = transition(plant.transitions, a, b, before, after, np.zeros(2))
+    assert got.clutches == pytest.approx(gain, rel=SAME) and got.kinetic == pytest.approx(gain, rel=SAME)
+    assert got.electric == pytest.approx((2 * gain + 45 * (w / 2) * 0.3) / 0.9, rel=SAME)
+
+
 @pytest.mark.parametrize("terminal_W", [18_000.0, -18_000.0])
 def test_battery_step_at_half_charge(plant: Plant, terminal_W: float):
     """From charge 0.52 at 18 kW: inside and outside differ by R I^2 and the charge that flows is I times a second."""
