@@ -200,7 +200,9 @@ def _judged(values: dict[str, Any], require: dict[str, dict[str, float]]) -> tup
         value = values.get(column)
         for word, limit in limits.items():
             sign, holds = LIMITS[word]
-            if not _is_number(value):
+            if column in values and value is None:      # a speed that is never reached, for instance
+                broken.append(f"{column} none, not {sign} {limit:g}")
+            elif not _is_number(value):
                 unknown = True
             elif not holds(value, limit):
                 broken.append(f"{column} {value:.4g}, not {sign} {limit:g}")
