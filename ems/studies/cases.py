@@ -140,13 +140,13 @@ class _Loading:
             return f"vary.{name}" if name in point else name
 
         check_options(values, key, plan.path.name, found)
-        taken = {name: OPTIONS[name].taken(value) for name, value in values.items()} if not found.found else {}
+        taken = {name: OPTIONS[name].taken(value) for name, value in values.items() if OPTIONS[name].fits(value)}
         if "charge" in taken:
             taken["charge"] = parse_charge(taken["charge"], plan.path.name, found, key=key("charge"))
         if "strategy" in taken:
-            self._told_at(key, found, lambda: taken.update(_strategy(taken["strategy"], plan.path.parent)))
-        how = How(**taken) if not found.found else None
-        if how is not None and layout is not None:
+            self._told_at(key, found, lambda: taken.update(_strategy(taken.pop("strategy"), plan.path.parent)))
+        how = How(**taken)
+        if layout is not None:
             self._against_layout(word, layout, how, key, found)
         self._add(found.found)
         return None if found.found else how
