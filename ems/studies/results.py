@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import sqlite3
+import tomllib
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -66,6 +67,11 @@ class Study:
     def done(self) -> tuple[dict[str, Any], ...]:
         """The rows that were solved."""
         return tuple(row for row in self.rows if row["status"] == "done")
+
+    @property
+    def cold(self) -> bool:
+        """Whether every case starts with a cold engine, as the file says or each row."""
+        return tomllib.loads(self.text).get("cold") is True or (bool(self.rows) and all(row.get("cold") is True for row in self.rows))
 
     def counts(self) -> dict[str, int]:
         """How many cases came to what; ``open`` are without a result."""

@@ -14,7 +14,8 @@ from pathlib import Path
 from ems.errors import RunError
 from ems.studies.solvers import Solved, Solver
 
-SOLVER = Solver("quick_solver:quick", ("answer", "mass_kg"), ("parts",), ("answer", "mass_kg", "parts"), uses=(), warm_up="")
+SOLVER = Solver("quick_solver:quick", ("answer", "mass_kg"), ("parts",), ("answer", "mass_kg", "parts"), uses=(), warm_up="",
+                heeds=("charge", "grid", "lanes", "cold"))
 
 
 def masses(name: str) -> set[float]:

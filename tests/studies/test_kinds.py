@@ -171,3 +171,14 @@ def test_a_strategys_file_is_part_of_what_a_case_is_known_by(write, tmp_path):
     assert prepare_study(str(path)).cases[0].digest != case.digest
     file.write_text(OWN.replace("decide", "choose"), encoding="utf-8")
     assert "strategy: found 'Mine' without a method decide" in told(path)
+
+
+def test_the_page_says_whether_engines_start_cold(write, tmp_path):
+    from ems.present.study_page import study_page
+
+    text = f'name = "x"\nlayouts = "series"\ncycles = "{TRIP}"\nsolve = "quick"\n'
+    for number, (more, cold, said) in enumerate([("", False, "engine warm"), ("cold = true\n", True, "engine cold at the start"),
+                                                 ("[vary]\ncold = [true, false]\n", False, "Where the column cold says True")]):
+        run_study(str(write(text + more)), tmp_path / f"out-{number}")
+        study = load_study(tmp_path / f"out-{number}")
+        assert study.cold is cold and said in study_page(study)
