@@ -1,11 +1,13 @@
-"""Figures of a batch: python benchmarks/batch.py [--store] [--scale] [--end-to-end] [--kills] [--cycle CYCLE] [--cases N]
+"""Figures of a batch: python benchmarks/batch.py [--store] [--scale] [--end-to-end] [--kills] [--study STUDY] [--seconds S] [--cases N]
 
 --store       the store at 100,000 synthetic rows: size, appending, reading, a query, continuing
---scale       cases a second on one worker and on two, overhead beside the solve, memory a worker, and whether both tables are the same
+--scale       one worker against two: cases a second, processor time, overhead beside the solve, memory a worker, are both tables the same?
 --end-to-end  a study of 1,000 cases (or --cases), from the file to the table
---kills       the same study killed with SIGKILL ten times at random moments, and once left alone: are both tables the same?
+--kills       a study killed with SIGKILL ten times at random moments, and once left alone: are both tables the same?
+--study       a study of your own, or a shipped one, in place of gear ratios of three-clutch drawn at random on a short trip
+--seconds     only the beginning of every cycle
 
-Without any of the four: --store and --scale. Absolute times depend on the machine and its load: compare within one run, on an idle machine.
+Without any of the first four: --store and --scale. Wall times depend on machine and load: compare within one run, on an idle machine.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import argparse
 import json
 import os
 import random
+import re
 import resource
 import signal
 import sqlite3
@@ -26,7 +29,9 @@ from pathlib import Path
 from ems.studies.results import load_study
 from ems.studies.run import Ran, run_study
 from ems.studies.store import FILE, CaseRow, Store
+from ems.studies.studyfile import read_study
 from ems.studies.worker import Outcome
+from ems.trips.cycle import load_cycle
 
 SHORT = Path(__file__).parent.parent / "tests" / "data" / "short-trip.csv"
 ROWS, APPENDED = 100_000, 1_000
@@ -37,7 +42,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     for name in ("store", "scale", "end-to-end", "kills"):
         parser.add_argument(f"--{name}", action="store_true")
-    parser.add_argument("--cycle", default=str(SHORT))
+    parser.add_argument("--study")
+    parser.add_argument("--seconds", type=int)
     parser.add_argument("--cases", type=int)
     options = parser.parse_args()
     chosen = [n for n in ("store", "scale", "end_to_end", "kills") if getattr(options, n)] or ["store", "scale"]
@@ -45,12 +51,10 @@ def main() -> None:
         place = Path(folder)
         if "store" in chosen:
             store(place / "store")
-        if "scale" in chosen:
-            scale(place, options.cycle, options.cases or 32)
-        if "end_to_end" in chosen:
-            end_to_end(place, options.cycle, options.cases or 1000)
-        if "kills" in chosen:
-            kills(place, options.cycle, options.cases or 40)
+        for name, measure, cases in (("scale", scale, 32), ("end_to_end", end_to_end, 1000), ("kills", kills, 40)):
+            if name in chosen:
+                (place / name).mkdir()
+                measure(place / name, study_file(place / name, options.study, options.cases or cases, options.seconds))
 
 
 # ------------------------------------------------------------------------------------------------------------ the store
@@ -109,18 +113,39 @@ def store(folder: Path) -> None:
 # ------------------------------------------------------------------------------------------------------------ running
 
 
-def study_file(place: Path, cycle: str, cases: int) -> Path:
-    """A study of so many different cases of three-clutch."""
-    path = place / f"{cases}.toml"
-    path.write_text(f'name = "benchmark"\nlayouts = "three-clutch"\ncycles = "{cycle}"\n[vary]\ngears.first.ratio = '
-                    f'{{ from = 2.5, to = 3.3 }}\ngears.third.ratio = {{ from = 0.65, to = 0.95 }}\n[sample]\n'
-                    f'method = "latin-hypercube"\ncount = {cases}\n', encoding="utf-8")
+def study_file(place: Path, word: str | None, cases: int, seconds: int | None) -> Path:
+    """A study, its cycles cut short where that is asked for; without a word so many different cases of three-clutch."""
+    plan = read_study(word) if word is not None else None
+    text = plan.text if plan is not None else (
+        f'name = "benchmark"\nlayouts = "three-clutch"\ncycles = "{SHORT}"\n[vary]\ngears.first.ratio = {{ from = 2.5, to = 3.3 }}\n'
+        f'gears.third.ratio = {{ from = 0.65, to = 0.95 }}\n[sample]\nmethod = "latin-hypercube"\ncount = {cases}\n')
+    if seconds is not None:
+        cut = [begun(place, cycle, seconds) for cycle in (plan.cycles if plan is not None else (str(SHORT),))]
+        text = re.sub(r"^cycles = .*$", f"cycles = {json.dumps(cut)}", text, count=1, flags=re.MULTILINE)
+    path = place / "study.toml"
+    path.write_text(text, encoding="utf-8")
     return path
+
+
+def begun(place: Path, word: str, seconds: int) -> str:
+    """A file with the beginning of a cycle."""
+    cycle = load_cycle(word)
+    path = place / f"{cycle.name}-{seconds}.csv"
+    rows = list(zip(cycle.time_s, cycle.speed_m_s, cycle.grade, strict=True))[:seconds + 1]
+    path.write_text(f"# source: the first {seconds} s of {cycle.name}\ntime_s,speed_m_s,grade_percent\n"
+                    + "".join(f"{t:g},{float(v)!r},{100.0 * float(g)!r}\n" for t, v, g in rows), encoding="utf-8")
+    return str(path)
 
 
 def parent_cpu_s() -> float:
     """Time this process has computed, its workers not counted [s]."""
     used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+def children_cpu_s() -> float:
+    """Time that workers of this process have computed, those that have ended [s]."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return used.ru_utime + used.ru_stime
 
 
@@ -132,33 +157,34 @@ def timed(study: Path, out: Path, workers: int) -> tuple[Ran, float, float]:
     return ran, results[-1][0] - results[0][0], results[-1][1] - results[0][1]
 
 
-def scale(place: Path, cycle: str, cases: int) -> None:
+def scale(place: Path, study: Path) -> None:
     """One worker against two; rates from first to last result, so that starting the workers is told apart."""
-    study = study_file(place, cycle, cases)
-    run_study(str(study_file(place, cycle, 2)), place / "warm", workers=1)
-    rates = []
+    run_study(str(study), place / "warm", workers=1)
+    rates, cpus = [], []
     for workers in (1, 2):
-        begun = time.perf_counter()
+        begun, cpu = time.perf_counter(), children_cpu_s()
         ran, wall, parent = timed(study, place / f"workers-{workers}", workers)
-        total = time.perf_counter() - begun
+        total, cpu = time.perf_counter() - begun, children_cpu_s() - cpu
         rates.append((ran.solved - 1) / wall)
-        print(f"{workers} worker(s), {cases} cases on {Path(cycle).stem}: {rates[-1]:.3f} cases a second between first and last result, "
-              f"{total:.1f} s with start")
+        cpus.append(cpu / ran.solved)
+        print(f"{workers} worker(s), {ran.solved} cases: {rates[-1]:.3f} cases a second between first and last result, {total:.1f} s with "
+              f"start; {cpus[-1]:.3f} s of processor a case, start included; load {os.getloadavg()[0]:.1f}")
         solve, beside = ran.busy_s / ran.solved, parent / (ran.solved - 1)
-        print(f"  a case: {solve:.3f} s in its worker; {1e3 * beside:.1f} ms beside it in this process ({100 * beside / solve:.2f} %); "
-              f"up to {ran.memory_MB:.0f} MB a worker")
+        print(f"  a case: {solve:.3f} s in its worker; {1e3 * beside:.1f} ms of processor beside it in this process "
+              f"({100 * beside / cpus[-1]:.2f} % of the worker's); up to {ran.memory_MB:.0f} MB a worker")
         if workers == 1:
             print(f"  wall time beyond the solves: {100 * (wall * ran.solved / (ran.solved - 1) / ran.busy_s - 1):.2f} %")
-    print(f"two workers are {rates[1] / rates[0]:.2f} times as fast; tables alike to the last bit: "
-          f"{table(place / 'workers-1') == table(place / 'workers-2')}")
+    print(f"two workers are {rates[1] / rates[0]:.2f} times as fast by the clock, a case takes {cpus[1] / cpus[0]:.2f} times the processor "
+          f"time; tables alike to the last bit: {table(place / 'workers-1') == table(place / 'workers-2')}")
 
 
-def end_to_end(place: Path, cycle: str, cases: int) -> None:
+def end_to_end(place: Path, study: Path) -> None:
     """From the file to the table, on every core."""
-    begun = time.perf_counter()
-    ran = run_study(str(study_file(place, cycle, cases)), place / "whole", workers=os.cpu_count() or 1, note=print)
+    begun, cpu = time.perf_counter(), children_cpu_s()
+    ran = run_study(str(study), place / "whole", workers=os.cpu_count() or 1, note=print)
     frame = load_study(place / "whole").to_frame()
-    print(f"{cases} cases on {Path(cycle).stem}, {ran.workers} workers, file to table: {time.perf_counter() - begun:.0f} s "
+    print(f"{ran.cases} cases, {ran.workers} workers, file to table: {time.perf_counter() - begun:.0f} s, of processor "
+          f"{children_cpu_s() - cpu:.0f} s in workers and {parent_cpu_s():.0f} s here "
           f"({ran.done} done, {ran.failed} failed, {len(frame)} rows, store {(place / 'whole' / FILE).stat().st_size / 1e6:.2f} MB)")
 
 
@@ -167,19 +193,20 @@ def table(folder: Path) -> str:
     return json.dumps([{k: v for k, v in row.items() if k != "seconds"} for row in load_study(folder).to_dict()["rows"]])
 
 
-def kills(place: Path, cycle: str, cases: int) -> None:
-    """Ten kills at moments drawn at random over the time an undisturbed run takes; workers are left to find out by themselves."""
-    study = study_file(place, cycle, cases)
+def kills(place: Path, study: Path) -> None:
+    """Ten kills at moments drawn over nine tenths of an undisturbed run; workers are left to find out by themselves."""
     begun = time.perf_counter()
-    run_study(str(study), place / "alone", workers=2)
+    cases = run_study(str(study), place / "alone", workers=2).cases
     whole, chance = time.perf_counter() - begun, random.Random(1)
+    print(f"left alone: {cases} cases in {whole:.0f} s", flush=True)
     command = [sys.executable, "-m", "ems", "batch", "run", str(study), "--out", str(place / "killed"), "--workers", "2", "--quiet"]
     for number in range(10):
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(chance.uniform(0.1, 0.4) * whole)
+        time.sleep(chance.uniform(0.0, 0.18) * whole)
+        state = "under way" if process.poll() is None else "had ended"
         process.send_signal(signal.SIGKILL)
         process.wait()
-        print(f"  kill {number + 1}: {held(place / 'killed')} of {cases} results held")
+        print(f"  kill {number + 1}: {state}, {held(place / 'killed')} of {cases} results held", flush=True)
     done = subprocess.run(command, stdout=subprocess.DEVNULL, check=False).returncode
     alike = table(place / "alone") == table(place / "killed")
     print(f"{cases} cases killed ten times: exit {done}, table as of the run left alone: {alike}")

@@ -34,6 +34,19 @@ class Judged:
     corrections: dict[str, int]
 
 
+def at_equal_charge_g(best: Optimum, objective_g: float, end_J: float, asked_J: float) -> float:
+    """Fuel and price of a trip as if it ended with the energy asked for; what is missing or left counts at the optimum's costate there.
+
+    At the costate of the end: then the affine certificate bounds what results too (see the ledger's value at the end).
+    """
+    return objective_g + (asked_J - end_J) * float(best.bound.costate_g_J[-1])
+
+
+def gap_percent(objective_g: float, bound_g: float) -> float:
+    """How far above a lower bound [%]."""
+    return 100.0 * (objective_g - bound_g) / max(bound_g, SMALLEST_G)
+
+
 class References:
     """Optima of a layout on a course, from the target charge to the charge asked for; kept, one for charges within ``near``."""
 
@@ -72,6 +85,5 @@ def judged(references: References, driven: Driven, word: str) -> Judged:
     solved, best = references.to(soc)
     missing_g = best.costate / course.plant.heating_value_J_g * (course.energy_J(soc) - course.energy_J(solved))
     bound, km = best.lower_bound_g + missing_g, course.demand.distance_m / 1e3
-    gap = 100.0 * (driven.objective_g - bound) / max(bound, SMALLEST_G)
-    return Judged(word, driven.objective_g, best.objective_g + missing_g, gap, soc, driven.engine_starts / km,
-                  driven.configuration_changes / km, driven.corrections)
+    return Judged(word, driven.objective_g, best.objective_g + missing_g, gap_percent(driven.objective_g, bound), soc,
+                  driven.engine_starts / km, driven.configuration_changes / km, driven.corrections)

@@ -101,7 +101,7 @@ def sensitivity(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | N
     Raises ``InputError`` for a quantity that is not known, ``CycleNotFollowed``, ``RunError``.
     """
     say = progress or (lambda _: None)
-    chosen = _chosen(list(levers(layout)), quantities)
+    chosen = chosen_levers(layout, quantities)
     base = optimum(layout, cycle, charge=charge, grid=grid, lanes=lanes, progress=say)
     rows = []
     for lever in chosen:
@@ -111,7 +111,12 @@ def sensitivity(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | N
     return Sensitivity(base, litres_per_100km(base), tuple(rows))
 
 
-def _chosen(every: Sequence[Lever], names: Sequence[str]) -> list[Lever]:
+def chosen_levers(layout: Layout, names: Sequence[str]) -> list[Lever]:
+    """The quantities of a layout whose names are, or begin with, one of those asked for; all when none is.
+
+    Raises ``InputError`` for a name that no quantity begins with.
+    """
+    every = list(levers(layout))
     known = [lever.name for lever in every]
     mistakes = [Mistake("--quantity", "", f"'{name}'", f"a quantity or its beginning: {', '.join(known)}", nearest_name(name, known))
                 for name in names if not any(k.startswith(name) for k in known)]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from ems.errors import CycleNotFollowed, InputError, Mistake, RunError
 from ems.judge.bars import Bar, litres_per_100km
 from ems.judge.capability import Capability, capability
+from ems.judge.gap import at_equal_charge_g
 from ems.kernels.frontier import Grid
 from ems.layout.digest import digest
 from ems.layout.model import EngineUse, Layout, MachineUse
@@ -178,10 +179,7 @@ def _cell(layout: Layout, cycle: Cycle, charge: tuple[float, float] | None, grid
 
 
 def _driven(cell: Cell, strategy: Strategy | None, say: Progress) -> Cell:
-    """The cell with the strategy's fuel; battery energy it has more or less at the end than the optimum counts at the costate.
-
-    At the costate of the end: then the certificate bounds what results too (see the ledger's value at the end).
-    """
+    """The cell with the strategy's fuel; battery energy it has more or less at the end than the optimum counts at the costate."""
     if strategy is None or cell.found is None:
         return cell
     found = cell.found
@@ -191,8 +189,7 @@ def _driven(cell: Cell, strategy: Strategy | None, say: Progress) -> Cell:
                         course=course_of(found.layout, found.cycle, found.problem.plant))
     except (InputError, RunError) as error:
         return replace(cell, strategy_why=str(error))
-    missing_J = float(found.layout.battery.energy_J(found.soc_end)) - float(trip.energy_J[-1])
-    grams = trip.objective_g + missing_J * float(found.bound.costate_g_J[-1])
+    grams = at_equal_charge_g(found, trip.objective_g, float(trip.energy_J[-1]), float(found.layout.battery.energy_J(found.soc_end)))
     return replace(cell, strategy_soc_end=trip.soc_end,
                    strategy_l_per_100km=100.0 * grams / found.layout.engine.engine.fuel.density_g_l / found.distance_km)
 

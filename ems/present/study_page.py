@@ -10,6 +10,7 @@ from ems.present.study_text import TIES, cell, counts_text, shown_columns
 from ems.studies.results import Study
 
 FUEL = "fuel_l_per_100km"
+SOME_COLD = "Where the column cold says True the engine starts cold."
 MOST_ROWS = 2000        # of the table in the page; the files beside it hold all
 
 
@@ -18,7 +19,8 @@ def study_page(study: Study) -> str:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(loader=PackageLoader("ems.present", "templates"), autoescape=True, undefined=StrictUndefined)
-    cautions = [NO_TYPE_APPROVAL, assumptions(), *([TIES] if "gap_percent" in study.headings else [])]
+    cautions = [NO_TYPE_APPROVAL, assumptions(not study.cold), *([SOME_COLD] if "cold" in study.varied and not study.cold else []),
+                *([TIES] if "gap_percent" in study.headings else [])]
     return environment.get_template("study.html").render(
         study=study, counts=counts_text(study.counts()), cautions=cautions, answers=_answers(study),
         figures=_figures(study), table=_table(study), more=max(0, len(study.rows) - MOST_ROWS))

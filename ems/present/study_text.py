@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
 TIES = "Cases that differ by less than gap_percent and table_error_percent together are ties."
-USUAL = ("fuel_l_per_100km", "gap_percent", "table_error_percent", "engine_starts")
+USUAL = ("fuel_l_per_100km", "gap_percent", "table_error_percent", "engine_starts", "ecms.equal_charge_l_per_100km", "ecms.gap_percent",
+         "strategy.equal_charge_l_per_100km", "strategy.gap_percent", "capability.time_0_100_s", "capability.start_grade_percent")
 """Columns shown when none are asked for, of those there are"""
 NARROW = 6      # result columns shown of a study that has none of the usual ones
 
@@ -36,7 +37,7 @@ def ran_text(ran: Ran) -> list[RenderableType]:
         lines.append(f"  {ran.solved} solved now in {in_time(ran.seconds)} on {times(ran.workers, 'worker')}, which were solving "
                      f"{min(share, 100.0):.0f} % of it; up to {ran.memory_MB:.0f} MB a worker")
     else:
-        lines.append("  nothing was left to solve")
+        lines.append("  stopped before any was solved" if ran.left else "  nothing was left to solve")
     if ran.failed:
         lines.append("  Why cases failed is in the column message; --again solves them anew.")
     lines.append("  Stopped before the end: the same command continues." if ran.left else

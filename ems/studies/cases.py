@@ -7,28 +7,33 @@ import hashlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 from ems.errors import InputError, Mistake, Mistakes, RunError
-from ems.inputfile import in_words, raise_capped
+from ems.inputfile import raise_capped
 from ems.layout.load import load_layout
 from ems.layout.model import Layout
 from ems.layout.override import OPTION
 from ems.solve.charge import check_window, parse_charge
 from ems.studies.axes import Point, shown, toml_text
+from ems.studies.how import OPTIONS, How, check_options, with_file
 from ems.studies.numerics import numerics_of
-from ems.studies.solvers import How
 from ems.studies.store import CaseRow
-from ems.studies.studyfile import HOW, Plan, is_how
+from ems.studies.studyfile import Plan, is_how
 from ems.studies.worker import Task
 from ems.trips.cycle import Cycle, load_cycle
 from ems.trips.digest import cycle_digest
 
-DIGEST, DIGITS = "ems.case/1", 32
+DIGEST, DIGITS = "ems.case/2", 32
 IN_MEMORY = 1024            # layouts kept loaded in the process that hands out cases
 WRONG_ENOUGH = 200          # cases that could not be loaded, after which no more are tried
-SHARE = ("charge", "forbid", "prices")
+SHARE = ("charge", "forbid", "prices", *(name for name in OPTIONS if name not in ("grid", "lanes")))
 """Keys that first tables do not depend on: cases that differ in them alone are solved one after the other"""
+
+WITHOUT_FILE = ("rules", "ecms", "ecms-adaptive", "default")
+_FLAGS = {"--strategy": "strategy", "--quantity": "quantities"}
+"""Options of the commands, and the keys they are in a study"""
 
 Tell = Callable[[str], None]
 
@@ -62,6 +67,12 @@ def _layout(word: str, changes: tuple[str, ...]) -> Layout:
 
 
 @lru_cache(maxsize=64)
+def _strategy(word: str, beside: Path) -> dict[str, str]:
+    absolute, digest = with_file(word, beside)
+    return {"strategy": absolute, "strategy_digest": digest}
+
+
+@lru_cache(maxsize=64)
 def _cycle(word: str) -> tuple[Cycle, str]:
     cycle = load_cycle(word)
     return cycle, cycle_digest(cycle)
@@ -75,6 +86,7 @@ def load_cases(plan: Plan, *, overrides: Sequence[str] = (), tell: Tell | None =
     """
     _layout.cache_clear()       # files may have changed since the study before
     _cycle.cache_clear()
+    _strategy.cache_clear()
     loading = _Loading(plan, tuple(overrides), numerics_of(plan.solvers), Mistakes())
     for cycle in plan.cycles:
         loading.tried(lambda word=cycle: _cycle(word), {})      # type: ignore[misc]
@@ -100,16 +112,17 @@ class _Loading:
     mistakes: Mistakes
     wrong: int = 0
     told: list[Mistake] = field(default_factory=list)
+    fitting: set[tuple[Any, ...]] = field(default_factory=set)
 
     def at_point(self, word: str, point: Point, number: int) -> list[Case]:
         """The cases of one layout at one point, one a cycle; none when it cannot be loaded."""
         own = tuple(f"{path}={toml_text(value)}" for path, value in point.items() if not is_how(path))
         changes = (*self.plan.changes, *own, *self.overrides)
         layout = self.tried(lambda: _layout(word, changes), point)
-        how = self._how(point, layout)
+        how = self._how(word, point, layout)
         if layout is None or how is None or self.mistakes.found:
             return []
-        charge = point.get("charge", self.plan.charge)
+        charge = point.get("charge", self.plan.options.get("charge"))
         varied = {path: shown(value) for path, value in point.items()}
         apart = (word, *(f"{path}={value}" for path, value in varied.items() if path.split(".")[0] not in SHARE))
         return [
@@ -118,22 +131,45 @@ class _Loading:
             for i, cycle in enumerate(self.plan.cycles)
         ]
 
-    def _how(self, point: Point, layout: Layout | None) -> How | None:
+    def _how(self, word: str, point: Point, layout: Layout | None) -> How | None:
         """How a point is solved; None with what is wrong among the mistakes."""
         plan, found = self.plan, Mistakes()
-        values = {"charge": plan.charge, "grid": plan.grid, "lanes": plan.lanes} | {k: v for k, v in point.items() if k in HOW}
-        key = {name: f"vary.{name}" if name in point else name for name in HOW}
-        for name, most in (("grid", 16), ("lanes", 64)):
-            usual = name == "lanes" and values[name] is None
-            if not usual and not (type(values[name]) is int and 1 <= values[name] <= most):
-                found.add(plan.path.name, key[name], in_words(values[name]), f"a whole number from 1 to {most}")
-        charge = None
-        if values["charge"] is not None:
-            charge = parse_charge(str(values["charge"]), plan.path.name, found, key=key["charge"])
-            if charge is not None and layout is not None:
-                check_window(charge, layout.battery, plan.path.name, found, key=key["charge"])
+        values = plan.options | {name: value for name, value in point.items() if is_how(name)}
+
+        def key(name: str) -> str:
+            return f"vary.{name}" if name in point else name
+
+        check_options(values, key, plan.path.name, found)
+        taken = {name: OPTIONS[name].taken(value) for name, value in values.items() if OPTIONS[name].fits(value)}
+        if "charge" in taken:
+            taken["charge"] = parse_charge(taken["charge"], plan.path.name, found, key=key("charge"))
+        if "strategy" in taken:
+            self._told_at(key, found, lambda: taken.update(_strategy(taken.pop("strategy"), plan.path.parent)))
+        how = How(**taken)
+        if layout is not None:
+            self._against_layout(word, layout, how, key, found)
         self._add(found.found)
-        return None if found.found else How(charge, values["grid"], values["lanes"])
+        return None if found.found else how
+
+    def _against_layout(self, word: str, layout: Layout, how: How, key: Callable[[str], str], found: Mistakes) -> None:
+        """What a layout must have for the options: charge in its window, cold data, quantities, all that a strategy's file names."""
+        if how.charge is not None:
+            check_window(how.charge, layout.battery, self.plan.path.name, found, key=key("charge"))
+        if how.cold and layout.engine.engine.cold is None:
+            found.add(self.plan.path.name, key("cold"), f"engine '{layout.engine.engine.name}' without cold-start data",
+                      "an engine whose file has a table [cold]")
+        for value, check in ((how.quantities, _check_quantities), (how.strategy, _check_strategy)):
+            if (word, value) not in self.fitting:
+                self._told_at(key, found, lambda check=check: check(layout, how))   # type: ignore[misc]
+                self.fitting.add((word, value))
+
+    def _told_at(self, key: Callable[[str], str], found: Mistakes, work: Callable[[], None]) -> None:
+        """Do it; a mistake in an option of a command is told at the study's key of the same name."""
+        try:
+            work()
+        except InputError as error:
+            found.found += [dataclasses.replace(m, where=self.plan.path.name, key=key(_FLAGS[m.where])) if m.where in _FLAGS else m
+                            for m in error.mistakes]
 
     def tried(self, load: Callable[[], Any], point: Point) -> Any:
         """What could be loaded, or None."""
@@ -168,9 +204,23 @@ class _Loading:
             self.mistakes.found.append(dataclasses.replace(mistake, found=f"{mistake.found} (with {values})") if elsewhere else mistake)
 
 
+def _check_quantities(layout: Layout, how: How) -> None:
+    from ems.judge.sensitivity import chosen_levers
+
+    chosen_levers(layout, how.quantities)
+
+
+def _check_strategy(layout: Layout, how: How) -> None:
+    """A strategy's word and file; those without a file are derived from whatever layout there is."""
+    if how.strategy not in WITHOUT_FILE:
+        from ems.strategies.load import load_strategy
+
+        load_strategy(how.strategy, layout)
+
+
 def _digest(layout: str, cycle: str, how: How, solve: tuple[str, ...], numerics: str) -> str:
     """sha256, cut to 128 bits, of all that determines a result: layout with its maps, cycle, how and what is solved, arithmetic."""
-    text = "\0".join([DIGEST, layout, cycle, repr(how.charge), str(how.grid), str(how.lanes), ",".join(solve), numerics])
+    text = "\0".join([DIGEST, layout, cycle, repr(how), ",".join(solve), numerics])
     return hashlib.sha256(text.encode()).hexdigest()[:DIGITS]
 
 

@@ -16,7 +16,7 @@ LIBRARIES = ("numpy", "numba", "llvmlite", "scipy")
 
 @cache
 def numerics_version(folders: tuple[str, ...]) -> str:
-    """sha256 of every source file in folders of ems, and of the versions of the libraries that do arithmetic, cut to 16 digits.
+    """sha256 of every source and data file in folders of ems, and of the versions of the libraries that do arithmetic, cut to 16 digits.
 
     An edit of a comment changes it too: solving again is cheaper than a table of mixed arithmetic.
     """
@@ -25,7 +25,7 @@ def numerics_version(folders: tuple[str, ...]) -> str:
     for library in LIBRARIES:
         total.update(f"{library} {version(library)}\n".encode())
     for folder in sorted(folders):
-        for path in sorted((package / folder).glob("*.py")):
+        for path in sorted(p for p in (package / folder).iterdir() if p.suffix in (".py", ".toml")):
             total.update(f"{folder}/{path.name}\n".encode() + path.read_bytes())
     return total.hexdigest()[:16]
 

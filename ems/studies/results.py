@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import sqlite3
+import tomllib
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -66,6 +67,11 @@ class Study:
     def done(self) -> tuple[dict[str, Any], ...]:
         """The rows that were solved."""
         return tuple(row for row in self.rows if row["status"] == "done")
+
+    @property
+    def cold(self) -> bool:
+        """Whether every case starts with a cold engine, as the file says or each row."""
+        return tomllib.loads(self.text).get("cold") is True or (bool(self.rows) and all(row.get("cold") is True for row in self.rows))
 
     def counts(self) -> dict[str, int]:
         """How many cases came to what; ``open`` are without a result."""
@@ -200,7 +206,9 @@ def _judged(values: dict[str, Any], require: dict[str, dict[str, float]]) -> tup
         value = values.get(column)
         for word, limit in limits.items():
             sign, holds = LIMITS[word]
-            if not _is_number(value):
+            if column in values and value is None:      # a speed that is never reached, for instance
+                broken.append(f"{column} none, not {sign} {limit:g}")
+            elif not _is_number(value):
                 unknown = True
             elif not holds(value, limit):
                 broken.append(f"{column} {value:.4g}, not {sign} {limit:g}")

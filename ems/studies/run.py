@@ -184,7 +184,8 @@ class _Run:
 
     def _stop(self) -> None:
         self.stopping = True
-        self.say(f"stopping: waiting for the {len(self.flying)} cases in flight; Ctrl-C again stops at once")
+        waits = f"waiting for what is in flight ({len(self.flying)})" if self.flying else "nothing is in flight yet"
+        self.say(f"stopping: {waits}; Ctrl-C again stops at once")
 
     def _warm(self, pool: Pool) -> bool:
         """Kernels compiled once, before more workers start; every machine must do the same arithmetic. False when told to stop."""

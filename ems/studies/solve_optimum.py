@@ -3,17 +3,32 @@
 from __future__ import annotations
 
 from ems.layout.model import Layout
+from ems.plant.counters import Waits
 from ems.plant.plant import LANES
-from ems.solve.optimum import optimum
-from ems.studies.solvers import How, Solved
+from ems.solve.optimum import Optimum, optimum
+from ems.studies.how import How
+from ems.studies.solvers import Solved
 from ems.tables.build import DEFAULT_GRID, refined
 from ems.tables.shared import shared_tables
 from ems.trips.cycle import Cycle
+from ems.trips.digest import cycle_digest
+
+_last: dict[tuple[object, ...], Optimum] = {}
+"""The optimum solved last in this process, by all that determines it: a strategy of the same case, or of the next, is held against it"""
+
+
+def optimum_of(layout: Layout, cycle: Cycle, how: How) -> Optimum:
+    """The optimum of a case; solved unless it was the last one here."""
+    key = (layout.digest, cycle_digest(cycle), how.charge, how.grid, how.lanes, how.dwell, how.engine_on, how.engine_off, how.cold, how.gap)
+    if key not in _last:
+        _last.clear()
+        grid = DEFAULT_GRID if how.grid == 1 else refined(DEFAULT_GRID, how.grid)
+        _last[key] = optimum(layout, cycle, charge=how.charge, grid=grid, lanes=how.lanes or LANES, cold=how.cold, gap_percent=how.gap,
+                             waits=Waits(how.dwell, how.engine_on, how.engine_off), first_tables=shared_tables)
+    return _last[key]
 
 
 def solve_optimum(layout: Layout, cycle: Cycle, how: How) -> Solved:
     """Columns and trip of ``ems.optimum``."""
-    grid = DEFAULT_GRID if how.grid == 1 else refined(DEFAULT_GRID, how.grid)
-    lanes = LANES if how.lanes is None else how.lanes
-    found = optimum(layout, cycle, charge=how.charge, grid=grid, lanes=lanes, first_tables=shared_tables)
+    found = optimum_of(layout, cycle, how)
     return Solved(found.to_dict(), found.to_frame)

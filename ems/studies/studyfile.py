@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,11 +13,10 @@ from ems import library
 from ems.errors import InputError, Mistake, Mistakes, nearest_name
 from ems.inputfile import Number, in_words, quantity, raise_capped, read_text, read_toml, validate
 from ems.studies.axes import Axis, Point, axes_of, flattened, grid_points, sample_points, toml_text
+from ems.studies.how import OPTIONS, check_options
 from ems.studies.solvers import SOLVERS, Solver, gives, kept_columns
 
 LARGEST_STUDY = 1_000_000
-HOW = ("charge", "grid", "lanes")
-"""Keys that are varied like those of a layout but say how it is solved"""
 
 
 class _Table(BaseModel):
@@ -50,6 +48,11 @@ class KeepTable(_Table):
     trace: bool = quantity("whether trips are kept second by second", "-", default=False)
 
 
+def _option(name: str) -> Any:
+    """A key of its own for an option of the commands; its value is checked by the option itself, wherever it stands."""
+    return quantity(OPTIONS[name].meaning, "-", default=None)
+
+
 class StudyFile(_Table):
     """The file as it is written."""
 
@@ -58,9 +61,18 @@ class StudyFile(_Table):
     layouts: list[str] = quantity("layouts: short names, or files beside the study's", "-", min_length=1)
     cycles: list[str] = quantity("cycles: short names, or files beside the study's", "-", min_length=1)
     solve: list[str] = quantity("what is solved for every case", "-", default_factory=lambda: ["optimum"], min_length=1)
-    charge: str | None = quantity("START:END state of charge; sustaining when omitted", "-", default=None)
-    grid: int = quantity("times as many table points on every axis", "-", default=1, ge=1, le=16)
-    lanes: int | None = quantity("lanes of the free engine speed", "-", default=None, ge=1, le=64)
+    charge: Any = _option("charge")
+    grid: Any = _option("grid")
+    lanes: Any = _option("lanes")
+    dwell: Any = _option("dwell")
+    engine_on: Any = _option("engine_on")
+    engine_off: Any = _option("engine_off")
+    cold: Any = _option("cold")
+    gap: Any = _option("gap")
+    strategy: Any = _option("strategy")
+    grip: Any = _option("grip")
+    quantities: Any = _option("quantities")
+    costate_only: Any = _option("costate_only")
     set: dict[str, Any] = quantity("keys changed alike in every case", "-", default_factory=dict)
     vary: dict[str, Any] = quantity("keys that are varied", "-", default_factory=dict)
     sample: SampleTable = quantity("how points are chosen", "-", default_factory=SampleTable)
@@ -73,6 +85,7 @@ class Plan:
     """A study that reads well; its cases are yet to be loaded.
 
     text : of the file      layouts, cycles : words, paths absolute      changes : ``KEY=VALUE`` of every case
+    options : those the file gives for every case, as written
     axes : what is varied; empty when the points come from a file      points : every combination to solve
     require : column -> limit -> value      columns : to keep
     """
@@ -84,9 +97,7 @@ class Plan:
     layouts: tuple[str, ...]
     cycles: tuple[str, ...]
     solve: tuple[str, ...]
-    charge: str | None
-    grid: int
-    lanes: int | None
+    options: dict[str, Any]
     changes: tuple[str, ...]
     axes: tuple[Axis, ...]
     points: tuple[Point, ...]
@@ -124,11 +135,14 @@ def read_study(word: str) -> Plan:
     solve = tuple(name for name in file.solve if name in SOLVERS)
     axes = axes_of(file.vary, where, mistakes, divided=file.sample.method == "grid")
     points = _points(file, axes, where, path.parent, mistakes)
+    options = {name: value for name in OPTIONS if (value := getattr(file, name)) is not None}
+    check_options(options, str, where, mistakes)
+    _check_heeded(options, points, solve, where, mistakes)
     _check_columns(file, solve, where, mistakes)
     beside = path.parent
     plan = Plan(
         path, text, file.name, file.summary, _words(file.layouts, "layouts", where, beside, mistakes),
-        _words(file.cycles, "cycles", where, beside, mistakes), solve, file.charge, file.grid, file.lanes,
+        _words(file.cycles, "cycles", where, beside, mistakes), solve, options,
         tuple(f"{key}={toml_text(value)}" for key, value in flattened(file.set)), axes, points,
         {column: limits.model_dump(exclude_none=True) for column, limits in file.require.items()},
         kept_columns(solve, tuple(file.keep.columns)), file.keep.trace)
@@ -140,7 +154,7 @@ def read_study(word: str) -> Plan:
 
 def _alone_as_list(data: Mapping[str, Any]) -> dict[str, Any]:
     """A single word where a list may stand."""
-    return {k: [v] if k in ("layouts", "cycles", "solve") and isinstance(v, str) else v for k, v in data.items()}
+    return {k: [v] if k in ("layouts", "cycles", "solve", "quantities") and isinstance(v, str) else v for k, v in data.items()}
 
 
 def _axes_anyway(data: Mapping[str, Any], where: str, mistakes: Mistakes) -> None:
@@ -167,9 +181,21 @@ def _check_solve(file: StudyFile, where: str, mistakes: Mistakes) -> None:
             mistakes.add(where, f"solve.{i}", f"{in_words(name)} twice", "each once")
 
 
+def _check_heeded(options: Mapping[str, Any], points: tuple[Point, ...], solve: tuple[str, ...], where: str, mistakes: Mistakes) -> None:
+    """Every option must mean something to what is solved, and nothing solved may lack one that changes the problem of the others."""
+    keys = {name: name for name in options} | {path: f"vary.{path}" for point in points for path in point if is_how(path)}
+    for name, key in keys.items():
+        deaf = [solver for solver in solve if name in SOLVERS[solver].refuses]
+        if deaf:
+            mistakes.add(where, key, f"an option that '{deaf[0]}' does not know", f"it in a study without {', '.join(deaf)}")
+        elif solve and not any(name in SOLVERS[solver].heeds for solver in solve):
+            heeding = [solver for solver in SOLVERS if name in SOLVERS[solver].heeds]
+            mistakes.add(where, key, "an option that nothing in `solve` heeds", f"it with {' or '.join(heeding)}")
+
+
 def _check_columns(file: StudyFile, solve: tuple[str, ...], where: str, mistakes: Mistakes) -> None:
     """Columns kept must be given by a solver, and those required must be kept."""
-    known = [column for name in solve for column in (*SOLVERS[name].columns, *SOLVERS[name].groups)]
+    known = list(dict.fromkeys(column for name in solve for column in (*SOLVERS[name].columns, *SOLVERS[name].groups, *SOLVERS[name].kept)))
     kept = kept_columns(solve, tuple(file.keep.columns))
     for i, column in enumerate(file.keep.columns):
         if solve and not gives(solve, column):
@@ -252,7 +278,7 @@ def _point_of_row(header: list[str], cells: list[str], line: int, where: str, mi
     point: Point = {}
     for name, cell in zip(header, cells, strict=True):
         try:
-            point[name] = cell.strip() if name == "charge" else parse(f"{name}={cell.strip()}", where)[1]
+            point[name] = cell.strip() if name in ("charge", "strategy") else parse(f"{name}={cell.strip()}", where)[1]
         except InputError as error:
             mistakes.found += [Mistake(where, f"line {line}, column {name}", m.found, m.expected) for m in error.mistakes]
     return point
@@ -260,4 +286,4 @@ def _point_of_row(header: list[str], cells: list[str], line: int, where: str, mi
 
 def is_how(path: str) -> bool:
     """Whether a varied key says how a case is solved rather than what."""
-    return re.fullmatch("|".join(HOW), path) is not None
+    return path in OPTIONS

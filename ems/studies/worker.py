@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from ems.errors import CycleNotFollowed, EmsError
+from ems.studies.how import How
 from ems.studies.numerics import numerics_of
-from ems.studies.solvers import How, Solver, flat, wanted
+from ems.studies.solvers import Solver, flat, wanted
 
 if TYPE_CHECKING:
     from ems.layout.model import Layout
@@ -48,7 +49,8 @@ class Outcome:
     """What became of a case.
 
     status : ``done``, ``not followed`` (the layout cannot follow the cycle) or ``failed``      message : why, empty when done
-    outputs : column -> number, text, true or false      trace : the trip as compressed CSV, None when not asked for
+    outputs : column -> number, text, true or false; of a case that failed what could be solved
+    trace : the trip as compressed CSV, None when not asked for
     seconds : time the worker spent on it      memory_MB : the most that worker ever held      worker : host and process
     numerics : the worker's version of the arithmetic
     """
@@ -106,30 +108,34 @@ def _one_thread(solve: tuple[Solver, ...]) -> None:
 
 
 def _solved(task: Task) -> tuple[str, str, dict[str, Any], bytes | None]:
-    try:
-        outputs, trace = _solve(task)
-    except CycleNotFollowed as error:
-        return NOT_FOLLOWED, str(error), {}, None
-    except EmsError as error:
-        return FAILED, str(error), {}, None
-    except MemoryError:
-        return FAILED, "not enough memory", {}, None
-    except Exception as error:
-        return FAILED, f"ems failed unexpectedly ({type(error).__name__}: {error})", {}, None
-    return DONE, "", outputs, trace
-
-
-def _solve(task: Task) -> tuple[dict[str, Any], bytes | None]:
+    """Status, message, columns and trip; where one solver fails the others are solved all the same, and their columns kept."""
     from ems.output import plain
 
-    outputs: dict[str, Any] = {}
-    trace: bytes | None = None
-    for solver in task.solve:
+    found: dict[str, Any] = {}
+    trips: list[bytes] = []
+    ends = dict.fromkeys(_attempt(task, solver, found, trips) for solver in task.solve)
+    status = next(status for status in (FAILED, NOT_FOLLOWED, DONE) if any(end[0] == status for end in ends))
+    message = "; ".join(text for _, text in ends if text)
+    return status, message, plain(wanted(found, task.columns)), trips[0] if trips else None
+
+
+def _attempt(task: Task, solver: Solver, found: dict[str, Any], trips: list[bytes]) -> tuple[str, str]:
+    """How one solver ended, and why; its columns go into ``found``, its trip into ``trips`` where it is the first."""
+    try:
         solved = solver(task.layout, task.cycle, task.how)
-        outputs |= {column: value for column, value in flat(solved.outputs).items() if column not in outputs}
-        if task.trace and trace is None and solved.trace is not None:
-            trace = zlib.compress(solved.trace().to_csv(lineterminator="\n").encode())
-    return plain(wanted(outputs, task.columns)), trace
+        for column, value in flat(solved.outputs).items():
+            found.setdefault(column, value)
+        if task.trace and not trips and solved.trace is not None:
+            trips.append(zlib.compress(solved.trace().to_csv(lineterminator="\n").encode()))
+    except CycleNotFollowed as error:
+        return NOT_FOLLOWED, str(error)
+    except EmsError as error:
+        return FAILED, str(error)
+    except MemoryError:
+        return FAILED, "not enough memory"
+    except Exception as error:
+        return FAILED, f"ems failed unexpectedly ({type(error).__name__}: {error})"
+    return DONE, ""
 
 
 def peak_memory_MB() -> float:

@@ -1,7 +1,7 @@
 """A solver that needs no kernels, for tests of everything around it; what it does beside is said by the environment.
 
 QUICK_SECONDS : how long a case takes      QUICK_DEADLY : masses over which its process kills itself, once when QUICK_ONCE names a
-folder for a mark, else always      QUICK_WRONG : masses that fail
+folder for a mark, else always      QUICK_WRONG : masses that fail      QUICK_NONE : masses without an answer
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from pathlib import Path
 from ems.errors import RunError
 from ems.studies.solvers import Solved, Solver
 
-SOLVER = Solver("quick_solver:quick", ("answer", "mass_kg"), ("parts",), ("answer", "mass_kg", "parts"), uses=(), warm_up="")
+SOLVER = Solver("quick_solver:quick", ("answer", "mass_kg"), ("parts",), ("answer", "mass_kg", "parts"), uses=(), warm_up="",
+                heeds=("charge", "grid", "lanes", "cold"))
 
 
 def masses(name: str) -> set[float]:
@@ -32,7 +33,8 @@ def quick(layout, cycle, how) -> Solved:
             os.kill(os.getpid(), signal.SIGKILL)
     if mass in masses("QUICK_WRONG"):
         raise RunError(f"{mass:g} kg is wrong")
-    outputs = {"answer": mass / 3.0 + cycle.duration_s, "mass_kg": mass, "parts": {"third": mass / 3.0, "grid": how.grid},
+    answer = None if mass in masses("QUICK_NONE") else mass / 3.0 + cycle.duration_s
+    outputs = {"answer": answer, "mass_kg": mass, "parts": {"third": mass / 3.0, "grid": how.grid},
                "not_kept": object()}
     return Solved(outputs, lambda: frame(cycle.middle_speed_m_s))
 

@@ -152,7 +152,7 @@ def test_ctrl_c_finishes_what_is_in_flight(write, tmp_path, start, undisturbed):
     until(lambda: solved(out) >= 2, "two results")
     os.killpg(one.process.pid, signal.SIGINT)       # as a terminal does: to the workers too
     code, said, err = one.ended()
-    assert code == 130 and "stopping: waiting for the" in err and "the same command continues" in said
+    assert code == 130 and "stopping: waiting for what is in flight" in err and "the same command continues" in said
     assert "died" not in err and "Traceback" not in err
     here = solved(out)
     assert 2 <= here < CASES
