@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 from ems.kernels.jit import SECOND, compiled, compiled_inline, compiled_inner, compiled_within
 from ems.kernels.plant import DRAGGED, Cut, judged_power, set_line, set_torques, set_torques_on_line, terminal_power
@@ -101,16 +102,59 @@ def _line_range(cut: Cut, column: int, other: int, ratio: float) -> tuple[float,
     return low, high
 
 
+class Around(NamedTuple):
+    """The best point of a search along a line and two points on each side of it, a < b < best < c < d (infinite: none yet).
+
+    P_a .. P_d, P_best : terminal power there [W], inf: not possible
+    """
+
+    a: float
+    P_a: float
+    b: float
+    P_b: float
+    best: float
+    P_best: float
+    c: float
+    P_c: float
+    d: float
+    P_d: float
+
+
+@compiled_inline
+def _noted(k: Around, T: float, P: float) -> Around:
+    """The points with one more, none of them twice."""
+    left, right = -math.inf, math.inf
+    if k.P_best == math.inf:
+        if P < math.inf:
+            return Around(left, math.inf, left, math.inf, T, P, right, math.inf, right, math.inf)
+    elif P < k.P_best:
+        if T > k.c:
+            return Around(k.best, k.P_best, k.c, k.P_c, T, P, right, math.inf, right, math.inf)
+        if T > k.best:
+            return Around(k.b, k.P_b, k.best, k.P_best, T, P, k.c, k.P_c, k.d, k.P_d)
+        if T > k.b:
+            return Around(k.a, k.P_a, k.b, k.P_b, T, P, k.best, k.P_best, k.c, k.P_c)
+        return Around(left, math.inf, left, math.inf, T, P, k.b, k.P_b, k.best, k.P_best)
+    elif T > k.best:
+        if T < k.c:
+            return Around(k.a, k.P_a, k.b, k.P_b, k.best, k.P_best, T, P, k.c, k.P_c)
+        if T < k.d:
+            return Around(k.a, k.P_a, k.b, k.P_b, k.best, k.P_best, k.c, k.P_c, T, P)
+    elif T > k.b:
+        return Around(k.b, k.P_b, T, P, k.best, k.P_best, k.c, k.P_c, k.d, k.P_d)
+    elif T > k.a:
+        return Around(T, P, k.b, k.P_b, k.best, k.P_best, k.c, k.P_c, k.d, k.P_d)
+    return k
+
+
 @compiled_inline
 def _least_between(left: float, P_left: float, low: float, P_low: float, high: float, P_high: float, right: float,
                    P_right: float) -> tuple[float, float]:
-    """Where between low and high, the lower of the two, a convex function can be least, and a bound on it there.
+    """Where between low and high a convex function can be least, and a bound on it there; low is the lower of the two.
 
-    left < low < high < right with their values (inf: not known or not possible). No convex function lies below its chords continued:
-    where both are known, they cross at the place and the bound. A place is told exactly where the function has one corner.
+    left < low < high < right. No convex function lies below its chords continued: where both chords are known, they cross at the place
+    and the bound, and where the function has one corner, that is it.
     """
-    if low == high:
-        return low, P_low
     falls, rises = P_left < math.inf, P_high < math.inf and P_right < math.inf
     down = (P_low - P_left) / (low - left) if falls else 0.0
     up = (P_right - P_high) / (right - high) if rises else 0.0
@@ -119,22 +163,28 @@ def _least_between(left: float, P_left: float, low: float, P_low: float, high: f
             return high, P_low
         T = min(max(low + (P_high - P_low - up * (high - low)) / (down - up), low), high)
         return T, P_low + down * (T - low)
-    bound = -math.inf
-    if falls:
-        bound = P_low + down * (high - low)
-    elif rises:
-        bound = P_high - up * (high - low)
+    bound = P_low + down * (high - low) if falls else P_high - up * (high - low) if rises else -math.inf
     return 0.5 * (low + high), bound
+
+
+@compiled_inline
+def _next_corner(k: Around, low: float, high: float) -> tuple[float, float]:
+    """Where in [low, high] the least power is to be looked for next, and a bound on it (inf: nowhere)."""
+    T = below = math.nan
+    P_above = P_below = math.inf
+    if k.best < high:
+        T, P_above = (high, -math.inf) if k.c == math.inf else _least_between(k.b, k.P_b, k.best, k.P_best, k.c, k.P_c, k.d, k.P_d)
+    if k.best > low:
+        below, P_below = (-low, -math.inf) if k.b == -math.inf else _least_between(-k.c, k.P_c, -k.best, k.P_best, -k.b, k.P_b, -k.a, k.P_a)
+    return (-below, P_below) if P_below < P_above else (T, P_above)
 
 
 @compiled_within
 def _inner_line(cut: Cut, i: int, j: int, ratio: float, points: int, steps: int, share: float) -> float:
-    """Least terminal power over inner torque i while j changes ``ratio`` times as much, the others fixed; leaves the best choice in
-    ``cut.x``.
+    """Least terminal power over inner torque i while j changes ``ratio`` times as much; leaves the best choice in ``cut.x``.
 
-    An even scan and no torque at all, then corners: losses are linear between the knots of maps and the reversals of power flow, and so
-    is the power. The best point so far and two on each side of it tell where the next corner can lie, and how much lower at most. One
-    loop, to compile the plant in once.
+    An even scan and no torque at all, then corners: losses are linear between the knots of maps and the reversals of power flow, so the
+    power is least at one of them. One loop, to compile the plant in once.
     share : of the range on each side of the torque that stands in ``cut.x`` is searched; 0: all of it
     """
     column, other = 2 + i, 2 + j
@@ -143,9 +193,9 @@ def _inner_line(cut: Cut, i: int, j: int, ratio: float, points: int, steps: int,
     low, high = _line_range(cut, column, other, ratio)
     if low > high:
         return math.inf
-    step, small = (high - low) / max(points - 1, 1), CORNER * (high - low)
+    step, small, wide = (high - low) / max(points - 1, 1), CORNER * (high - low), share * (high - low)
     if share > 0.0:
-        here, wide = min(max(here, low), high), share * (high - low)
+        here = min(max(here, low), high)
         low, high, points = max(low, here - wide), min(high, here + wide), 0
     else:
         here = min(max(0.0, low), high)
@@ -156,34 +206,21 @@ def _inner_line(cut: Cut, i: int, j: int, ratio: float, points: int, steps: int,
     set_line(cut, column)
     if ratio != 0.0:
         _slant(cut, column, other, ratio)
-    a = b = -math.inf                               # a < b < best < c < d: the best and its neighbours
-    c = d = math.inf
-    P_a = P_b = P_c = P_d = best_P = math.inf
-    best = math.nan
+    k = Around(-math.inf, math.inf, -math.inf, math.inf, math.nan, math.inf, math.inf, math.inf, math.inf, math.inf)
     for q in range(points + 3 + steps):
         if q < points:
             T = low + q * step
         elif q == points:
             T = here
-        elif best_P == math.inf:
-            best = here
+        elif k.P_best == math.inf:
             break
-        elif q == points + 1:
-            T = best + small
-        elif q == points + 2:
-            T = best - small
+        elif q < points + 3:
+            T = k.best + small if q == points + 1 else k.best - small
         else:
-            T, P_above = (high, -math.inf) if c == math.inf else _least_between(b, P_b, best, best_P, c, P_c, d, P_d)
-            below, P_below = (low, -math.inf) if b == -math.inf else _least_between(-c, P_c, -best, best_P, -b, P_b, -a, P_a)
-            if best >= high:
-                P_above = math.inf
-            if best <= low:
-                P_below = math.inf
-            if P_below < P_above:
-                T = -below if b > -math.inf else low
-            if min(P_above, P_below) > best_P - PRECISION_W:
+            T, P_least = _next_corner(k, low, high)
+            if P_least > k.P_best - PRECISION_W:
                 break
-        if T < low or T > high or T == b or T == best or T == c:
+        if T < low or T > high or T in (k.b, k.best, k.c):
             continue
         P = math.inf
         pattern = cut.pattern[0]
@@ -194,33 +231,11 @@ def _inner_line(cut: Cut, i: int, j: int, ratio: float, points: int, steps: int,
             _slant(cut, column, other, ratio)
         if settled:
             P, _ = judged_power(cut)
-        if best_P == math.inf:
-            if P < math.inf:
-                best, best_P = T, P
-        elif P < best_P:
-            if T > best:
-                if T > c:
-                    a, P_a, b, P_b, c, P_c, d, P_d = best, best_P, c, P_c, math.inf, math.inf, math.inf, math.inf
-                else:
-                    a, P_a, b, P_b = b, P_b, best, best_P
-            elif T < b:
-                d, P_d, c, P_c, b, P_b, a, P_a = best, best_P, b, P_b, -math.inf, math.inf, -math.inf, math.inf
-            else:
-                d, P_d, c, P_c = c, P_c, best, best_P
-            best, best_P = T, P
-        elif T > c:
-            if T < d:
-                d, P_d = T, P
-        elif T > best:
-            d, P_d, c, P_c = c, P_c, T, P
-        elif T > b:
-            a, P_a, b, P_b = b, P_b, T, P
-        elif T > a:
-            a, P_a = T, P
-    cut.x[column] = best
+        k = _noted(k, T, P)
+    cut.x[column] = k.best if k.P_best < math.inf else here
     if ratio != 0.0:
-        cut.x[other] = start + ratio * best
-    return best_P
+        cut.x[other] = start + ratio * cut.x[column]
+    return k.P_best
 
 
 @compiled_inline
