@@ -261,7 +261,7 @@ def best_division(cut: Cut, Tw: float, Te: float, points: int, steps: int, near:
     count = cut.inner_source.size
     if count > 0:
         best = math.inf
-        turns = 1 if count == 1 else TURNS
+        turns = 1 if count == 1 or steps == 0 else TURNS
         for turn in range(turns):
             if turn == 0 and not near:
                 for i in range(count):
