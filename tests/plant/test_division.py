@@ -48,7 +48,7 @@ def divided(plant: Plant, cut, wheel_Nm: float, engine_Nm: float, grid=DEFAULT_G
 
 
 def least_of_linear_programme(plant: Plant, wheel_rad_s: float, wheel_Nm: float, base_W: float) -> float:
-    """The same for machines side by side: torque each way, and a loss above every chord of its map's convex hull [W]."""
+    """The same for machines side by side: torque each way, and a loss above every chord of its map [W]."""
     machines = [m.machine for m in plant.layout.machines]
     n = len(machines)
     cost = np.concatenate([[r * wheel_rad_s for r in RATIOS], [-r * wheel_rad_s for r in RATIOS], np.ones(n)])
@@ -71,8 +71,7 @@ def least_of_linear_programme(plant: Plant, wheel_rad_s: float, wheel_Nm: float,
 
 @pytest.mark.parametrize("wheel_rad_s", [12.0, 45.0, 85.0])
 def test_three_machines_share_as_the_linear_programme_says(wheel_rad_s):
-    """Three machines through a mesh each; HiGHS on the pieces of the same maps. The maps are rounded to whole watts, so that their hull
-    lies up to a watt or so below them."""
+    """Three machines through a mesh each; HiGHS on the pieces of the same maps, which are convex in torque."""
     plant = build_plant(layout_from(tomllib.loads(THREE, parse_float=Decimal), name="three", where="three.toml"), lanes=1)
     t = next(t for t in range(len(plant.nodes)) if plant.configuration(t).id == "off:open")
     bench, free = make_bench(plant.arrays), np.full(plant.arrays.axle_joint.size, -np.inf)
@@ -81,7 +80,7 @@ def test_three_machines_share_as_the_linear_programme_says(wheel_rad_s):
         if not -40e3 < wheel_Nm * wheel_rad_s < 50e3:
             continue
         least = least_of_linear_programme(plant, wheel_rad_s, wheel_Nm, cut.base_W)
-        assert divided(plant, cut, wheel_Nm, 0.0) == pytest.approx(least, abs=3.0)
+        assert least - 1e-6 <= divided(plant, cut, wheel_Nm, 0.0) <= least + 0.5
 
 
 def scanned(cut, points: int = 25, zooms: int = 4) -> float:
