@@ -93,7 +93,7 @@ def scanned(cut, points: int = 25, zooms: int = 4) -> float:
         for share in itertools.product(axis, axis):
             cut.x[2:4] = middle + half * share
             P, _ = terminal_power(cut)
-            if P < least:
+            if least > P:
                 least, best = P, cut.x[2:4].copy()
         middle, half = best, half * 6.0 / points
     return float(least)
