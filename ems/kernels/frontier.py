@@ -170,7 +170,7 @@ def _braking(cut: Cut, now: Moment, f: float, grid: Grid, found: Candidates) -> 
         else:
             share = most * (1.0 - (q - 3 - golden) / (grid.brake_points - 1.0))
         steps = grid.inner_steps if q <= 2 + golden else 0              # how the ladder is divided hardly matters
-        P = best_division(cut, share * now.Tw, 0.0, grid.inner_points, steps, q > 0)
+        P = best_division(cut, share * now.Tw, 0.0, grid.inner_points, steps, q > 2 + golden)
         if q == 0:
             P_most = P
         elif q == 1:
