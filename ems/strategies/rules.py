@@ -19,7 +19,6 @@ from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.strategies.protocol import Request, Situation
 from ems.types import Array
 
-
 GENERATOR_SHARE = 0.95      # of a generator's torque that is asked for at most; meshes and rounding take the rest
 
 
