@@ -93,7 +93,7 @@ def test_choices_are_not_snapped_to_the_tables(courses, target_J):
     of a lane, which is a point of the table too. Costs are reckoned from the engine's map and the battery's energy."""
     c = courses("series", *PIECE)
     price, engine = 2.8, c.plant.layout.engine.engine
-    slope, driven = price / c.plant.heating_value_J_g, drive(c, Ecms(price, end_gain=0.0), target_J(c))
+    slope, driven = price / c.plant.heating_value_J_g, drive(c, Ecms(price, payback_s=8.0, end_gain=0.0), target_J(c))
     saved, torques = [], []
     for k in np.flatnonzero(np.array(c.running)[driven.node]):
         node, front = driven.node[k], c.frontier(k)
