@@ -11,7 +11,7 @@ ch. 2 (from memory); that peak ratings last ``peak_time_s`` and continuous ones 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Any
 
@@ -197,10 +197,7 @@ def _start_grade_percent(curves: ForceCurves, slow: BoolArray, nodes: BoolArray,
     """The same with some nodes only, on grades up to the steepest that their tyres can climb."""
     layout = curves.plant.layout
     force_N = float(np.nan_to_num(curves.force_N[np.ix_(slow, nodes)], nan=0.0).max(axis=1).min())
-    low, high = 0.0, max(steepest, 0.0)
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if needed_N(layout, 0.0, 100.0 * middle) <= force_N else (low, middle)
+    low, _ = _turn(lambda grade: needed_N(layout, 0.0, 100.0 * grade) > force_N, max(steepest, 0.0), 40)
     return 100.0 * low
 
 
@@ -251,11 +248,17 @@ def _battery_s(plant: Plant, speed: np.ndarray[Any, np.dtype[np.float64]], need_
     """Seconds until the battery is empty when it gives no more than the force needs; 0 when its most is not enough."""
     if gives_W <= 0.0 or _force_N(plant, speed, gives_W, lasting) < need_N:
         return 0.0
-    low, high = 0.0, gives_W
-    for _ in range(_HALVINGS):
+    _, least_W = _turn(lambda given_W: _force_N(plant, speed, given_W, lasting) >= need_N, gives_W, _HALVINGS)
+    return stored_J / _store_power_W(plant, soc, least_W)
+
+
+def _turn(holds: Callable[[float], bool], high: float, halvings: int) -> tuple[float, float]:
+    """Where something begins to hold between nothing and a value at which it does, by bisection: last without, first with."""
+    low = 0.0
+    for _ in range(halvings):
         middle = 0.5 * (low + high)
-        low, high = (low, middle) if _force_N(plant, speed, middle, lasting) >= need_N else (middle, high)
-    return stored_J / _store_power_W(plant, soc, high)
+        low, high = (low, middle) if holds(middle) else (middle, high)
+    return low, high
 
 
 FIGURES = tuple(f.name for f in fields(Figures) if f.name != "climbs")

@@ -28,26 +28,31 @@ from ems.trips.cycle import Cycle
 from ems.trips.demand import demand as demand_of_cycle
 
 FIRST_STEP, LAST_STEP = 0.12, 0.03      # relative
+NEARLY_RIGHT = 0.06                     # the first step for what is left of a layout whose ratios were found
 GAIN = 2e-4                             # a step that gains less, relative, is not taken
 
 
-def best_ratios(layout: Layout, cycles: Sequence[Cycle], grid: Grid, progress: Progress | None = None) -> Layout:
+def best_ratios(layout: Layout, cycles: Sequence[Cycle], grid: Grid, progress: Progress | None = None,
+                first_step: float = FIRST_STEP) -> Layout:
     """The layout with the gear ratios that need least fuel, mean over the cycles; as it is where nothing better is near.
+
+    first_step : relative; smaller where the ratios are thought to be nearly right
     """
     say = progress or (lambda _: None)
     best, least = layout, _mean_bound_g_km(layout, cycles, grid)
-    step = FIRST_STEP
+    step, onward = first_step if np.isfinite(least) else 0.0, dict.fromkeys((g.name for g in layout.gears), 0)
     while step >= LAST_STEP:
         moved = False
-        for gear in [g.name for g in layout.gears]:
-            for factor in (1.0 + step, 1.0 / (1.0 + step)):
-                trial = scaled_ratio(best, gear, factor)
+        for gear, way in onward.items():
+            for sign in (way,) if way else (1, -1):         # a step back is not tried before steps are halved
+                trial = scaled_ratio(best, gear, (1.0 + step) ** sign)
                 fuel = _mean_bound_g_km(trial, cycles, grid)
                 if fuel < least * (1.0 - GAIN):
-                    best, least, moved = trial, fuel, True
+                    best, least, moved, onward[gear] = trial, fuel, True, sign
                     say(f"ratio of {gear}: {float(next(g.ratio for g in best.gears if g.name == gear)):.3f}")
                     break
-        step = step if moved else 0.5 * step
+        if not moved:
+            step, onward = 0.5 * step, dict.fromkeys(onward, 0)
     return best
 
 

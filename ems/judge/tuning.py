@@ -46,7 +46,7 @@ from ems.trips.cycle import Cycle, load_cycle
 if TYPE_CHECKING:
     from ems.layout.model import Layout
 
-PAYBACKS = (4.0, 8.0, 16.0, 30.0)   # seconds, of the ECMS it is compared with
+PAYBACKS = (2.0, 4.0, 8.0, 16.0)   # seconds, of the ECMS it is compared with
 NO_CAPS = (math.inf, math.inf)
 
 

@@ -19,7 +19,7 @@ from ems.configurations import Configuration, derive
 from ems.errors import CycleNotFollowed, InputError, RunError
 from ems.judge.bars import Bar, litres_per_100km
 from ems.judge.capability import brief
-from ems.judge.ratios import best_ratios
+from ems.judge.ratios import NEARLY_RIGHT, best_ratios
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
 from ems.layout.without import digested, with_one_machine, without_costs, without_gear, without_machine
@@ -291,16 +291,16 @@ class _Solver:
         return self._once(layout.digest, cycle, lambda: self._optimum(layout, cycle))
 
     def _left(self, way: Way) -> Layout:
-        """What is left of the layout where a part is deleted, its fixed state forbidden to change."""
+        """What is left of the layout where a part is deleted, its fixed state forbidden to change; ratios found anew for that."""
         assert way.layout is not None
-        return _forbidding(self._fitted(way.layout), self.layout.forbid, way.allowed)
+        return self._fitted(_forbidding(way.layout, self.layout.forbid, way.allowed))
 
     def _fitted(self, layout: Layout) -> Layout:
         """The layout, its ratios found anew where that is asked for."""
         if not self.ratios:
             return layout
         if layout.digest not in self.fitted:
-            self.fitted[layout.digest] = best_ratios(layout, self.cycles, self.grid, self.say)
+            self.fitted[layout.digest] = best_ratios(layout, self.cycles, self.grid, self.say, NEARLY_RIGHT)
         return self.fitted[layout.digest]
 
     def _once(self, key: str, cycle: Cycle, solve: Callable[[], Optimum]) -> Bar | str:

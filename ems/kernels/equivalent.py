@@ -9,7 +9,8 @@ import math
 from typing import Any, NamedTuple
 
 from ems.kernels.battery import BatteryArrays
-from ems.kernels.box import GOLDEN, best_division
+from ems.kernels.box import best_division
+from ems.kernels.golden import bracket, told, wanted
 from ems.kernels.jit import NO, compiled
 from ems.kernels.plant import OK, Bench, PlantArrays, free_range, fuel_rate, make_cut
 from ems.kernels.simulate import POINTS, STEPS, Room, Second, fits, internal, room
@@ -83,23 +84,9 @@ def polish(plant: PlantArrays, bench: Bench, t: int, now: Second, space: Room, s
             continue
         a = max(low, best_f - wide_f) if over_speed else max(0.0, best_T - span_T)
         b = min(high, best_f + wide_f) if over_speed else best_T + span_T
-        c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
-        cost_c = cost_d = math.inf
+        search = bracket(a, b)
         for q in range(13):
-            if q == 0:
-                x = best_f if over_speed else best_T
-            elif q == 1:
-                x = c
-            elif q == 2:
-                x = d
-            elif cost_c <= cost_d:
-                b, d, cost_d = d, c, cost_c
-                c = b - GOLDEN * (b - a)
-                x = c
-            else:
-                a, c, cost_c = c, d, cost_d
-                d = a + GOLDEN * (b - a)
-                x = d
+            x = wanted(search) if q > 0 else (best_f if over_speed else best_T)
             f = x if over_speed else best_f
             cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
             cost = math.inf
@@ -114,10 +101,7 @@ def polish(plant: PlantArrays, bench: Bench, t: int, now: Second, space: Room, s
                     for i in range(2, cut.fixed):
                         choice[1 + i] = cut.x[i]
             if q > 0:
-                if x == c:
-                    cost_c = cost
-                else:
-                    cost_d = cost
+                search = told(search, cost)
         if over_speed:
             wide_f *= 0.5
         else:

@@ -9,7 +9,8 @@ import math
 from typing import Any, NamedTuple
 
 from ems.kernels.battery import BatteryArrays, electrochemical, power_limits, state
-from ems.kernels.box import GOLDEN, best_division
+from ems.kernels.box import best_division, engine_range
+from ems.kernels.golden import bracket, told, wanted
 from ems.kernels.jit import NO, YES, compiled, compiled_inner
 from ems.kernels.plant import COUPLED, OK, Bench, Cut, PlantArrays, free_range, fuel_rate, make_cut, terminal_power
 
@@ -115,7 +116,10 @@ def fits(space: Room, P: float) -> bool:
 def _torque_for(cut: Cut, now: Second, asked: Asked, share: float) -> float:
     """Engine torque at which the battery gives the power asked, by bisection: more torque, less battery power."""
     P = 0.0 if math.isnan(asked.P) else asked.P
-    under, over = 0.0, cut.limit[0]
+    under, over = engine_range(cut, now.Tw * share if now.Tw < 0.0 else now.Tw)
+    under, over = max(under, 0.0), min(over, cut.limit[0])
+    if under > over:
+        return 0.0
     if _power(cut, now, asked, share, under, NO) <= P:
         return under
     for _ in range(HALVINGS):
@@ -131,26 +135,12 @@ def _torque_for(cut: Cut, now: Second, asked: Asked, share: float) -> float:
 def _speed_for(plant: PlantArrays, bench: Bench, t: int, now: Second, asked: Asked, low: float, high: float) -> float:
     """Free engine speed of least fuel at which the torque for the power asked is had."""
     best, least = low, math.inf
-    a, b, step = low, high, (high - low) / 8.0
-    c = d = low
-    cost_c = cost_d = math.inf
+    step = (high - low) / 8.0
+    search = bracket(low, high)
     for q in range(9 + SPEEDS):
-        if q < 9:
-            f = low + q * step
-        elif q == 9:
-            a, b = max(low, best - step), min(high, best + step)
-            c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
-            f = c
-        elif q == 10:
-            f = d
-        elif cost_c <= cost_d:
-            b, d, cost_d = d, c, cost_c
-            c = b - GOLDEN * (b - a)
-            f = c
-        else:
-            a, c, cost_c = c, d, cost_d
-            d = a + GOLDEN * (b - a)
-            f = d
+        if q == 9:
+            search = bracket(max(low, best - step), min(high, best + step))
+        f = low + q * step if q < 9 else wanted(search)
         cut = make_cut(plant, bench, t, now.ww, f, now.alpha, now.aux, now.axle_least)
         cost = math.inf
         if cut.code == OK:
@@ -163,10 +153,7 @@ def _speed_for(plant: PlantArrays, bench: Bench, t: int, now: Second, asked: Ask
         if cost < least:
             best, least = f, cost
         if q >= 9:
-            if f == c:
-                cost_c = cost
-            else:
-                cost_d = cost
+            search = told(search, cost)
     return best
 
 
@@ -178,14 +165,10 @@ def _most_electricity(cut: Cut, now: Second, asked: Asked, space: Room, Te: floa
         most = _nearest(cut, now, asked, space, 1.0, Te, NO, YES)
         if math.isnan(most):
             return most
-    a, b = 0.5 * most, most
-    for _ in range(STEPS):
-        c, d = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
-        if _power(cut, now, asked, c, Te, NO) < _power(cut, now, asked, d, Te, NO):
-            b = d
-        else:
-            a = c
-    middle = 0.5 * (a + b)
+    search = bracket(0.0, 0.5 * most)           # over what is left to the friction brakes
+    for _ in range(STEPS + 1):
+        search = told(search, _power(cut, now, asked, most - wanted(search), Te, NO))
+    middle = most - 0.5 * (search.a + search.b)
     P = _power(cut, now, asked, middle, Te, NO)
     return middle if fits(space, P) and _power(cut, now, asked, most, Te, NO) >= P else most
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ems.present.palette import INK, QUIET
@@ -51,6 +53,31 @@ def dress(ax: Axes, ylabel: str, title: str) -> None:
         ax.spines[side].set_color(QUIET)
     ax.grid(axis="x", color=QUIET, linewidth=0.4)
     ax.set_axisbelow(True)
+
+
+def plain(ax: Axes, xlabel: str, title: str) -> None:
+    """Label below, finding or case as the title, no box."""
+    ax.set_xlabel(xlabel)
+    ax.set_title(title, loc="left", fontsize=11, color=INK)
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.tick_params(labelsize=9)
+
+
+def listed(ax: Axes, names: Sequence[str], xlabel: str, title: str) -> None:
+    """Bars that lie below one another, the first on top, their names at the left."""
+    ax.set_yticks(range(len(names)), list(names))
+    ax.invert_yaxis()
+    plain(ax, xlabel, title)
+
+
+def save_axes(path: Path, width: float, height: float, draw: Callable[[Axes], object]) -> None:
+    """A file with one pair of axes, inches."""
+    from matplotlib import rc_context
+
+    with rc_context({"hatch.linewidth": 0.6}):
+        figure = plain_figure(width, height)
+        draw(figure.subplots())
+        figure.savefig(path, dpi=130)
 
 
 def beside(ax: Axes, at: float, words: str, x: float = 1.01) -> None:

@@ -60,7 +60,7 @@ def _event(e: dict[str, Any]) -> tuple[str, ...]:
 
 def plot_comfort(result: Comfort, ax: Axes | None = None) -> Axes:
     """Least fuel over changes per km, starts beside each point."""
-    from ems.present.axes import new_axes
+    from ems.present.axes import new_axes, plain
     from ems.present.palette import ENGINE, INK, MACHINES
 
     ax = ax or new_axes(4.6, 7.5)
@@ -75,18 +75,14 @@ def plot_comfort(result: Comfort, ax: Axes | None = None) -> Axes:
             ax.annotate(f"{p.setting}: {times(p.starts, 'start')}", (p.changes_per_km, p.fuel.value), textcoords="offset points",
                         xytext=(8, 6 if i % 2 else -12), fontsize=8, color=INK)
             named.add((p.starts, p.changes))
-    ax.set_xlabel("changes of configuration per km; hollow: not on the front")
+    plain(ax, "changes of configuration per km; hollow: not on the front", f"{result.base.layout.name} on {result.base.cycle.name}")
     ax.set_ylabel("least fuel [l/100 km], prices left out")
-    ax.set_title(f"{result.base.layout.name} on {result.base.cycle.name}", loc="left", fontsize=11, color=INK)
-    ax.spines[["top", "right"]].set_visible(False)
     ax.margins(x=0.25, y=0.12)
     return ax
 
 
 def save_comfort_figure(result: Comfort, path: Path) -> None:
     """The figure as a file."""
-    from matplotlib.figure import Figure
+    from ems.present.axes import save_axes
 
-    figure = Figure(figsize=(8.5, 5.0), layout="constrained")
-    plot_comfort(result, figure.subplots())
-    figure.savefig(path, dpi=130)
+    save_axes(path, 8.5, 5.0, lambda ax: plot_comfort(result, ax))

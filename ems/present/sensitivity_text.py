@@ -52,10 +52,10 @@ def _word(row: Row) -> str:
 
 def plot_sensitivity(result: Sensitivity, ax: Axes | None = None) -> Axes:
     """Bars of the change for one per cent more, error bars, and the costate's derivative as a stroke."""
-    from ems.present.axes import new_axes
+    from ems.present.axes import listed, new_axes
     from ems.present.palette import ENGINE, INK, MACHINES, QUIET
 
-    ax = ax or new_axes(0.8 + 0.3 * len(result.rows), 8.5)
+    ax = ax or new_axes(_height(result), 8.5)
     for i, row in enumerate(result.rows):
         value = row.per_percent.value if row.per_percent else row.envelope_per_percent
         if value is None:
@@ -65,20 +65,19 @@ def plot_sensitivity(result: Sensitivity, ax: Axes | None = None) -> Axes:
             ax.errorbar(1e3 * value, i, xerr=1e3 * row.per_percent.half, color=INK, capsize=2.5, linewidth=1.0)
         if row.envelope_per_percent is not None:
             ax.plot([1e3 * row.envelope_per_percent] * 2, [i - 0.38, i + 0.38], color=INK, linewidth=1.8)
-    ax.set_yticks(range(len(result.rows)), [row.quantity for row in result.rows])
-    ax.invert_yaxis()
     ax.axvline(0.0, color=INK, linewidth=0.8)
-    ax.set_xlabel("ml/100 km for one per cent more; grey: a tie; upright stroke: derivative from the costate")
-    ax.set_title(f"{result.base.layout.name} on {result.base.cycle.name}", loc="left", fontsize=11, color=INK)
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.tick_params(labelsize=9)
+    listed(ax, [row.quantity for row in result.rows],
+           "ml/100 km for one per cent more; grey: a tie; upright stroke: derivative from the costate",
+           f"{result.base.layout.name} on {result.base.cycle.name}")
     return ax
+
+
+def _height(result: Sensitivity) -> float:
+    return 0.8 + 0.3 * len(result.rows)
 
 
 def save_sensitivity_figure(result: Sensitivity, path: Path) -> None:
     """The figure as a file."""
-    from matplotlib.figure import Figure
+    from ems.present.axes import save_axes
 
-    figure = Figure(figsize=(8.5, 0.8 + 0.3 * len(result.rows)), layout="constrained")
-    plot_sensitivity(result, figure.subplots())
-    figure.savefig(path, dpi=130)
+    save_axes(path, 8.5, _height(result), lambda ax: plot_sensitivity(result, ax))

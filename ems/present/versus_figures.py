@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ems.present.axes import new_axes
+from ems.present.axes import listed, new_axes, plain
 from ems.present.palette import BATTERY, BRAKES, ENGINE, INK, MACHINES, QUIET
 
 if TYPE_CHECKING:
@@ -48,12 +48,8 @@ def plot_fuel(result: Versus, cycle: str, ax: Axes | None = None) -> Axes:
         ax.errorbar(cell.fuel.value, i, xerr=[[cell.fuel.value - cell.fuel.low], [cell.fuel.high - cell.fuel.value]], color=INK, capsize=3)
         ax.plot([cell.found.floor_l_per_100km] * 2, [i - 0.36, i + 0.36], color=INK, linewidth=1.6)
         ax.text(cell.fuel.high, i, f"  {cell.fuel.value:.3f}", va="center", ha="left", fontsize=9, color=INK)
-    ax.set_yticks(range(len(cells)), [c.layout for c in cells])
-    ax.invert_yaxis()
     ax.set_xlim(0.0, 1.12 * max([c.fuel.high for c in cells if c.fuel], default=1.0))
-    ax.set_xlabel("least fuel [l/100 km]; upright stroke: the floor no layout can go below")
-    ax.set_title(cycle, loc="left", fontsize=11, color=INK)
-    _plain(ax)
+    listed(ax, [c.layout for c in cells], "least fuel [l/100 km]; upright stroke: the floor no layout can go below", cycle)
     return ax
 
 
@@ -75,12 +71,10 @@ def plot_force(capabilities: Mapping[str, Capability], ax: Axes | None = None, *
     _draw_grades(ax, first.curves[charge, rating], first)
     ax.set_ylim(0.0, 1.6 * top)
     ax.set_xlim(0.0, WIDEST_KMH)
-    ax.set_xlabel("speed [km/h]")
     ax.set_ylabel("wheel force [kN]")
     words = {"short": "short-time ratings", "lasting": "continuous ratings"}[rating]
-    ax.set_title(f"{words}, charge {'at its target' if charge == 'normal' else 'low'}", loc="left", fontsize=11, color=INK)
+    plain(ax, "speed [km/h]", f"{words}, charge {'at its target' if charge == 'normal' else 'low'}")
     ax.legend(frameon=False, fontsize=9)
-    _plain(ax)
     return ax
 
 
@@ -136,8 +130,3 @@ def forces_frame(capabilities: Mapping[str, Capability]) -> pd.DataFrame:
 
 def _endless(values: tuple[object, ...]) -> list[object]:
     return [*values] * 8
-
-
-def _plain(ax: Axes) -> None:
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.tick_params(labelsize=9)

@@ -83,12 +83,11 @@ def _number(value: float | None) -> str:
 
 def plot_worth(result: Worth, ax: Axes | None = None) -> Axes:
     """More fuel without each part, kind by kind: full bars forbidden, hatched deleted, grey a tie; strokes are error bars."""
-    from matplotlib.figure import Figure
-
+    from ems.present.axes import listed, new_axes
     from ems.present.palette import ENGINE, INK, MACHINES, QUIET
 
-    rows = [r for r in result.rows if r.bar is not None and r.used]
-    ax = ax or Figure(figsize=(8.5, _height(rows)), layout="constrained").subplots()
+    rows = _drawn(result)
+    ax = ax or new_axes(_height(rows), 8.5)
     for i, row in enumerate(rows):
         assert row.bar is not None
         colour = QUIET if row.tie else ENGINE if row.bar.value > 0.0 else MACHINES[0]
@@ -97,14 +96,15 @@ def plot_worth(result: Worth, ax: Axes | None = None) -> Axes:
         ax.plot([row.bar.low, row.bar.high], [i, i], color=INK, linewidth=1.4)
     for i in [i for i in range(1, len(rows)) if rows[i].kind != rows[i - 1].kind]:
         ax.axhline(i - 0.5, color=QUIET, linewidth=0.6)
-    ax.set_yticks(range(len(rows)), [f"{r.part}, {WORDS[r.what]}" for r in rows])
-    ax.invert_yaxis()
     ax.axvline(0.0, color=INK, linewidth=0.8)
-    ax.set_xlabel("more fuel without it [l/100 km]; hatched: deleted with its mass, drag and hold power; grey: a tie; stroke: error bar")
-    ax.set_title(f"{result.layout.name} on {', '.join(result.base)}", loc="left", fontsize=11, color=INK)
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.tick_params(labelsize=9)
+    listed(ax, [f"{r.part}, {WORDS[r.what]}" for r in rows],
+           "more fuel without it [l/100 km]; hatched: deleted with its mass, drag and hold power; grey: a tie; stroke: error bar",
+           f"{result.layout.name} on {', '.join(result.base)}")
     return ax
+
+
+def _drawn(result: Worth) -> list[Row]:
+    return [r for r in result.rows if r.bar is not None and r.used]
 
 
 def _height(rows: list[Row]) -> float:
@@ -113,10 +113,6 @@ def _height(rows: list[Row]) -> float:
 
 def save_worth_figure(result: Worth, path: Path) -> None:
     """The figure as a file."""
-    from matplotlib import rc_context
-    from matplotlib.figure import Figure
+    from ems.present.axes import save_axes
 
-    with rc_context({"hatch.linewidth": 0.6}):
-        figure = Figure(figsize=(9.0, _height([r for r in result.rows if r.bar is not None and r.used])), layout="constrained")
-        plot_worth(result, figure.subplots())
-        figure.savefig(path, dpi=130)
+    save_axes(path, 9.0, _height(_drawn(result)), lambda ax: plot_worth(result, ax))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 CHARGER_EFFICIENCY = 0.88
 """From the mains to the battery's store; common practice, no source."""
@@ -74,5 +74,4 @@ def figures_of(parts: Sequence[Part]) -> Figures:
 def mixed(shares: Iterable[tuple[float, Figures]]) -> Figures:
     """Sum of figures times shares."""
     rows = list(shares)
-    return Figures(sum(s * f.fuel_l_per_100km for s, f in rows), sum(s * f.co2_g_per_km for s, f in rows),
-                   sum(s * f.electricity_kWh_per_100km for s, f in rows))
+    return Figures(*(sum(share * getattr(figures, kind.name) for share, figures in rows) for kind in fields(Figures)))

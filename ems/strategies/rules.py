@@ -19,6 +19,8 @@ from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.strategies.protocol import Request, Situation
 from ems.types import Array
 
+GENERATOR_SHARE = 0.95      # of a generator's torque that is asked for at most; meshes and rounding take the rest
+
 
 class Rules:
     """The rule-based strategy. Causal; what it does in a second depends on that second and its own state alone."""
@@ -34,6 +36,8 @@ class Rules:
         self.nodes = ids
         self.running = [bool(m) for m in plant.transitions.engine_mode]
         self.ratings = np.array([0.0, *(m.machine.rated_power_W for m in plant.layout.machines)])
+        drivers = {m.name for m in plant.layout.machines if m.drives}
+        self.driven_by_engine = [not drivers.intersection(plant.configuration(n).active) for n in range(len(plant.nodes))]
         self.electric = tuple(calibration.gears.electric)
         self.engaged = tuple(calibration.gears.engine)
         self.beside = calibration.series.configuration
@@ -80,7 +84,7 @@ class Rules:
         kmh, kW = s.speed_kmh, 1e-3 * s.power_W
         if kmh > speed_kmh or kW > power_kW:
             self.wanted = True
-        elif kmh < speed_kmh - c.electric.speed_hysteresis_kmh and kW < power_kW - c.electric.power_hysteresis_kW:
+        elif kmh <= max(speed_kmh - c.electric.speed_hysteresis_kmh, 0.0) and kW <= max(power_kW - c.electric.power_hysteresis_kW, 0.0):
             self.wanted = False
         if self.electric and not any(able[self.nodes[r.configuration]] for r in self.electric):
             return True
@@ -148,6 +152,9 @@ class Rules:
         if coupled:
             speed, torque = self._engine_point(s, node, wheel_speed)
         share = self._regenerated(s) if Tw < 0.0 else None
+        if torque is not None and self.driven_by_engine[node]:
+            return Request(name, regeneration=share, battery_power_W=None if Tw < 0.0 else self._terminal_W(
+                s, node, wheel_speed, speed, torque))
         inner = None
         if self.calibration.machines.sharing == "rating" and arrays.inner_count[node]:
             inner = self._by_rating(s, node, wheel_speed, (torque or 0.0) * self._engine_speed(node, wheel_speed, speed), share)
@@ -172,6 +179,18 @@ class Rules:
         low, high = free_range(arrays, node, wheel_speed)
         w = min(max(lines.speed_rad_s(max(power_W, 0.0)), low), max(low, high))
         return w, min(max(power_W / w, 0.0), lines.full_load_Nm(w))
+
+    def _terminal_W(self, s: Situation, node: int, wheel_speed: float, speed: float | None, torque: float) -> float:
+        """Battery power asked for where no machine can drive: then the engine's torque is what the wheels take and what generators are
+        to make, and only the second can be chosen; from nothing to what they can give at their speed."""
+        arrays, layout = self.plant.arrays, self.plant.layout
+        most_W = 0.0
+        for m, use in enumerate(layout.machines, 1):
+            w = float(arrays.source_wheel[node, m]) * wheel_speed + float(arrays.source_free[node, m]) * (speed or 0.0)
+            peak_Nm = GENERATOR_SHARE * float(use.machine.torque_for_Nm(abs(w), use.machine.peak_time_s))
+            most_W += max(peak_Nm * abs(w) - float(use.machine.loss_at_W(abs(w), -peak_Nm)), 0.0)
+        beyond_W = self._engine_speed(node, wheel_speed, speed) * torque - max(s.power_W, 0.0) - s.auxiliary_W
+        return -min(max(beyond_W, -s.auxiliary_W), most_W - s.auxiliary_W)
 
     def _towards(self, s: Situation, demand_W: float, line_W: float) -> float:
         """Power between the demand and the line; the pull fades where it would take the charge further from its target."""

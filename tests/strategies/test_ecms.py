@@ -93,7 +93,7 @@ def test_choices_are_not_snapped_to_the_tables(courses, target_J):
     of a lane, which is a point of the table too. Costs are reckoned from the engine's map and the battery's energy."""
     c = courses("series", *PIECE)
     price, engine = 2.8, c.plant.layout.engine.engine
-    slope, driven = price / c.plant.heating_value_J_g, drive(c, Ecms(price), target_J(c))
+    slope, driven = price / c.plant.heating_value_J_g, drive(c, Ecms(price, payback_s=8.0, end_gain=0.0), target_J(c))
     saved, torques = [], []
     for k in np.flatnonzero(np.array(c.running)[driven.node]):
         node, front = driven.node[k], c.frontier(k)
@@ -112,6 +112,25 @@ def test_choices_are_not_snapped_to_the_tables(courses, target_J):
 
 def situation(energy_J):
     return Situation(0, 0.0, 1.0, 10.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.5, energy_J, "", -1, 0.0, False, 0.0, lambda k: ())
+
+
+def test_the_constant_rises_and_falls_towards_the_ends_of_the_window(courses):
+    """s = s0 (1 + g x^3) with x the charge missing over half the window: by hand at target, half way and an end."""
+    c = courses("series", *PIECE)
+    battery = c.plant.battery
+    middle, half = 0.5 * (battery.low_J + battery.high_J), 0.5 * (battery.high_J - battery.low_J)
+    law = Ecms(2.0, end_gain=0.4).prepare(c, middle, middle)
+    law.begin(c)
+    for x, price in ((0.0, 2.0), (0.5, 2.1), (1.0, 2.8), (-1.0, 1.2)):
+        assert law.price(situation(middle - x * half)) == pytest.approx(price, rel=1e-12)
+
+
+def test_the_price_keeps_the_battery_off_the_bottom_of_its_window(courses, target_J):
+    """In town a price that is right for the whole of this cycle takes the battery to its bottom; one that rises does not."""
+    c = courses("three-clutch", "nedc", 0, 790)
+    least = [c.soc(float(drive(c, Ecms(2.335, end_gain=gain), target_J(c)).energy_J.min())) for gain in (0.0, 0.5)]
+    low = c.plant.layout.battery.soc_low
+    assert least[0] < low + 0.01 < low + 0.02 < least[1]
 
 
 def test_adaptive_law_is_bounded_and_does_not_wind_up(courses):
