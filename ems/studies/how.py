@@ -13,7 +13,7 @@ from ems.errors import InputError, Mistake, Mistakes, RunError
 from ems.inputfile import in_words
 from ems.solve.charge import CHARGE_FORM
 
-STRATEGY_FORM = "rules, rules:FILE, ecms, ecms-adaptive, replay:FILE or python:FILE.py:Class"
+STRATEGY_FORM = "rules, rules:FILE, ecms, ecms-adaptive or replay:FILE (no code: a study runs none)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,27 +101,25 @@ def check_options(given: Mapping[str, Any], key_of: Callable[[str], str], where:
 def with_file(word: str, beside: Path) -> tuple[str, str]:
     """A strategy's word with the path of its file absolute, and the digest of the file's content; empty without a file.
 
-    A class of a module is refused: its code would not be part of what a case is known by.
+    A class of one's own is refused: nothing that an input file names is run as code; ``--strategy`` of the commands takes one.
     Raises ``InputError``.
     """
-    kind, _, rest = word.partition(":")
-    name, _, cls = rest.rpartition(":") if kind == "python" else (rest, "", "")
-    if not rest:
+    kind, _, name = word.partition(":")
+    if not name:
         return word, ""
-    if kind not in ("rules", "replay", "python") or (kind == "python" and not name.endswith(".py")):
+    if kind not in ("rules", "replay"):
         raise InputError([Mistake("--strategy", "", f"'{word}'", STRATEGY_FORM)])
     path = (beside / Path(name).expanduser()).absolute()
     if not path.is_file():
         raise InputError([Mistake("--strategy", "", f"'{name}'", "an existing file beside the study's")])
-    return ":".join(filter(None, [kind, str(path), cls])), _content(path)
+    return f"{kind}:{path}", _content(path)
 
 
 def check_file(how: How) -> None:
     """Raises ``RunError`` when the strategy's file is gone, or says something else than when the case was checked."""
     if not how.strategy_digest:
         return
-    kind, _, rest = how.strategy.partition(":")
-    path = Path(rest.rpartition(":")[0] if kind == "python" else rest)
+    path = Path(how.strategy.partition(":")[2])
     if not path.is_file() or _content(path) != how.strategy_digest:
         raise RunError(f"{path} is gone, or was changed while the study ran")
 

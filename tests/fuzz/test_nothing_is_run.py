@@ -50,14 +50,15 @@ def test_the_check_sees_what_it_looks_for():
     assert "pickle" in calls_and_imports(ast.parse("from pickle import loads"))[1] & MODULES
 
 
-@pytest.mark.parametrize("text", ['strategy = "python:evil.py:Evil"', 'solve = ["python:evil.py:Evil"]', 'solve = ["os:system"]'])
+@pytest.mark.parametrize("text", ['solve = "strategy"\nstrategy = "python:evil.py:Evil"', 'solve = ["python:evil.py:Evil"]',
+                                  'solve = ["os:system"]'])
 def test_no_key_of_a_study_names_code(text, tmp_path):
-    """A study can name what is shipped, not a module."""
+    """A study can name what is shipped and files of figures, not code."""
     from ems.errors import InputError
-    from ems.studies.studyfile import read_study
+    from ems.studies.run import prepare_study
 
     (tmp_path / "evil.py").write_text("raise SystemExit('ran')\n", encoding="utf-8")
     path = tmp_path / "study.toml"
     path.write_text(f'name = "x"\nlayouts = ["series"]\ncycles = ["nedc"]\n{text}\n', encoding="utf-8")
-    with pytest.raises(InputError, match=r"strategy: found a key that is not known|solve\.0: found"):
-        read_study(str(path))
+    with pytest.raises(InputError, match=r"strategy: found 'python:evil\.py:Evil'; expected rules|solve\.0: found"):
+        prepare_study(str(path))

@@ -9,6 +9,7 @@ import click
 import pytest
 from conftest import TRIP, table
 
+from ems import library
 from ems.cli import capability as capability_command
 from ems.cli.case import OPTIONS as CASE_OPTIONS
 from ems.cli.case import case_options
@@ -22,12 +23,6 @@ from ems.studies.run import prepare_study, run_study
 from ems.studies.solve_optimum import optimum_of
 from ems.studies.solvers import SOLVERS, flat
 from ems.trips.cycle import load_cycle
-
-OWN = """class Mine:
-    def decide(self, s):
-        from ems.strategies.protocol import Request
-        return Request(s.configuration or s.possible[0])
-"""
 
 
 @pytest.fixture(scope="module")
@@ -159,18 +154,18 @@ def test_columns_of_a_group_are_known_beforehand(write):
 
 
 def test_a_strategys_file_is_part_of_what_a_case_is_known_by(write, tmp_path):
-    file = tmp_path / "mine.py"
-    file.write_text(OWN, encoding="utf-8")
-    path = write(f'name = "x"\nlayouts = "series"\ncycles = "{TRIP}"\nsolve = "strategy"\nstrategy = "python:mine.py:Mine"\n')
+    file, shipped = tmp_path / "mine.toml", library.folder("layout") / "calibrations" / "series.toml"
+    file.write_text(shipped.read_text(encoding="utf-8"), encoding="utf-8")
+    path = write(f'name = "x"\nlayouts = "series"\ncycles = "{TRIP}"\nsolve = "strategy"\nstrategy = "rules:mine.toml"\n')
     (case,) = prepare_study(str(path)).cases
-    assert case.how.strategy == f"python:{file}:Mine" and with_file("ecms", tmp_path) == ("ecms", "")
+    assert case.how.strategy == f"rules:{file}" and with_file("ecms", tmp_path) == ("ecms", "")
     check_file(case.how)
-    file.write_text(OWN + "# another\n", encoding="utf-8")
-    with pytest.raises(RunError, match=r"mine\.py is gone, or was changed while the study ran"):
+    file.write_text(shipped.read_text(encoding="utf-8") + "# another\n", encoding="utf-8")
+    with pytest.raises(RunError, match=r"mine\.toml is gone, or was changed while the study ran"):
         check_file(case.how)
     assert prepare_study(str(path)).cases[0].digest != case.digest
-    file.write_text(OWN.replace("decide", "choose"), encoding="utf-8")
-    assert "strategy: found 'Mine' without a method decide" in told(path)
+    file.write_text("[electric]\nspeed = 3\n", encoding="utf-8")
+    assert "mine.toml" in told(path)
 
 
 def test_the_page_says_whether_engines_start_cold(write, tmp_path):
