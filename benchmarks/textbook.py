@@ -217,9 +217,10 @@ def figure(rows: list[Row], title: str, path: Path) -> None:
         ax.plot([r.cpu_s for r in own], [max(r.error_percent or 0.0, 1e-4) for r in own], marker=marker, color=colour, lw=1.4, label=method)
         for r, after in itertools.zip_longest(own, own[1:]):
             said = r.grid + (f", {r.battery_nodes}" if method != "ours" else "")
-            rises = after is not None and (after.error_percent or 0.0) >= (r.error_percent or 0.0)      # the label keeps clear of the line
-            ax.annotate(said, (r.cpu_s, max(r.error_percent or 0.0, 1e-4)), textcoords="offset points", xytext=(8, -10 if rises else 4),
-                        fontsize=7, color=colour)
+            level = after is not None and (after.error_percent or 0.0) >= 0.9 * (r.error_percent or 0.0)
+            place, side = ((-6, -12), "right") if level else ((8, 4), "left")                   # the label keeps clear of the line
+            ax.annotate(said, (r.cpu_s, max(r.error_percent or 0.0, 1e-4)), textcoords="offset points", xytext=place, ha=side, fontsize=7,
+                        color=colour)
     ax.set(xscale="log", yscale="log", xlabel="processor time [s]", ylabel="fuel above the proven bound [%]", title=title)
     ax.grid(True, which="major", lw=0.4, alpha=0.5)
     ax.margins(x=0.36, y=0.14)
