@@ -27,12 +27,14 @@ class RawLayout:
 
     data : the keys, ``based_on`` and ``without`` resolved      place : the file, as the user knows it
     own  : the file's own content                               base  : what it is based on, None for a whole file
+    mistakes : words of ``without`` that name nothing; they leave nothing out
     """
 
     data: dict[str, Any]
     place: str
     own: Mapping[str, Any]
     base: RawLayout | None = None
+    mistakes: tuple[Mistake, ...] = ()
 
     def place_of(self, key: str) -> str:
         """The file that a dotted key's value comes from."""
@@ -66,9 +68,9 @@ def _read(path: Path, place: str, above: tuple[Path, ...]) -> RawLayout:
         raise InputError([Mistake(place, BASED_ON, f"'{word}', which leads back to this file", "another layout")])
     base = _read(base_path, word if library.is_path(word) else base_path.name, chain)
     inherited = _seen_from(base.data, base_path.parent, path.parent)
-    kept = _left_out(inherited, own.get(WITHOUT, []), place)
+    kept, mistakes = _left_out(inherited, own.get(WITHOUT, []), place)
     changes = {k: v for k, v in own.items() if k not in (BASED_ON, WITHOUT)}
-    return RawLayout(merged(kept, changes), place, own, base)
+    return RawLayout(merged(kept, changes), place, own, base, (*base.mistakes, *mistakes))
 
 
 def merged(base: Mapping[str, Any], changes: Mapping[str, Any], path: tuple[str, ...] = ()) -> dict[str, Any]:
@@ -91,7 +93,8 @@ def is_component(path: tuple[str, ...]) -> bool:
         len(path) == 3 and path[0] == "machines" and path[2] == "map")
 
 
-def _left_out(data: dict[str, Any], keys: object, place: str) -> dict[str, Any]:
+def _left_out(data: dict[str, Any], keys: object, place: str) -> tuple[dict[str, Any], list[Mistake]]:
+    """The data without the keys named, and a mistake for each that is not there. Raises ``InputError`` for what is no list of keys."""
     if not isinstance(keys, list) or not all(isinstance(key, str) for key in keys):
         raise InputError([Mistake(place, WITHOUT, in_words(keys), "a list of dotted keys, such as \"clutches.K4\"")])
     mistakes = []
@@ -104,9 +107,7 @@ def _left_out(data: dict[str, Any], keys: object, place: str) -> dict[str, Any]:
             known = [".".join((*parts[:depth], name)) for name in _level(data, parts[:depth])]
             mistakes.append(Mistake(place, f"{WITHOUT}.{i}", in_words(key), f"one of {', '.join(known) or '(nothing)'}",
                                     nearest_name(key, known)))
-    if mistakes:
-        raise InputError(mistakes)
-    return data
+    return data, mistakes
 
 
 def _without_words_of(data: dict[str, Any], name: str) -> dict[str, Any]:

@@ -54,6 +54,7 @@ def load_layout(word: str, *, overrides: Sequence[str] = (), where: str = "LAYOU
     place = word if library.is_path(word) else path.name
     mistakes = Mistakes()
     raw = read_layout(path, place)
+    mistakes.found += raw.mistakes
     data = apply_all(raw.data, overrides, mistakes)
     try:
         layout = layout_from(data, name=path.stem, where=place, beside=path.parent, path=path)

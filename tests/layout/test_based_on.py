@@ -111,3 +111,12 @@ def test_a_part_left_out_takes_its_words_of_forbid_along(tmp_path):
     path = tmp_path / "two.toml"
     path.write_text('based_on = "three-clutch"\nwithout = ["clutches.K2"]\n', encoding="utf-8")
     assert load_layout(str(path)).forbid == ("off:K1", "off:K1+S1=first", "off:K1+S1=third")
+
+
+def test_a_wrong_word_of_without_hides_no_other_mistake(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text('based_on = "three-clutch"\nwithout = ["clutches.K5"]\nat_most_one = [["K1", "K7"]]\nengine.idle_speed_rpm = "x"\n',
+                    encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_layout(str(path))
+    assert {m.key for m in caught.value.mistakes} >= {"without.0", "at_most_one.0.1", "engine.idle_speed_rpm"}
