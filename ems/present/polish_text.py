@@ -16,7 +16,7 @@ def polish_text(polished: Polished) -> list[str]:
     return [
         "",
         f"Second opinion (same configurations, maps smoothed, one nonlinear program): {polished.objective_g:.2f} g, "
-        f"{_apart(polished.difference_percent)} the optimum, of which the smoothing alone makes {polished.smoothing_percent:+.3f} %.",
+        f"{_apart(polished.difference_percent)} the optimum; the smoothing alone puts it {_apart(polished.smoothing_percent)}.",
         f"Its choices in the true plant: {polished.replayed_g:.2f} g, {_apart(polished.replayed_percent)}{limits}. "
         f"Its price of stored energy is {_apart(polished.costate_difference_percent)} the costate.",
     ]
