@@ -8,7 +8,6 @@ from typing import NamedTuple
 from ems.kernels.jit import SECOND, compiled, compiled_inline, compiled_inner, compiled_within
 from ems.kernels.plant import DRAGGED, Cut, judged_power, set_line, set_torques, set_torques_on_line, terminal_power
 
-GOLDEN = 0.6180339887498949
 CORNER = 1e-5           # share of a range beside a point at which a slope is told
 PRECISION_W = 0.02      # terminal power that a better division may still save
 NEAR = 0.06             # share of a range in which later rounds search

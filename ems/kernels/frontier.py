@@ -14,7 +14,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from ems.kernels.battery import electrochemical
-from ems.kernels.box import GOLDEN, best_division, engine_range
+from ems.kernels.box import best_division, engine_range
+from ems.kernels.golden import GOLDEN
 from ems.kernels.jit import NO, compiled, compiled_inner, compiled_shared, compiled_within
 from ems.kernels.plant import (
     COUPLED,
