@@ -26,7 +26,6 @@ CAUSES = ("configuration", "division", "transition", "charge")
 """What a price is made of; see ``causes_of``."""
 
 ENERGY_TOLERANCE = 1e-6     # of the window: how far a simulation's stored energy may stray from the plant's own reckoning
-EVALUATIONS = 6             # of the bound, a segment of the costate
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,7 +77,7 @@ def ledger(problem: Problem, bound: Bound, trace: Trace, energy_J: Array) -> Led
     Raises ``RunError`` when the stored energy is not what plant and battery make of the trip's own choices.
     """
     own, driven, origin = with_own_points(problem, trace, energy_J)
-    best = best_bound(own, bound.shape, bound.segments, bound.values_g_J, EVALUATIONS * bound.values_g_J.size)
+    best = best_bound(own, bound.shape, bound.segments, bound.values_g_J)
     return priced(own, best, driven, np.vstack([problem.tables.choice, trace.choice]), origin)
 
 

@@ -85,4 +85,4 @@ def _bound_g_km(layout: Layout, cycle: Cycle, grid: Grid) -> float:
     problem = build_problem(tables, energy, energy)
     costate = solve_costate(problem, FIRST_COSTATE / plant.heating_value_J_g, tolerance=1e-3)
     one = np.zeros(problem.points.dt.size + 1, np.int64)
-    return best_bound(problem, costate.above.shape, one, costate.above.costate_g_J[-1:], 2).bound_g / (demand.distance_m / 1e3)
+    return best_bound(problem, costate.above.shape, one, costate.above.costate_g_J[-1:]).bound_g / (demand.distance_m / 1e3)

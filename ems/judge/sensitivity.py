@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 STEPS = (0.05, 0.1, 0.2)        # relative, to either side; the first whose difference stands clear is kept
 CLEAR = 3.0                     # times its error bar
 ENVELOPE_STEP = 0.02            # supports found on either side differ by some 0.05 % of the fuel: 1 % of it over this step
-EVALUATIONS = 8                 # of the certificate, while its costate follows
 BENDING = 0.08                  # share of a slope by which bending within the step may part the two figures
 
 
@@ -183,5 +182,4 @@ def _certificate_g(base: Optimum, layout: Layout) -> float:
     start_J, target_J = (float(battery.energy_J(old.soc_at(e))) for e in (base.problem.start_J, base.problem.target_J))
     problem = build_problem(tables, start_J, target_J, fuel_factor=base.problem.fuel_factor)
     old_bound = base.bound
-    evaluations = EVALUATIONS * old_bound.values_g_J.size
-    return best_bound(problem, old_bound.shape, old_bound.segments, old_bound.values_g_J, evaluations).bound_g
+    return best_bound(problem, old_bound.shape, old_bound.segments, old_bound.values_g_J).bound_g

@@ -200,22 +200,25 @@ def arrive(cost: Any, links: Links, slope: Any, value: Any, limit: float, throug
 
 
 @compiled
-def bound_gradient(points: Points, b: BatteryArrays, links: Links, slope: Any, pick: Any, where: Any, follow: Any, start: float,
-                   target: float, out: Any) -> None:
-    """out (K + 1,): derivative of the lower bound by the slope at each time, along the schedule that attains it.
+def bound_course(points: Points, b: BatteryArrays, links: Links, slope: Any, pick: Any, where: Any, follow: Any, start: float,
+                 target: float, cost: Any, at: Any, gradient: Any) -> None:
+    """The schedule that attains the lower bound: cost (K,) out [g], and at (K,) out, the energy at which its stage is least.
 
-    pick, where : (K, N) of ``stage_over_window``      follow : (K, S + 1) of ``chain``      start : energy from the target [J]
+    gradient : (K + 1,) out, derivative of the bound by the slope at each time       start : energy from the target [J]
+    pick, where : (K, N) of ``stage_over_window``      follow : (K, S + 1) of ``chain``
     """
     K, a = pick.shape[0], follow.shape[1] - 1
-    out[:] = 0.0
-    out[0] = -start
+    gradient[:] = 0.0
+    gradient[0] = -start
     for k in range(K):
         q = follow[k, a]
         a = links.after[q]
         n = links.node[a]
-        e = where[k, n]
-        out[k] += e + links.stored[q]
-        out[k + 1] -= e - internal_power(b, e + target, points.power[pick[k, n]]) * points.dt[k]
+        j = pick[k, n]
+        at[k] = where[k, n]
+        cost[k] = links.fixed[q] + points.fuel[j] * points.burn[k]
+        gradient[k] += at[k] + links.stored[q]
+        gradient[k + 1] -= at[k] - internal_power(b, at[k] + target, points.power[j]) * points.dt[k]
 
 
 @compiled

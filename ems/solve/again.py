@@ -11,15 +11,14 @@ import numpy as np
 
 from ems.errors import RunError
 from ems.plant.counters import Waits
-from ems.solve.certificate import Bound, best_bound
+from ems.solve.certificate import Bound, best_bound, reach_g
 from ems.solve.clock import Clock, Progress
 from ems.solve.optimum import Optimum, result_of
 from ems.solve.problem import Problem, build_problem, fixed_costs, with_tables
-from ems.solve.steps import SLACK_TABLES, SPREAD, Finer, driven_and_bound, first_bound, near, raised, slopes_around
+from ems.solve.steps import SLACK_TABLES, SPREAD, Finer, first_bound, near, proven, slopes_around
 from ems.tables.build import Tables, added
 from ems.types import BoolArray
 
-WARM_EVALUATIONS = 8
 FAR = 0.02      # a first bound so far below the trip of before is sought anew, relative
 
 
@@ -43,17 +42,17 @@ def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_pric
     say("costate")
     begun = _problem(found, tables)
     problem, bound = clock.lap("solve", lambda: _warm_bound(begun, found))
-    fresh = near(problem, bound, _slack_g(bound)) & ~near(found.problem, found.bound, _slack_g(found.bound))
+    fresh = (near(problem, bound, reach_g(problem, bound, SLACK_TABLES))
+             & ~near(found.problem, found.bound, reach_g(found.problem, found.bound, SLACK_TABLES)))
     slopes = slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, SPREAD)
     tables = clock.lap("tables", lambda: added(tables, fresh, found.tables.grid, slopes))
     problem = with_tables(problem, tables)
     finer = clock.lap("certificate", lambda: Finer(problem, bound, found.tables.grid))
-    driven, bound = driven_and_bound(problem, bound, clock, say)
-    lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say))
+    again = proven(problem, bound, clock, say)
     say("how much finer tables would take off")
-    finer_g = clock.lap("certificate", lambda: finer.bound_g(bound, driven.objective_g))
+    finer_g = clock.lap("certificate", lambda: finer.bound_g(again.bound, again.driven.objective_g))
     waits = Waits(found.waits_s["dwell"], found.waits_s["engine_on"], found.waits_s["engine_off"])
-    return replace(result_of(layout, found.cycle, problem, driven, bound, lower_g, finer_g, clock, waits, None),
+    return replace(result_of(layout, found.cycle, problem, again, finer_g, clock, waits, None),
                    warm_l_per_100km=found.warm_l_per_100km)
 
 
@@ -72,14 +71,10 @@ def _check_followed(tables: Tables) -> None:
         raise RunError(f"what is left cannot follow the cycle: first at {first:g} s, {seconds:g} s in all")
 
 
-def _slack_g(bound: Bound) -> float:
-    return max(SLACK_TABLES * bound.bound_g, 1e-3)
-
-
 def _warm_bound(problem: Problem, found: Optimum) -> tuple[Problem, Bound]:
     """A first certificate from the course of the costate found before; sought anew where that is far off."""
     old = found.bound
-    bound = best_bound(problem, old.shape, old.segments, old.values_g_J, WARM_EVALUATIONS)
+    bound = best_bound(problem, old.shape, old.segments, old.values_g_J)
     if abs(bound.bound_g - old.bound_g) <= FAR * abs(old.bound_g):
         return problem, bound
     try:

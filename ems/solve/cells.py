@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from ems.kernels.battery import power_limits, state
@@ -13,16 +15,19 @@ from ems.types import Array
 LIMIT_SLACK = 1e-6      # by which a power limit may rise inside a cell above its values at the edges
 
 
-def raised_bound_g(problem: Problem, bound: Bound, objective_g: float, count: int) -> float:
-    """The affine bound raised by the least excess of any trip [g]; still a lower bound of every policy on the tables.
+def raised_bound_g(problem: Problem, bound: Bound, by_g: float, count: int, most_work: float = math.inf) -> float:
+    """The affine bound raised by the least excess of any trip, and by ``by_g`` at most [g]; still a lower bound of every policy.
 
-    objective_g : a trip that exists; points and changes beyond it need not be followed      count : cells in the window
+    Points and changes through which a trip costs more need not be followed, so less is done for less.
+    count : cells in the window      most_work : points times cells; the bound is raised by less where there would be more
     """
-    limit = 1.02 * max(objective_g - bound.bound_g, 0.0) + 1e-6
-    narrow = pruned(problem, bound, limit)
+    narrow = pruned(problem, bound, by_g)
+    while count * narrow.points.fuel.size > most_work:
+        by_g *= 0.7
+        narrow = pruned(narrow, bound, by_g)
     excess = least_excess(narrow.points, narrow.links, window_in_cells(problem, count), bound.costate_g_J, bound.intercept_g,
-                          bound.stage_g, limit, problem.start_J - problem.target_J)
-    return bound.bound_g + min(max(float(excess), 0.0), limit)
+                          bound.stage_g, by_g, problem.start_J - problem.target_J)
+    return bound.bound_g + min(max(float(excess), 0.0), by_g)
 
 
 def window_in_cells(problem: Problem, count: int) -> Cells:

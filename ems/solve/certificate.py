@@ -12,12 +12,29 @@ import numpy as np
 
 from ems.kernels.changes import HUGE
 from ems.kernels.jit import share_out
-from ems.kernels.sweep import Points, Window, arrive, bound_gradient, chain, stage_over_window, worth_points
+from ems.kernels.sweep import Points, Window, arrive, bound_course, chain, stage_over_window, worth_points
+from ems.solve.planes import Peak, Plane, peak_of_parts, peak_of_wholes, plane_of
 from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
 CELLS = 24
-SEARCHED = 0.0005    # distance from the bound, relative, within which points are looked at while its values are sought
+SEARCHED = 0.001     # distance from the bound, relative, within which points are looked at while its values are sought
+LONG_S = 1800.0      # seconds of trip from which the distance looked at grows no further
+ENOUGH = 3e-6        # what the planes must promise for another evaluation, relative
+RADIUS = 0.05        # first half width of the box around the best segment values, relative to their mean
+ROUNDS = 3           # how often what was found among few points is held against all of them
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """A way to the peak: which planes, how many steps at most, and the half width over the first one at which it ends."""
+
+    peak: Peak
+    steps: int
+    least_radius: float
+
+
+FIRST, PARTS, WHOLES = Search(peak_of_parts, 4, 0.0), Search(peak_of_parts, 12, 0.02), Search(peak_of_wholes, 30, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,7 +44,7 @@ class Bound:
     bound_g : lower bound of the optimum                      costate_g_J : (K + 1,) slopes, shape times segment value
     intercept_g : (K + 1, S + 1) a_k of every state, energies from the target (last column from rest)
     stage_g : (K, N) stage bounds        segments : (K + 1,) segment of each slope        values_g_J : slope of each segment at its end
-    gradient_J : d bound / d segment value
+    plane : above the bounds of all other segment values
     """
 
     bound_g: float
@@ -37,7 +54,7 @@ class Bound:
     stage_g: Array
     segments: IntArray
     values_g_J: Array
-    gradient_J: Array
+    plane: Plane
 
 
 def window_cells(problem: Problem) -> Window:
@@ -77,40 +94,47 @@ def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArr
     chain(stage, problem.links, slope, value, follow)
     start = problem.start_J - problem.target_J
     bound = float(value[0, S] - slope[0] * start) if value[0, S] < HUGE else HUGE
-    gradient = np.zeros(K + 1)
+    cost, at, gradient = np.zeros(K), np.zeros(K), np.zeros(K + 1)
     if bound < HUGE:
-        bound_gradient(problem.points, problem.plant.battery, problem.links, slope, pick, where, follow, start, problem.target_J,
-                       gradient)
-    per_segment: Array = np.bincount(segments, weights=gradient * shape, minlength=values_g_J.size).astype(float)
-    return Bound(bound, slope, shape, value, stage, segments, values_g_J, per_segment)
+        bound_course(problem.points, problem.plant.battery, problem.links, slope, pick, where, follow, start, problem.target_J, cost, at,
+                     gradient)
+    return Bound(bound, slope, shape, value, stage, segments, values_g_J, plane_of(shape, segments, cost, at, gradient, values_g_J.size))
 
 
-def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Array, evaluations: int) -> Bound:
-    """The largest lower bound over the segment values: cutting planes in a box around the best so far.
+def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Array, search: bool = True) -> Bound:
+    """The largest lower bound over the segment values, by cutting planes; for the values given only, without a search.
 
-    The search looks at the points that matter around its start; what it finds is then evaluated on all of them, and sought among
-    all of them where the bound is much lower there.
+    After the first steps the search looks at the points that matter around the best so far; what it finds is then evaluated on all
+    of them, and sought among all of them where the bound is much lower there.
     """
     window = window_cells(problem)
-    first = lower_bound(problem, window, shape, segments, np.asarray(start_g_J, float))
-    if evaluations < 2 or first.bound_g >= HUGE:
-        return first
-    narrow = pruned(problem, first, SEARCHED * max(abs(first.bound_g), 1.0))
-    found = _climb(narrow, window, [first], evaluations)
-    whole = lower_bound(problem, window, shape, segments, found.values_g_J)
-    if found.bound_g - whole.bound_g > SEARCHED * max(abs(first.bound_g), 1.0):    # what was left out matters there
-        return _climb(problem, window, [first, whole], evaluations)
-    return max(first, whole, key=lambda b: b.bound_g)
+    best = lower_bound(problem, window, shape, segments, np.asarray(start_g_J, float))
+    if not search or best.bound_g >= HUGE:
+        return best
+    several = start_g_J.size > 1
+    if several:
+        best = _climb(problem, window, [best], FIRST, RADIUS)
+    for times in range(ROUNDS):
+        narrow = pruned(problem, best, reach_g(problem, best, SEARCHED))
+        tried = [lower_bound(narrow, window, shape, segments, best.values_g_J)]
+        for search_by in (PARTS, WHOLES) if several else (WHOLES,):
+            found = _climb(narrow, window, tried, search_by, RADIUS * 0.25**times)
+        whole = lower_bound(problem, window, shape, segments, found.values_g_J)
+        best = max(best, whole, key=lambda b: b.bound_g)
+        if found.bound_g - whole.bound_g < 10.0 * ENOUGH * abs(best.bound_g):
+            break
+    return best
 
 
-def _climb(problem: Problem, window: Window, tried: list[Bound], evaluations: int) -> Bound:
-    """Cutting planes from the bounds already found."""
+def _climb(problem: Problem, window: Window, tried: list[Bound], by: Search, radius: float) -> Bound:
+    """Cutting planes from the bounds already found, in a box around the best one; those that are tried are put to the list."""
     best = max(tried, key=lambda b: b.bound_g)
-    radius = 0.02 if best.values_g_J.size == 1 else 0.15
-    scale = max(float(np.mean(best.values_g_J)), 1e-12)
-    for _ in range(evaluations - 1):
-        values, promise = _proposal(tried, best, radius * scale)
-        if promise - best.bound_g < 3e-6 * abs(best.bound_g):
+    radius *= max(float(np.mean(best.values_g_J)), 1e-12)
+    least = by.least_radius * radius
+    ends_J = float(window.edge[0]), float(window.edge[-1])
+    for _ in range(by.steps):
+        values, promise = by.peak([t.plane for t in tried], best.plane, best.values_g_J, radius, ends_J)
+        if promise - best.bound_g < ENOUGH * abs(best.bound_g) or radius < least:
             break
         trial = lower_bound(problem, window, best.shape, best.segments, values)
         tried.append(trial)
@@ -121,36 +145,13 @@ def _climb(problem: Problem, window: Window, tried: list[Bound], evaluations: in
     return best
 
 
-def _proposal(tried: list[Bound], best: Bound, radius: float) -> tuple[Array, float]:
-    """Where the cutting planes promise most within the box, and how much."""
-    rows = np.array([t.gradient_J for t in tried])
-    right = np.array([t.bound_g - best.bound_g - t.gradient_J @ (t.values_g_J - best.values_g_J) for t in tried])
-    low = np.maximum(-best.values_g_J, -radius)
-    step, gain = _line_peak(rows[:, 0], right, low[0], radius) if best.values_g_J.size == 1 else _box_peak(rows, right, low, radius)
-    return best.values_g_J + step, best.bound_g + gain
+def reach_g(problem: Problem, bound: Bound, share: float) -> float:
+    """How far above the bound a trip is looked at that may cost ``share`` more [g]; on a trip of hours no further than in half an hour.
 
-
-def _line_peak(slopes: Array, offsets: Array, low: float, high: float) -> tuple[Array, float]:
-    """Where the lowest of some lines is highest between two ends: an end, or where two lines cross."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        crossings = (offsets[None, :] - offsets[:, None]) / (slopes[:, None] - slopes[None, :])
-    x = np.concatenate([[low, high], crossings[np.isfinite(crossings)]])
-    x = x[(x >= low) & (x <= high)]
-    lowest = (offsets[:, None] + slopes[:, None] * x).min(axis=0)
-    return x[[int(np.argmax(lowest))]], float(lowest.max())
-
-
-def _box_peak(gradients: Array, offsets: Array, low: Array, radius: float) -> tuple[Array, float]:
-    """Where the lowest of some planes is highest inside a box (HiGHS); no step where the solver finds none."""
-    from scipy.optimize import linprog
-
-    size, scale = low.size, radius
-    rows = np.column_stack([-gradients * scale, np.ones(len(gradients))])
-    box = [(value / scale, 1.0) for value in low]
-    result = linprog(np.append(np.zeros(size), -1.0), A_ub=rows, b_ub=offsets, bounds=[*box, (None, None)], method="highs")
-    if not result.success or result.x is None:
-        return np.zeros(size), 0.0
-    return result.x[:size] * scale, float(result.x[size])
+    What a long trip costs above the bound comes together from many places, and at none of them does it differ by more than there.
+    """
+    duration_s = float(problem.points.dt.sum())
+    return share * max(abs(bound.bound_g), 1.0) * min(1.0, LONG_S / duration_s)
 
 
 def pruned(problem: Problem, bound: Bound, slack_g: float) -> Problem:

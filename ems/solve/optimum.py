@@ -18,10 +18,9 @@ from ems.plant.trace import Trace, trace
 from ems.solve.certificate import Bound
 from ems.solve.charge import charge_of
 from ems.solve.clock import Clock, Progress
-from ems.solve.dynamic import Driven
 from ems.solve.problem import Problem, build_problem, fixed_costs, transition_costs, with_tables
 from ems.solve.shortfall import shortfall
-from ems.solve.steps import FINE_NODES, Finer, aim_at, driven_and_bound, first_bound, raised, refined_near
+from ems.solve.steps import FINE_NODES, Finer, Proven, aim_at, first_bound, proven, refined_near
 from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
 from ems.trips.cycle import Cycle
 from ems.trips.demand import Demand
@@ -140,12 +139,11 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     tables = clock.lap("tables", lambda: refined_near(problem, bound, grid))
     problem = with_tables(problem, tables)
     finer = clock.lap("certificate", lambda: Finer(problem, bound, grid))
-    driven, bound = driven_and_bound(problem, bound, clock, say, aim_at(gap_percent))
-    lower_g = clock.lap("certificate", lambda: raised(problem, bound, driven.objective_g, say, aim_at(gap_percent)))
+    found = proven(problem, bound, clock, say, aim_at(gap_percent))
     say("how much finer tables would take off")
-    finer_g = clock.lap("certificate", lambda: finer.bound_g(bound, driven.objective_g))
+    finer_g = clock.lap("certificate", lambda: finer.bound_g(found.bound, found.driven.objective_g))
     say("audit")
-    return replace(result_of(layout, cycle, problem, driven, bound, lower_g, finer_g, clock, waits, warm), gap_asked_percent=gap_percent)
+    return replace(result_of(layout, cycle, problem, found, finer_g, clock, waits, warm), gap_asked_percent=gap_percent)
 
 
 def _cold_data(layout: Layout) -> None:
@@ -172,10 +170,13 @@ def _compile() -> None:
     warm_up()
 
 
-def result_of(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bound: Bound, lower_g: float,
-              finer_g: float, clock: Clock, waits: Waits, warm: Optimum | None) -> Optimum:
-    """A trip that was driven, traced and audited, with what is proven of it."""
-    plant, tables = problem.plant, problem.tables
+def result_of(layout: Layout, cycle: Cycle, problem: Problem, found: Proven, finer_g: float, clock: Clock, waits: Waits,
+              warm: Optimum | None) -> Optimum:
+    """A trip that was driven, traced and audited, with what is proven of it.
+
+    finer_g : affine lower bound with finer tables
+    """
+    plant, tables, driven, bound = problem.plant, problem.tables, found.driven, found.bound
     fuel_fixed, price_fixed = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, driven.node, tables.choice[driven.point], driven.energy_J,
                  fuel_fixed, price_fixed, problem.fuel_factor)
@@ -193,7 +194,7 @@ def result_of(layout: Layout, cycle: Cycle, problem: Problem, driven: Driven, bo
         surplus_J=float(driven.energy_J[-1] - problem.target_J), fuel_g=fuel_g, price_g=price_g, objective_g=driven.objective_g,
         fuel_l_per_100km=100.0 * litres / km, warm_l_per_100km=None if warm is None else warm.fuel_l_per_100km,
         co2_g_per_km=litres * fuel.co2_g_l / km,
-        lower_bound_g=lower_g, gap_percent=_percent(driven.objective_g - lower_g, driven.objective_g), gap_asked_percent=None,
+        lower_bound_g=found.lower_g, gap_percent=_percent(driven.objective_g - found.lower_g, driven.objective_g), gap_asked_percent=None,
         table_error_percent=_percent(max(bound.bound_g - finer_g, 0.0), driven.objective_g),
         costate=float(bound.costate_g_J[0]) * plant.heating_value_J_g, costate_segments=_segment_rows(problem, bound),
         engine_starts=int(running[0]) + int(np.sum(running[1:] & ~running[:-1])),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
@@ -12,7 +13,7 @@ from ems.errors import RunError
 from ems.kernels.frontier import Grid
 from ems.kernels.jit import beside
 from ems.solve.cells import raised_bound_g
-from ems.solve.certificate import Bound, best_bound, pruned
+from ems.solve.certificate import LONG_S, Bound, best_bound, pruned, reach_g
 from ems.solve.clock import Clock, Progress
 from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
@@ -23,14 +24,14 @@ from ems.types import Array, BoolArray, IntArray
 FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
 ROUGH_NODES = 101               # battery nodes of the sweep that only shows where the window binds
 COARSE_NODES, FINE_NODES = 251, 201
-CORRIDORS = (0.1, 0.02, 0.004) # half widths of the fine corridors, share of the window
+CORRIDORS = (0.1, 0.03, 0.01, 0.003)  # half widths of the fine corridors, share of the window
 BINDS = 0.002                   # spread of the costate's segment values, relative, from which the window is said to bind
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
-MOST_SLACK = 0.02               # the same in later sweeps, which look as far as the gap is wide, at most
 SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
+RAISED = 0.004                  # by how much a bound is raised in cells at most, relative
+BEYOND = 0.1                    # how far below the gap that is aimed at the cells go, relative
 SPREAD, APART = 0.008, 0.02      # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
-FREE_CELLS = 60000              # in the end, where the window does not bind: a smaller gap is asked for there
 CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
 
 
@@ -38,14 +39,19 @@ CONTACT = 0.08                  # share of the window within which a turn of the
 class Aim:
     """Which gap is small enough, relative, and what is done to reach it.
 
-    free, binding : where the window does not bind, and where it does      efforts : how often more nodes are taken
-    cells : numbers of cells of stored energy in which the bound is raised while the gap is above ``free``
+    free, binding : where the window does not bind, and where it does
+    cells : by effort (more nodes in the sweeps each time), the numbers of cells of stored energy in which the bound is raised
+    work : most points times cells in half an hour of trip, for which it is raised
     """
 
-    free: float = 0.0005
-    binding: float = 0.0012
-    efforts: int = 2
-    cells: tuple[int, ...] = (6000, 20000)
+    free: float = 0.0002
+    binding: float = 0.0005
+    cells: tuple[tuple[int, ...], ...] = ((2000, 6000), (6000,), (20000,))
+    work: float = 4e9
+
+    def wanted(self, bound: Bound) -> float:
+        """The gap that is small enough beside a certificate."""
+        return self.binding if binds(bound) else self.free
 
 
 USUAL = Aim()
@@ -55,7 +61,7 @@ def aim_at(gap_percent: float | None) -> Aim:
     """The usual aim, or one that spends more before it gives up a gap that was asked for."""
     if gap_percent is None:
         return USUAL
-    return Aim(gap_percent / 100.0, gap_percent / 100.0, 4, (6000, 20000, 60000))
+    return Aim(gap_percent / 100.0, gap_percent / 100.0, (*USUAL.cells, (20000, 60000)), math.inf)
 
 
 def first_bound(problem: Problem) -> tuple[Problem, Bound]:
@@ -63,13 +69,13 @@ def first_bound(problem: Problem) -> tuple[Problem, Bound]:
     costate = solve_costate(problem, FIRST_COSTATE / problem.plant.heating_value_J_g)
     final = float(costate.above.costate_g_J[-1])
     one = np.zeros(problem.points.dt.size + 1, np.int64)
-    bound = best_bound(problem, costate.above.shape, one, np.array([final]), 1)
+    bound = best_bound(problem, costate.above.shape, one, np.array([final]), search=False)
     if costate.inside(*problem.window_J):
         return problem, bound
-    rough = _coarse_sweep(problem, bound, SLACK * bound.bound_g, ROUGH_NODES)
+    rough = _coarse_sweep(problem, bound, reach_g(problem, bound, SLACK), ROUGH_NODES)
     segments = segments_between_contacts(problem, rough.energy_J)
     start = np.full(int(segments.max()) + 1, final)
-    return problem, best_bound(problem, costate.above.shape, segments, start, 8 * start.size)
+    return problem, best_bound(problem, costate.above.shape, segments, start)
 
 
 def segments_between_contacts(problem: Problem, energy_J: Array) -> IntArray:
@@ -128,28 +134,40 @@ def slopes_around(bound: Bound, demand_of: IntArray, fuel_factor: Array, spread:
 
 def refined_near(problem: Problem, bound: Bound, grid: Grid) -> Tables:
     """Tables with supporting points sought around the costate, where an optimum can pass."""
-    reached = near(problem, bound, max(SLACK_TABLES * bound.bound_g, 1e-3))
+    reached = near(problem, bound, reach_g(problem, bound, SLACK_TABLES))
     return added(problem.tables, reached, grid, slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, SPREAD))
 
 
-def driven_and_bound(problem: Problem, bound: Bound, clock: Clock, say: Progress, aim: Aim = USUAL) -> tuple[Driven, Bound]:
-    """Trip and certificate, with more effort while the gap is wide.
+@dataclass(frozen=True, slots=True, eq=False)
+class Proven:
+    """A trip, the affine certificate along it, and the lower bound [g], raised above that where it was worth it."""
+
+    driven: Driven
+    bound: Bound
+    lower_g: float
+
+
+def proven(problem: Problem, bound: Bound, clock: Clock, say: Progress, aim: Aim = USUAL) -> Proven:
+    """Trip and lower bound, with more effort while the gap is wide.
 
     bound : values to begin with; they may come from another problem on the same trip
     """
     best: Driven | None = None
-    bound = clock.lap("certificate", lambda: best_bound(problem, bound.shape, bound.segments, bound.values_g_J, 1))
-    for effort in range(aim.efforts):
+    bound = clock.lap("certificate", lambda: best_bound(problem, bound.shape, bound.segments, bound.values_g_J, search=False))
+    lower_g = 0.0                                   # fuel and prices are never negative
+    for effort, cells in enumerate(aim.cells):
         say("dynamic programming" if effort == 0 else "dynamic programming, finer")
-        slack = SLACK * bound.bound_g if best is None else min(1.05 * (best.objective_g - bound.bound_g), MOST_SLACK * bound.bound_g)
+        slack = reach_g(problem, bound, SLACK) if best is None else 1.05 * (best.objective_g - bound.bound_g)
         driven = clock.lap("solve", partial(_drive, problem, bound, slack, effort))
         best = driven if best is None else min(best, driven, key=lambda d: d.objective_g)
         say("certificate")
         bound = clock.lap("certificate", partial(_final_bound, problem, best, bound))
-        if best.objective_g - bound.bound_g <= (aim.binding if binds(bound) else aim.free) * best.objective_g:
+        lower_g = max(lower_g, bound.bound_g)
+        lower_g = clock.lap("certificate", partial(raised, problem, bound, best.objective_g, lower_g, aim, cells, say))
+        if best.objective_g - lower_g <= aim.wanted(bound) * best.objective_g:
             break
     assert best is not None
-    return best, bound
+    return Proven(best, bound, lower_g)
 
 
 def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Driven:
@@ -184,19 +202,23 @@ def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
     """Certificate along the trajectory that was found."""
     shape = costate_shape(problem, driven.energy_J, problem.points.power[driven.point])
     segments = segments_between_contacts(problem, driven.energy_J)
-    start = np.array([np.mean(bound.values_g_J[bound.segments[segments == s]]) for s in range(int(segments.max()) + 1)])
-    again = best_bound(problem, shape, segments, start, 6 if start.size == 1 else 12 * start.size)
+    start = np.array([np.mean(bound.costate_g_J[segments == s]) / np.mean(shape[segments == s]) for s in range(int(segments.max()) + 1)])
+    again = best_bound(problem, shape, segments, start)
     return max(again, bound, key=lambda b: b.bound_g)
 
 
-def raised(problem: Problem, bound: Bound, objective_g: float, say: Progress, aim: Aim = USUAL) -> float:
-    """The lower bound [g], raised in cells of stored energy where the affine one leaves more than a small gap."""
-    lower_g = max(bound.bound_g, 0.0)               # fuel and prices are never negative
-    for count in aim.cells if binds(bound) else (*aim.cells, FREE_CELLS):
-        if objective_g - lower_g <= aim.free * objective_g:
+def raised(problem: Problem, bound: Bound, objective_g: float, lower_g: float, aim: Aim, cells: tuple[int, ...], say: Progress) -> float:
+    """The lower bound [g], raised in cells of stored energy as far as the gap that is wanted needs it.
+
+    lower_g : the best lower bound so far    """
+    wanted = aim.wanted(bound)
+    work = aim.work * max(1.0, float(problem.points.dt.sum()) / LONG_S)
+    for count in cells:
+        if objective_g - lower_g <= wanted * objective_g:
             break
         say(f"certificate in {count} cells")
-        lower_g = max(lower_g, raised_bound_g(problem, bound, objective_g, count))
+        by = min(objective_g - (1.0 - BEYOND) * wanted * objective_g - bound.bound_g, reach_g(problem, bound, RAISED))
+        lower_g = max(lower_g, raised_bound_g(problem, bound, by, count, work))
     return lower_g
 
 
@@ -208,7 +230,7 @@ class Finer:
 
     def __init__(self, problem: Problem, bound: Bound, grid: Grid) -> None:
         self.problem, self.grid = problem, refined(grid, 2)
-        self.reached = near(problem, bound, max(SLACK * bound.bound_g, 1e-3))
+        self.reached = near(problem, bound, reach_g(problem, bound, SLACK))
         slopes = slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, 0.0)
         self.search = beside(lambda: added(problem.tables, self.reached, self.grid, slopes))
 
@@ -217,4 +239,4 @@ class Finer:
         tables = self.search()
         more = near(self.problem, bound, max(objective_g - bound.bound_g, 1e-3)) & ~self.reached
         tables = added(tables, more, self.grid, slopes_around(bound, tables.demand_of, self.problem.fuel_factor, 0.0))
-        return best_bound(with_tables(self.problem, tables), bound.shape, bound.segments, bound.values_g_J, 1).bound_g
+        return best_bound(with_tables(self.problem, tables), bound.shape, bound.segments, bound.values_g_J, search=False).bound_g

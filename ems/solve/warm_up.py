@@ -70,7 +70,7 @@ def _solve(plant: Plant, trip: Demand, tables: Tables) -> None:
     problem = build_problem(tables, energy, energy - 2e4)
     costate = solve_costate(problem, FIRST_COSTATE / plant.heating_value_J_g)
     one = np.zeros(problem.points.dt.size + 1, np.int64)
-    bound = best_bound(problem, costate.above.shape, one, costate.above.costate_g_J[-1:], 2)
+    bound = best_bound(problem, costate.above.shape, one, costate.above.costate_g_J[-1:])
     narrow = pruned(problem, bound, 1e3)
     driven = solve_dynamic(narrow, full_corridor(narrow, 21, float(bound.costate_g_J[-1])))
     costate_shape(problem, driven.energy_J, problem.points.power[driven.point])

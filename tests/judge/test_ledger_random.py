@@ -28,7 +28,7 @@ FINER = DEFAULT_GRID._replace(free_points=5, torque_points=7, brake_points=5, in
 def start_bound(problem):
     K = problem.points.dt.size
     price = float(solve_costate(problem, 2.5 / problem.plant.heating_value_J_g).above.costate_g_J[-1])
-    return best_bound(problem, np.ones(K + 1), np.zeros(K + 1, np.int64), np.array([price]), 2)
+    return best_bound(problem, np.ones(K + 1), np.zeros(K + 1, np.int64), np.array([price]))
 
 
 @pytest.fixture(scope="module")

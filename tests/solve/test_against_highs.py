@@ -119,7 +119,7 @@ def test_charge_at_the_end_couples_all_seconds(window):
     exact, proven = network.least(spend_J=problem.start_J - problem.target_J, gap=5e-4)
     costate = solve_costate(problem, 2.5 / problem.plant.heating_value_J_g)
     final = float(costate.above.costate_g_J[-1])
-    bound = best_bound(problem, costate.above.shape, np.zeros(K + 1, np.int64), np.array([final]), 12).bound_g
+    bound = best_bound(problem, costate.above.shape, np.zeros(K + 1, np.int64), np.array([final])).bound_g
     driven = solve_dynamic(problem, full_corridor(problem, 8001, final))
     assert bound <= exact * (1 + 1e-9)
     assert proven <= driven.objective_g * (1 + 1e-9)

@@ -28,7 +28,7 @@ def solved(problem, nodes=401):
     """(objective, lower bound, costate of the bound per kJ, the two costates of the search)."""
     costate = solve_costate(problem, 7e-5, tolerance=1e-4)
     final = costate.above.costate_g_J[-1]
-    bound = best_bound(problem, np.ones(7), np.zeros(7, np.int64), np.array([final]), 12)
+    bound = best_bound(problem, np.ones(7), np.zeros(7, np.int64), np.array([final]))
     coarse = solve_dynamic(problem, full_corridor(problem, nodes, final))
     fine = solve_dynamic(problem, narrow_corridor(problem, coarse.energy_J - 4e3, coarse.energy_J + 4e3, nodes, final))
     return min(coarse.objective_g, fine.objective_g), bound.bound_g, 1e3 * bound.costate_g_J[0], costate

@@ -86,7 +86,7 @@ def test_no_random_policy_beats_the_bound(pieces, random_trip, layout):
     for node, point, energy in trips:
         cost, asked = cost_of(problem, node, point), replace(problem, target_J=float(energy[-1]))
         price = float(solve_costate(asked, 2.5 / problem.plant.heating_value_J_g).above.costate_g_J[-1])
-        bound = best_bound(asked, shape, one, np.array([price]), 3).bound_g
+        bound = best_bound(asked, shape, one, np.array([price])).bound_g
         assert bound <= cost
         lowest = min(lowest, (cost - bound) / cost)
     assert lowest < 0.9       # some trips come near enough for the comparison to mean something

@@ -13,11 +13,16 @@ from ems.kernels.cells import BLOCK
 from ems.solve.cells import raised_bound_g, window_in_cells
 
 
+def raised_to(found, objective_g, count, **options):
+    """The bound raised as far as a trip of that cost lets it."""
+    return raised_bound_g(found.problem, found.bound, 1.02 * (objective_g - found.bound.bound_g) + 1e-6, count, **options)
+
+
 @pytest.mark.parametrize(("layout", "piece"), [("series", ("udds", 160, 330)), ("input-split", ("udds", 160, 310))])
 def test_raised_bound_lies_between_affine_bound_and_trip(pieces, layout, piece):
     """More cells never lower it by more than rounding when each divides the ones before; no number of them passes a trip that exists."""
     found = pieces.optimum(layout, *piece)
-    raised = [raised_bound_g(found.problem, found.bound, found.objective_g, count) for count in (250, 1000, 4000)]
+    raised = [raised_to(found, found.objective_g, count) for count in (250, 1000, 4000)]
     assert found.bound.bound_g - 1e-9 <= raised[0] <= raised[1] + 1e-9 <= raised[2] + 2e-9
     assert raised[2] <= found.objective_g + 1e-9
 
@@ -25,7 +30,23 @@ def test_raised_bound_lies_between_affine_bound_and_trip(pieces, layout, piece):
 def test_raised_bound_stays_below_when_a_worse_trip_is_named(pieces):
     """Naming a trip of 1 % more fuel only widens what is looked at: the bound may not pass the better trip."""
     found = pieces.optimum("series", "udds", 160, 330)
-    assert raised_bound_g(found.problem, found.bound, 1.01 * found.objective_g, 1000) <= found.objective_g + 1e-9
+    assert raised_to(found, 1.01 * found.objective_g, 1000) <= found.objective_g + 1e-9
+
+
+@pytest.mark.parametrize("share", [0.05, 0.3, 0.7])
+def test_raised_bound_goes_no_further_than_asked(pieces, share):
+    """By less than it could be raised it is raised by just that; what is followed for it is less (derived)."""
+    found = pieces.optimum("series", "udds", 160, 330)
+    room = raised_to(found, found.objective_g, 4000) - found.bound.bound_g
+    part = raised_bound_g(found.problem, found.bound, share * room, 4000) - found.bound.bound_g
+    assert room > 0.0 and part == pytest.approx(share * room, rel=1e-6)
+
+
+def test_raised_bound_keeps_to_the_work_it_may_do(pieces):
+    """With less work allowed it is raised by less, and never lowered (derived)."""
+    found = pieces.optimum("series", "udds", 160, 330)
+    free, bounded = raised_to(found, found.objective_g, 4000), raised_to(found, found.objective_g, 4000, most_work=1e6)
+    assert found.bound.bound_g < bounded < free
 
 
 def test_cells_hold_the_extremes_of_the_battery(pieces):
@@ -54,8 +75,8 @@ def test_cells_hold_the_extremes_of_the_power_limits(pieces):
 def test_raised_bound_knows_what_a_low_battery_gives(pieces, monkeypatch):
     """Where a low battery gives little, a bound that lets it give anything lies lower; both stay below the trip (derived)."""
     found = pieces.optimum("three-clutch-chargeable", "us06", 500, 600)
-    told = raised_bound_g(found.problem, found.bound, found.objective_g, 4000)
+    told = raised_to(found, found.objective_g, 4000)
     endless = np.full(1 + 4000 // BLOCK, np.inf)
     monkeypatch.setattr("ems.solve.cells.window_in_cells", lambda *a: window_in_cells(*a)._replace(gives=endless, takes=endless))
-    untold = raised_bound_g(found.problem, found.bound, found.objective_g, 4000)
+    untold = raised_to(found, found.objective_g, 4000)
     assert untold < told - 0.1 and told <= found.objective_g + 1e-9

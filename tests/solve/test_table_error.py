@@ -43,7 +43,7 @@ def test_quadrupled_tables_move_the_bound_as_told(pieces, layout):
     tables = build_tables(own.plant, own.tables.demand, refined(DEFAULT_GRID, 4), own.tables.slopes_g_J)
     fine = build_problem(tables, own.start_J, own.target_J)
     shape = bound.shape
-    again = best_bound(fine, shape, bound.segments, bound.values_g_J, 6).bound_g
+    again = best_bound(fine, shape, bound.segments, bound.values_g_J).bound_g
     moved = 100 * (bound.bound_g - again) / found.objective_g
     assert moved <= 0.05
     assert moved <= 3 * found.table_error_percent + 0.01
@@ -63,7 +63,7 @@ def test_what_the_first_search_of_finer_tables_missed_is_searched_afterwards(pie
     finer.reached = wide & (np.arange(wide.shape[1]) % 2 == 0)[None, :] if missed == "half of the nodes" else np.zeros_like(wide)
     slopes = steps.slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, 0.0)
     tables = added(problem.tables, wide, refined(pieces.small_grid, 2), slopes)
-    at_once = best_bound(with_tables(problem, tables), bound.shape, bound.segments, bound.values_g_J, 1).bound_g
+    at_once = best_bound(with_tables(problem, tables), bound.shape, bound.segments, bound.values_g_J, search=False).bound_g
     assert at_once < bound.bound_g - 1e-6
     assert finer.bound_g(bound, trip_g) == pytest.approx(at_once, rel=1e-9)
 
