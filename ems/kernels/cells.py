@@ -19,6 +19,7 @@ from ems.kernels.sweep import Points
 
 BLOCK = 64          # cells in a block
 PAD = 4             # entries before the first and after the last cell in lists of least values
+NEAR = 1e-6         # cells by which an energy may be off; what lies this near an edge counts to both sides
 LONGEST = 3         # cells that a step can end in, in all usual cases
 
 
@@ -88,7 +89,7 @@ def _steps(moved: float, least: float) -> tuple[int, int]:
     """First and last cell, counted from its own, that a cell can end in when it falls by ``least`` to ``moved`` cells."""
     if moved == 0.0 and least == 0.0:
         return 0, 0
-    return math.floor(-moved - 1e-9), 1 + math.floor(-least + 1e-9)
+    return math.floor(-moved - NEAR), 1 + math.floor(-least + NEAR)
 
 
 @compiled
@@ -97,7 +98,7 @@ def _drive_cells(points: Points, cells: Cells, k: int, n: int, slope: Any, stage
     """out (C,): least reduced cost of interval k in node n plus the excess after it (``runs``, ``least``), from any energy of each cell;
     what costs more than the limit is left out."""
     edge, size, dt = cells.edge, out.size, points.dt[k]
-    width = edge[1] - edge[0]
+    width = (edge[size] - edge[0]) / size
     tilt, price = slope[k] - slope[k + 1], slope[k + 1] * dt
     out[:] = HUGE
     for j in range(points.first[k, n], points.first[k, n] + points.count[k, n]):
@@ -128,7 +129,7 @@ def least_excess(points: Points, links: Links, cells: Cells, slope: Any, interce
     """
     K, S = points.count.shape[0], links.node.size - 1
     edge, size = cells.edge, cells.edge.size - 1
-    width = edge[1] - edge[0]
+    width = (edge[size] - edge[0]) / size
     excess, driven = np.full((S, size), HUGE), np.full(size, HUGE)
     runs = np.empty((S, LONGEST, size + 2 * PAD))
     own = np.empty((LONGEST, size + 2 * PAD))
@@ -153,7 +154,9 @@ def least_excess(points: Points, links: Links, cells: Cells, slope: Any, interce
             moved = stored / width
             if a == S:
                 place = (start - edge[0]) / width - moved
-                for i in range(max(math.floor(place - 1e-9), 0), min(math.floor(place + 1e-9), size - 1) + 1):
+                if place < -NEAR or place > size + NEAR:
+                    continue
+                for i in range(max(min(math.floor(place - NEAR), size - 1), 0), max(min(math.floor(place + NEAR), size - 1), 0) + 1):
                     best = min(best, reduced + runs[c, 0, i + PAD])
             else:
                 first, last = _steps(moved, moved)

@@ -105,7 +105,7 @@ def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Ar
     """The largest lower bound over the segment values, by cutting planes; for the values given only, without a search.
 
     After the first steps the search looks at the points that matter around the best so far; what it finds is then evaluated on all
-    of them, and sought among all of them where the bound is much lower there.
+    of them, and sought among all of them where the bound stays lower there.
     """
     window = window_cells(problem)
     best = lower_bound(problem, window, shape, segments, np.asarray(start_g_J, float))
@@ -122,8 +122,8 @@ def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Ar
         whole = lower_bound(problem, window, shape, segments, found.values_g_J)
         best = max(best, whole, key=lambda b: b.bound_g)
         if found.bound_g - whole.bound_g < 10.0 * ENOUGH * abs(best.bound_g):
-            break
-    return best
+            return best
+    return _climb(problem, window, [best], WHOLES, RADIUS)
 
 
 def _climb(problem: Problem, window: Window, tried: list[Bound], by: Search, radius: float) -> Bound:

@@ -28,7 +28,6 @@ CORRIDORS = (0.1, 0.03, 0.01, 0.003)  # half widths of the fine corridors, share
 BINDS = 0.002                   # spread of the costate's segment values, relative, from which the window is said to bind
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
-RAISED = 0.004                  # by how much a bound is raised in cells at most, relative
 BEYOND = 0.1                    # how far below the gap that is aimed at the cells go, relative
 SPREAD, APART = 0.008, 0.02      # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
@@ -47,7 +46,7 @@ class Aim:
     free: float = 0.0002
     binding: float = 0.0005
     cells: tuple[tuple[int, ...], ...] = ((2000, 6000), (6000,), (20000,))
-    work: float = 4e9
+    work: float = 2e9
 
     def wanted(self, bound: Bound) -> float:
         """The gap that is small enough beside a certificate."""
@@ -217,7 +216,7 @@ def raised(problem: Problem, bound: Bound, objective_g: float, lower_g: float, a
         if objective_g - lower_g <= wanted * objective_g:
             break
         say(f"certificate in {count} cells")
-        by = min(objective_g - (1.0 - BEYOND) * wanted * objective_g - bound.bound_g, reach_g(problem, bound, RAISED))
+        by = (1.0 - (1.0 - BEYOND) * wanted) * objective_g - bound.bound_g
         lower_g = max(lower_g, raised_bound_g(problem, bound, by, count, work))
     return lower_g
 

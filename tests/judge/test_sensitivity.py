@@ -105,7 +105,7 @@ def test_comfort_has_its_price(town):
                    asked=[Setting("dear", shift_price_g=0.5), Setting("as it is")])
     free, dear, same = made.points
     assert dear.changes < free.changes and dear.fuel.value >= free.fuel.value - 1e-3
-    assert dear.fuel.low <= dear.fuel.value and same.changes == free.changes
+    assert dear.fuel.low <= dear.fuel.value and same.fuel.value == pytest.approx(free.fuel.value, rel=1e-4)    # of changes, there are ties
     for event in made.events:
         assert event["hole_N"] >= 0.0 and event["impulse_Ns"] == pytest.approx(event["hole_N"] * event["lasts_s"])
         assert event["wanted_N"] <= 0.0 or event["held_N"] + event["hole_N"] == pytest.approx(event["wanted_N"])

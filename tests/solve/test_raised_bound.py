@@ -45,8 +45,8 @@ def test_raised_bound_goes_no_further_than_asked(pieces, share):
 def test_raised_bound_keeps_to_the_work_it_may_do(pieces):
     """With less work allowed it is raised by less, and never lowered (derived)."""
     found = pieces.optimum("series", "udds", 160, 330)
-    free, bounded = raised_to(found, found.objective_g, 4000), raised_to(found, found.objective_g, 4000, most_work=1e6)
-    assert found.bound.bound_g < bounded < free
+    free, bounded, none = (raised_to(found, found.objective_g, 4000, most_work=work) for work in (np.inf, 1e7, 1e6))
+    assert found.bound.bound_g <= none < bounded < free
 
 
 def test_cells_hold_the_extremes_of_the_battery(pieces):
@@ -80,3 +80,12 @@ def test_raised_bound_knows_what_a_low_battery_gives(pieces, monkeypatch):
     monkeypatch.setattr("ems.solve.cells.window_in_cells", lambda *a: window_in_cells(*a)._replace(gives=endless, takes=endless))
     untold = raised_to(found, found.objective_g, 4000)
     assert untold < told - 0.1 and told <= found.objective_g + 1e-9
+
+
+@pytest.mark.parametrize("charge", [(0.9, 0.85), (0.85, 0.8), (0.9, 0.6)])
+@pytest.mark.parametrize("cells", [3000, 6000, 20000])
+def test_raised_bound_of_a_trip_from_the_very_top_of_the_window(pieces, charge, cells):
+    """A battery that is full at the start stands at the last edge of the cells: the trip must be found there, however the edge is rounded."""
+    found = pieces.optimum("series-chargeable", "udds", 160, 338, (), charge)
+    assert raised_to(found, found.objective_g, cells) <= found.objective_g + 1e-9
+    assert 0.0 <= found.gap_percent
