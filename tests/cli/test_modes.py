@@ -75,8 +75,8 @@ def test_the_answer_first_then_kinds_then_interlocks(ems):
 
 
 def test_what_a_configuration_costs_is_shown_for_each(ems):
-    """First gear ends at 13,000 rpm of mg2, 29.9 turns a wheel turn: 54 km/h at 0.33 m. There 0.3 N m at the differential, 0.2 at the output
-    (4 turns), the odd (11.5) and the even shaft (5.6) brake, as the layout file has them: 206 W by hand. At 60 km/h third: 142 W."""
+    """First gear ends at 13,000 rpm of mg2, 29.9 turns a wheel turn: 54 km/h at 0.33 m. There 0.3 N m at the differential, 0.2 at output
+    (4 turns), odd (11.5) and even shaft (5.6) brake, as the layout file has them: 206 W by hand. At 60 km/h third: 142 W."""
     lines = ems("modes", "three-clutch").out.splitlines()
     first = next(i for i, line in enumerate(lines) if line.startswith("What each configuration costs"))
     assert split(lines[first + 1]) == ["configuration", "hold and pumps", "drag", "at", "limits beside those of the sources"]
@@ -87,7 +87,7 @@ def test_what_a_configuration_costs_is_shown_for_each(ems):
     assert rows["off:S1=first"] == ["2 W", f"{by_hand_W:.0f} W", f"{top_rad_s * 0.33 * 3.6:.0f} km/h", "none"]
     wheel_rad_s = 60 / 3.6 / 0.33
     assert rows["on:K1+K2+S1=third"] == ["42 W", f"{wheel_rad_s * (0.3 + 0.2 * (4 + 3 + 5.6)):.0f} W", "60 km/h", "none"]
-    legend = " ".join(lines[first + 30:first + 33])
+    legend = " ".join(lines[first + 30:first + 34])
     assert "keeps clutches, brakes and shifters engaged" in legend and "nearest to it that the configuration reaches" in legend
     assert "None: the layout file gives none." in legend
 
