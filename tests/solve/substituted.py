@@ -82,13 +82,22 @@ def battery(found, c) -> None:
     assert (-power <= np.interp(soc, cell.soc, cell.charge_power_W) * (1 + 1e-9) + 1e-3).all()
 
 
+def ratio_of(table) -> float:
+    """Of a gear pair or planetary set, given as such or by tooth numbers."""
+    teeth = table.get("teeth")
+    if teeth is None:
+        return float(table["ratio"])
+    return teeth["ring"] / teeth["sun"] if isinstance(teeth, dict) else teeth[1] / teeth[0]
+
+
 class Shafts:
     """Speeds of all shafts in the seconds of one configuration, and their rates per turn of the wheels, from the raw file."""
 
     def __init__(self, layout, data, c, rows) -> None:
         self.names, self.data = list(layout.shafts), data
         self.state = {name: c[name][rows[0]] for kind in ("clutches", "brakes", "one_way", "shifters") for name in data.get(kind, {})}
-        self.wheel_row = self.row(**{data["axles"]["front"]["shaft"]: 1})
+        self.axles = [axle["shaft"] for axle in data["axles"].values()]
+        self.wheel_row = self.row(**{self.axles[0]: 1})
         engine_row = self.row(**{data["engine"]["shaft"]: 1})
         joints = np.array([*self.joints(), *([engine_row] if c["configuration"][rows[0]].startswith("off:") else [])])
         self.system = np.vstack([joints, self.wheel_row])
@@ -103,10 +112,12 @@ class Shafts:
         """Speeds that gears, sets and what is closed hold together."""
         data = self.data
         for gear in data.get("gears", {}).values():
-            yield self.row(**{gear["from"]: 1, gear["to"]: -float(gear["ratio"])})
+            yield self.row(**{gear["from"]: 1, gear["to"]: -ratio_of(gear)})
         for planets in data.get("planetary_sets", {}).values():
-            ratio = float(planets["ratio"])
+            ratio = ratio_of(planets)
             yield self.row(**{planets["sun"]: 1, planets["ring"]: ratio, planets["carrier"]: -1 - ratio})
+        for other in self.axles[1:]:
+            yield self.row(**{self.axles[0]: 1, other: -1})             # the road joins them
         for name, (first, second) in self.pairs().items():
             if self.state[name] == 1.0:
                 yield self.row(**{first: 1}) - self.row(**{second: 1})
@@ -121,21 +132,25 @@ class Shafts:
                 | {name: (brake["holds"], "housing") for name, brake in data.get("brakes", {}).items()}
                 | {name: (one["from"], one["to"]) for name, one in data.get("one_way", {}).items()})
 
-    def sets(self, row) -> bool:
+    def sets(self, row, system=None) -> bool:
         """Whether what holds together sets a speed, or a difference of speeds."""
-        return bool(np.abs(row - row @ np.linalg.pinv(self.system) @ self.system).max() < 1e-9)
+        system = self.system if system is None else system
+        return bool(np.abs(row - row @ np.linalg.pinv(system) @ system).max() < 1e-9)
 
     def follow(self, c, rows, wheel) -> None:
         """Engine and machines turn as the wheels and the free engine speed want; what is free to, and only that, differs."""
-        given = np.zeros((self.system.shape[0], rows.size))
         at = int(np.flatnonzero((self.system == self.wheel_row).all(axis=1))[0])
+        free = [shaft for shaft in self.own if not self.sets(self.row(**{shaft: 1}))]       # machines that nothing sets: taken as they are
+        whole = np.vstack([self.system, *(self.row(**{shaft: 1}) for shaft in free)])
+        given = np.zeros((whole.shape[0], rows.size))
         given[at] = wheel
         if at < self.system.shape[0] - 1:
-            given[-1] = c["engine_speed_rpm"][rows] * RPM
-        self.speed = np.linalg.pinv(self.system) @ given
-        rate = np.zeros(self.system.shape[0])
-        rate[at] = 1.0
-        self.rate = np.linalg.pinv(self.system) @ rate
+            given[at + 1] = c["engine_speed_rpm"][rows] * RPM
+        for i, shaft in enumerate(free, self.system.shape[0]):
+            given[i] = c[f"{self.own[shaft]}_speed_rpm"][rows] * RPM
+        self.speed = np.linalg.pinv(whole) @ given
+        self.rate = np.linalg.pinv(whole)[:, at]
+        self.turning = whole
         for shaft, source in self.own.items():
             if self.sets(self.row(**{shaft: 1})):
                 assert np.allclose(self.speed[self.names.index(shaft)], c[f"{source}_speed_rpm"][rows] * RPM, rtol=1e-9, atol=1e-6), source
@@ -145,11 +160,12 @@ class Shafts:
                 assert (difference @ self.speed <= 1e-6).all(), name
 
     def drag_W(self):
-        """Drags of shafts, and of what is open, wherever speeds are set."""
+        """Drags of shafts, and of what is open, wherever speeds are set; what nothing holds turns along."""
         total = np.zeros(self.speed.shape[1])
         for shaft, table in self.data.get("shafts", {}).items():
             size = np.abs(self.speed[self.names.index(shaft)])
-            total += size * (float(table.get("drag_Nm", 0)) + float(table.get("drag_Nms_rad", 0)) * size)
+            if self.sets(self.row(**{shaft: 1})):
+                total += size * (float(table.get("drag_Nm", 0)) + float(table.get("drag_Nms_rad", 0)) * size)
         for kind in ("clutches", "brakes", "one_way"):
             for name, table in self.data.get(kind, {}).items():
                 first, second = self.pairs()[name]
@@ -168,7 +184,7 @@ class Shafts:
         total = np.zeros(self.speed.shape[1])
         for shaft, kgm2 in inertia.items():
             i = self.names.index(shaft)
-            if self.sets(self.row(**{shaft: 1})):
+            if self.sets(self.row(**{shaft: 1}), self.turning):
                 total += kgm2 * self.rate[i] * acceleration_rad_s2 * self.speed[i]
         return total
 
