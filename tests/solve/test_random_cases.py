@@ -38,6 +38,7 @@ FIXED = 20
 POLICIES = 12
 WIDE_PERCENT = 1.0      # gap beyond which a better trip may have been missed, as where a few grams are burnt: told, and counted
 WIDE_SHARE = 0.4
+MISSED = 0.006          # of the fuel of such short trips, by which a sweep over all points and the whole window may find a better one
 USUAL_g_J = 6e-5        # some two and a half units of fuel energy for one of stored energy
 
 
@@ -82,7 +83,7 @@ def checked(found, tally: Counter, luck: int) -> None:
     tally["wide"] += not searched
     fine = solve_dynamic(problem, full_corridor(problem, 1001, float(bound.costate_g_J.max())))
     assert found.lower_bound_g <= fine.objective_g * (1 + 1e-12)
-    assert not searched or found.objective_g <= fine.objective_g * 1.001 + 1e-3
+    assert not searched or found.objective_g <= fine.objective_g * (1 + MISSED) + 1e-3
     draw, compared, level = np.random.default_rng(luck), 0, 0
     for policy in range(POLICIES):
         trip = trip_at_random(problem, draw, price_g_J=USUAL_g_J * (1.0 + 0.25 * policy))
