@@ -108,10 +108,9 @@ class Comparison:
         out: dict[str, Any] = {"layout": self.layout.name, "cycle": self.cycle.name}
         for f in fields(self):
             if f.name not in objects:
-                value = getattr(self, f.name)
-                value = value.to_dict() if isinstance(value, BatteryUse) else value
+                value: Any = getattr(self, f.name)
                 unpack = isinstance(value, tuple) and bool(value) and hasattr(value[0], "to_dict")
-                out[f.name] = [v.to_dict() for v in value] if unpack else value
+                out[f.name] = [v.to_dict() for v in value] if unpack else value.to_dict() if isinstance(value, BatteryUse) else value
         return out
 
     def to_frame(self) -> pd.DataFrame:
