@@ -119,21 +119,29 @@ class Battery:
         soc : charge at which; the powers for all durations fall in the proportion of the 10 s limit there. None: no less than
               the file's figures.
         """
-        share = 1.0 if soc is None else float(np.interp(soc, self.soc, self.discharge_power_W)) / self.discharge_limit_W
+        share = 1.0 if soc is None else float(self.shares(soc)[0])
         return share * _for_W(duration_s, self.discharge_2s_W, self.discharge_limit_W, self.discharge_continuous_W)
 
     def charge_for_W(self, duration_s: float, soc: float | None = None) -> float:
         """Most constant power taken for a duration, positive; as ``discharge_for_W``."""
-        share = 1.0 if soc is None else float(np.interp(soc, self.soc, self.charge_power_W)) / self.charge_limit_W
+        share = 1.0 if soc is None else float(self.shares(soc)[1])
         return share * _for_W(duration_s, self.charge_2s_W, self.charge_limit_W, self.charge_continuous_W)
 
-    def pulse_use(self, power_W: Array, dt_s: Array) -> Array:
+    def shares(self, soc: ArrayLike) -> tuple[Array, Array]:
+        """Power given and power taken at states of charge, over the most that the file has; any shape."""
+        at = np.asarray(soc, dtype=np.float64)
+        return (np.asarray(np.interp(at, self.soc, self.discharge_power_W)) / self.discharge_limit_W,
+                np.asarray(np.interp(at, self.soc, self.charge_power_W)) / self.charge_limit_W)
+
+    def pulse_use(self, power_W: Array, dt_s: Array, soc: Array | None = None) -> Array:
         """(K+1,) share of the 10 s pulse in use over a trip; above 1 the trip asks for more than the continuous power allows.
 
         power_W : (K,) at the terminals, positive when given; giving and taking have a pulse each, the fuller one counts.
+        soc     : (K,) charge at which, as in ``discharge_for_W``
         """
-        given = pulse_use(np.maximum(power_W, 0.0), dt_s, self.discharge_limit_W, self.discharge_for_W(math.inf))
-        taken = pulse_use(np.maximum(-power_W, 0.0), dt_s, self.charge_limit_W, self.charge_for_W(math.inf))
+        shares = (np.ones(1), np.ones(1)) if soc is None else self.shares(soc)
+        given = pulse_use(np.maximum(power_W, 0.0) / shares[0], dt_s, self.discharge_limit_W, self.discharge_for_W(math.inf))
+        taken = pulse_use(np.maximum(-power_W, 0.0) / shares[1], dt_s, self.charge_limit_W, self.charge_for_W(math.inf))
         return np.maximum(given, taken)
 
     @property

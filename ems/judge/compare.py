@@ -14,6 +14,7 @@ from ems.judge.played import best_trace_of
 from ems.judge.rollup import Entry, pair, phases, power_bands, rolled_up, speed_bands
 from ems.judge.stretches import Stretch, costliest
 from ems.layout.model import Layout
+from ems.plant.battery_use import BatteryUse, battery_use
 from ems.plant.trace import Trace
 from ems.solve.clock import Progress
 from ems.solve.optimum import Optimum, optimum
@@ -58,6 +59,7 @@ class Comparison:
     foresight_g : best controller known that does not see ahead, minus optimum; calibration_g : strategy minus that controller
     causal : method of that controller ('instantaneous', 'stochastic', or 'strategy' where nothing causal was better)
     causals : what was tried, with its tuning       trace, best_trace : the trip, and the best choices at its states
+    battery_use, optimum_battery_use : what both trips ask of the battery for longer than ten seconds
     by_* : roll-ups of the prices; names of ``by_mode`` are 'chosen -> optimal at that state'
     """
 
@@ -97,6 +99,8 @@ class Comparison:
     by_phase: tuple[Entry, ...]
     stretches: tuple[Stretch, ...]
     corrections: dict[str, int]
+    battery_use: BatteryUse
+    optimum_battery_use: BatteryUse
 
     def to_dict(self) -> dict[str, Any]:
         """Everything but the objects, layout and cycle by name: the JSON of ``ems compare``."""
@@ -104,9 +108,9 @@ class Comparison:
         out: dict[str, Any] = {"layout": self.layout.name, "cycle": self.cycle.name}
         for f in fields(self):
             if f.name not in objects:
-                value = getattr(self, f.name)
+                value: Any = getattr(self, f.name)
                 unpack = isinstance(value, tuple) and bool(value) and hasattr(value[0], "to_dict")
-                out[f.name] = [v.to_dict() for v in value] if unpack else value
+                out[f.name] = [v.to_dict() for v in value] if unpack else value.to_dict() if isinstance(value, BatteryUse) else value
         return out
 
     def to_frame(self) -> pd.DataFrame:
@@ -184,7 +188,8 @@ def _comparison(simulation: Simulated, found: Optimum, entries: Ledger, causals:
         by_cause={c: float(entries.causes_g[c].sum()) for c in CAUSES}, by_mode=rolled_up(pairs, *sums),
         by_speed_band=rolled_up(speed[0], *sums, speed[1]), by_power_band=rolled_up(power[0], *sums, power[1]),
         by_phase=rolled_up(phase[0], *sums, phase[1]), stretches=costliest(entries, simulation.trace, best_trace, found.trace),
-        corrections=dict(simulation.corrections))
+        corrections=dict(simulation.corrections), battery_use=battery_use(simulation.trace),
+        optimum_battery_use=battery_use(found.trace))
 
 
 def _own_prices_g(found: Optimum, entries: Ledger) -> float:

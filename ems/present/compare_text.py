@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ems.present.optimum_text import NO_TYPE_APPROVAL
+from ems.present.optimum_text import NO_TYPE_APPROVAL, battery_words
 from ems.present.text import bar, columns, within
 
 if TYPE_CHECKING:
@@ -53,6 +53,8 @@ def _answer(found: Comparison, cycle_given: bool) -> list[RenderableType]:
                            f", certified within {within(found.optimum_gap_percent)}, tables within {within(found.table_error_percent)}")
     facts = [("charge", f"{found.soc_start:.4f} at the start, {found.soc_end:.4f} at the end, the optimum's too"),
              ("fuel", f"{found.strategy_fuel_g:.2f} g over {found.distance_km:.2f} km{_prices(found)}")]
+    facts += [(f"battery, {who}", words) for who, use in (("strategy", found.battery_use), ("optimum", found.optimum_battery_use))
+              if (words := battery_words(use))]
     if found.corrections:
         facts.append(("corrected", ", ".join(f"{name} in {n} intervals" for name, n in found.corrections.items())))
     return [head, "", answer, "", columns(facts, (False, False))]

@@ -40,7 +40,8 @@ HEADINGS = ("configuration", "reach the wheels, turns per wheel turn", "km/h", "
 
 CAUTION = ("On a real vehicle a tie-up locks the wheels. This table is where an interlock study begins, not its end:",
            "interlocks must be engineered by qualified people under the functional safety standards that apply.")
-DRAG_KMH = 60    # car speed at which drag is shown
+DRAG_KMH = 60    # car speed at which drag is shown, where it can be driven
+NONE = "none"
 RPM = 30.0 / math.pi
 MAXIMUM = 8      # states named for one remark
 
@@ -148,23 +149,33 @@ def _burdens(layout: Layout, derivation: Derivation) -> Iterator[RenderableType]
     """What each configuration costs while it is engaged, and the limits on its torques and inner speeds."""
     from rich.text import Text
 
-    rows = [(c.id, f"{c.electric_W:.0f}" if c.electric_W else "-", _drag_words(layout, c), _limit_words(c))
+    rows = [(c.id, f"{c.electric_W:.0f} W" if c.electric_W else NONE, *_drag_words(layout, c), _limit_words(c))
             for c in derivation.configurations]
-    told = [row for row in rows if row[1:] != ("-", "-", "-")]
+    told = [row for row in rows if set(row[1:]) - {NONE, ""}]
     yield ""
     if not told:
         yield "No hold or pump power, drag, torque capacity or inner speed limit is given for any of them."
         return
-    yield Text("Power to hold and pump, drag, limits", style="bold")
-    yield columns(told, (False, True, True, False),
-                  ("configuration", "electric W", f"drag W at {DRAG_KMH} km/h", "limits beside those of the sources"))
+    yield Text("What each configuration costs while it is engaged, and what limits it", style="bold")
+    yield columns(told, (False, True, True, False, False),
+                  ("configuration", "hold and pumps", "drag", "at", "limits beside those of the sources"))
+    yield "  Hold and pumps: electrical power that keeps clutches, brakes and shifters engaged, and that the pumps take."
+    yield (f"  Drag: power lost in splash, bearings and open clutches at {DRAG_KMH} km/h, or at the speed nearest to it that the "
+           "configuration reaches.")
+    if any(drag.free for c in derivation.configurations for drag in c.drags):
+        yield "  A free engine speed is taken at idle there."
+    yield f"  {NONE.capitalize()}: the layout file gives none."
     if len(told) < len(rows):
         yield f"  The other {times(len(rows) - len(told), 'configuration')} have none of these."
 
 
-def _drag_words(layout: Layout, c: Configuration) -> str:
+def _drag_words(layout: Layout, c: Configuration) -> tuple[str, str]:
+    """Drag, and the car speed at which."""
+    if not c.drags:
+        return NONE, ""
     low, high = c.speed_range_kmh
-    return f"{drag_W(layout, c, DRAG_KMH):.0f}" if c.drags and low <= DRAG_KMH <= high else "-"
+    speed_kmh = min(max(DRAG_KMH, low), high)
+    return f"{drag_W(layout, c, speed_kmh):.0f} W", f"{speed_kmh:.0f} km/h"
 
 
 def _limit_words(c: Configuration) -> str:
@@ -172,7 +183,7 @@ def _limit_words(c: Configuration) -> str:
     words = [_bounds(m.what, m.low_Nm, m.high_Nm, "Nm") for m in c.load_limits]
     words += [_bounds(s.what, s.low_rad_s * RPM, s.high_rad_s * RPM, "rpm") for s in c.speed_limits
               if s.what not in sources and (s.low_rad_s, s.high_rad_s) != (0.0, math.inf)]
-    return ", ".join(words) or "-"
+    return ", ".join(words) or NONE
 
 
 def _bounds(what: str, low: float, high: float, unit: str) -> str:

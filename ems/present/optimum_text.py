@@ -11,8 +11,10 @@ from ems.present.text import bar, clock, columns, times, within
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+    from ems.plant.battery_use import BatteryUse
     from ems.solve.optimum import Optimum
 
+TOLD_PULSE_PERCENT = 50.0       # share of the battery's ten-second pulse in use from which it is told
 NO_TYPE_APPROVAL = "A computed optimum, not a type-approval figure."
 NAMES = {"engine": "engine heat", "meshes": "gear meshes", "clutches": "slipping clutches", "brakes": "friction brakes",
          "drag": "drags of shafts and open clutches", "hold": "holding what is engaged, pumps",
@@ -52,6 +54,8 @@ def _answer(found: Optimum, cycle_given: bool) -> list[RenderableType]:
 
 
 def _facts(found: Optimum) -> list[tuple[str, str]]:
+    from ems.plant.battery_use import battery_use
+
     above = 100.0 * (found.fuel_l_per_100km / found.floor_l_per_100km - 1.0) if found.floor_l_per_100km > 0.0 else 0.0
     facts = [
         ("CO2", f"{found.co2_g_per_km:.1f} g/km"),
@@ -73,9 +77,20 @@ def _facts(found: Optimum) -> list[tuple[str, str]]:
     if found.gap_asked_percent is not None and found.gap_percent > found.gap_asked_percent:
         facts.insert(0, ("gap asked for", f"{found.gap_asked_percent:g} % is not reached with the finest nodes and cells: what is left "
                          "lies between trips that change configuration and a bound that may mix them"))
+    battery = battery_words(battery_use(found.trace))
+    if battery:
+        facts.append(("battery", battery))
     if found.price_g > 0.0:
         facts.insert(2, ("prices", f"{found.price_g:.2f} g for starts and changes, counted in the optimum, not burnt"))
     return facts
+
+
+def battery_words(use: BatteryUse) -> str:
+    """What a trip asks of the battery beyond its continuous power; nothing to say where it does not, or only for moments."""
+    if use.pulse_use_percent < TOLD_PULSE_PERCENT:
+        return ""
+    words = f"{use.above_continuous_s:.0f} s above its continuous power, up to {use.pulse_use_percent:.0f} % of its ten-second pulse in use"
+    return f"{words}: for {use.overdrawn_s:.0f} s more than its data promise" if use.overdrawn_s > 0.0 else words
 
 
 def _charge(found: Optimum) -> str:

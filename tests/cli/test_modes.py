@@ -74,6 +74,24 @@ def test_the_answer_first_then_kinds_then_interlocks(ems):
     assert "stopped engine holds the wheels" in " ".join(lines[first + 7:])
 
 
+def test_what_a_configuration_costs_is_shown_for_each(ems):
+    """First gear ends at 13,000 rpm of mg2, 29.9 turns a wheel turn: 54 km/h at 0.33 m. There 0.3 N m at the differential, 0.2 at output
+    (4 turns), odd (11.5) and even shaft (5.6) brake, as the layout file has them: 206 W by hand. At 60 km/h third: 142 W."""
+    lines = ems("modes", "three-clutch").out.splitlines()
+    first = next(i for i, line in enumerate(lines) if line.startswith("What each configuration costs"))
+    assert split(lines[first + 1]) == ["configuration", "hold and pumps", "drag", "at", "limits beside those of the sources"]
+    rows = {split(line)[0]: split(line)[1:] for line in lines[first + 2:first + 30]}
+    assert len(rows) == 28 and all("-" not in cells for cells in rows.values())
+    top_rad_s = 13_000 / 29.9 * 3.14159265 / 30
+    by_hand_W = top_rad_s * (0.3 + 0.2 * (4 + 11.5 + 5.6))
+    assert rows["off:S1=first"] == ["2 W", f"{by_hand_W:.0f} W", f"{top_rad_s * 0.33 * 3.6:.0f} km/h", "none"]
+    wheel_rad_s = 60 / 3.6 / 0.33
+    assert rows["on:K1+K2+S1=third"] == ["42 W", f"{wheel_rad_s * (0.3 + 0.2 * (4 + 3 + 5.6)):.0f} W", "60 km/h", "none"]
+    legend = " ".join(lines[first + 30:first + 34])
+    assert "keeps clutches, brakes and shifters engaged" in legend and "nearest to it that the configuration reaches" in legend
+    assert "None: the layout file gives none." in legend
+
+
 def test_input_split_shows_the_free_ratio(ems):
     ended = ems("modes", "input-split")
     assert "engine free, mg1 3.6 x e - 8.58, mg2 9.4" in ended.out

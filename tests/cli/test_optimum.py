@@ -87,6 +87,18 @@ def test_text_says_what_the_json_says(ems, short_trip):
     assert text.index("l/100 km") < text.index("share of time") < text.index("where the energy went")
 
 
+def test_a_battery_that_is_overdrawn_is_told(ems, short_trip):
+    """With its data hardly any power lasts: seconds and the pulse in JSON and text alike; as shipped there is nothing to tell."""
+    weak = ("--set", "battery.discharge_continuous_kW=0.5", "--set", "battery.discharge_limit_kW=25", "--set", "battery.discharge_2s_kW=26")
+    words = ("optimum", "series", "--cycle", str(short_trip), "--quiet")
+    told = ems(*words, *weak, "--json").json["battery_use"]
+    assert told["overdrawn_s"] > 0 and told["above_continuous_s"] > 0 and told["above_2s_s"] == 0
+    line = (f"{told['above_continuous_s']:.0f} s above its continuous power, up to {told['pulse_use_percent']:.0f} % of its ten-second "
+            f"pulse in use: for {told['overdrawn_s']:.0f} s more than its data promise")
+    assert line in ems(*words, *weak).out
+    assert "above its continuous power" not in ems(*words).out
+
+
 def test_energy_in_the_text_closes_to_the_fuel_energy(ems, short_trip):
     text = ems("optimum", "series", "--cycle", str(short_trip), "--quiet").out
     table = text.split("where the energy went")[1].split("unexplained")[0].splitlines()[1:]

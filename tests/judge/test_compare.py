@@ -159,6 +159,8 @@ def test_json_has_the_keys_of_the_contract(told):
     assert set(result["by_cause"]) == {"configuration", "division", "transition", "charge"}
     assert result["ledger_sum_g"] == pytest.approx(result["gap_g"], rel=1e-9)
     assert result["inputs"]["cycle_digest"] and result["strategy_word"] == "ecms"
+    for use in (result["battery_use"], result["optimum_battery_use"]):
+        assert set(use) == {"above_continuous_s", "above_2s_s", "pulse_use_percent", "overdrawn_s"} and use["above_2s_s"] == 0.0
 
 
 def test_files_hold_the_same_ledger(told):

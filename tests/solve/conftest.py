@@ -106,10 +106,11 @@ def bare_problem():
     return make
 
 
-def trip_at_random(problem, random, overshoot=0.0):
+def trip_at_random(problem, random, overshoot=0.0, price_g_J=6e-5):
     """(node, point, energy) of a trip that picks node and point at random each second, or None where it runs into a wall.
 
     The battery is reckoned here in numpy, apart from the kernels. overshoot : share of the window by which it may be left
+    price_g_J : what stored energy is worth where a point is not picked at random
     """
     battery, points, changes = problem.plant.layout.battery, problem.points, problem.changes
     K, N = points.first.shape
@@ -133,10 +134,12 @@ def trip_at_random(problem, random, overshoot=0.0):
             internal = 2 * power / (1 + np.sqrt(np.maximum(root, 0.0)))
             end = start - points.dt[k] * internal
             good = (root >= 0) & (low <= start <= high) & (low <= end) & (end <= high)
+            good &= power <= np.interp(soc, battery.soc, battery.discharge_power_W)
+            good &= -power <= np.interp(soc, battery.soc, battery.charge_power_W)
             good &= (internal / v <= battery.discharge_limit_A) & (-internal / v <= battery.charge_limit_A)
             if good.any():
                 index, end = index[good], end[good]
-                worth = points.fuel[index] - 6e-5 * end
+                worth = points.fuel[index] - price_g_J * end
                 pick = int(np.argmin(worth)) if random.random() < thrift else int(random.integers(index.size))
                 node[k], point[k], energy[k + 1], a = c, index[pick], end[pick], c
                 break

@@ -5,22 +5,17 @@ Source: by definition (a bound is below what it bounds, a derived configuration 
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 import pytest
 
+from ems import library
 from ems.kernels.plant import make_bench
 from ems.kernels.replay import Played, play
 from ems.layout.load import load_layout
 from ems.solve.optimum import optimum
 
-SHORT = ("series", "plain-car", "two-mode")
-LONG = ("input-split", "three-clutch", "series-parallel", "parallel-six", "three-clutch-rear", "three-clutch-chargeable",
-        "input-split-chargeable", "series-chargeable", "series-parallel-chargeable")
 CUT = ("udds", 160, 200)                # from a standstill to 70 km/h
 LAUNCH = ("wltc-3b", 11, 41)            # begins at a standstill
-OFTEN = pytest.mark.skipif(os.environ.get("EMS_LONG") != "1", reason="set EMS_LONG=1: a table for every configuration")
 
 
 def limit_codes(found) -> np.ndarray:
@@ -34,7 +29,7 @@ def limit_codes(found) -> np.ndarray:
     return np.asarray(played.code)
 
 
-@pytest.mark.parametrize("name", [*SHORT, *(pytest.param(name, marks=OFTEN) for name in LONG)])
+@pytest.mark.parametrize("name", library.names("layout"))
 def test_a_short_cut(pieces, name):
     found = optimum(load_layout(name), pieces.cycle(*CUT), grid=pieces.small_grid, lanes=2)
     assert abs(found.energy_residual_percent) < 1e-4

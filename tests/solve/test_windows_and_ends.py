@@ -13,6 +13,11 @@ from ems.layout.load import load_layout
 from ems.solve.dynamic import full_corridor, solve_dynamic
 from ems.solve.optimum import optimum
 
+BINDING_PERCENT = 0.15      # the certified gap that is promised where the window binds
+MEASURED_PERCENT = 0.08     # and what these trips keep to: 0.02 to 0.05 when they were chosen
+NARROW = ("battery.soc_low=0.545", "battery.soc_high=0.556")
+HALVED = ("battery.soc_low=0.5", "battery.soc_high=0.6")
+
 
 def descent(pieces, seconds=420, grade=-0.06):
     """A stop, ten minutes less a little of 60 km/h downhill, a stop."""
@@ -22,21 +27,57 @@ def descent(pieces, seconds=420, grade=-0.06):
     return replace(whole, name="descent", speed_m_s=speed, grade=np.full(seconds + 1, grade))
 
 
+def downhill_in_the_end(pieces):
+    """Five minutes of town, the second half down a slope of 5 %."""
+    cycle = pieces.cycle("udds", 160, 450)
+    return replace(cycle, name="downhill in the end", grade=np.where(np.arange(291) < 150, 0.0, -0.05))
+
+
+def stored_J(found):
+    """(K + 1,) stored energy along the trip."""
+    c = found.trace.columns
+    return 1e3 * np.append(c["battery_energy_start_kJ"][:1], c["battery_energy_end_kJ"])
+
+
+def contacts(found):
+    """Sides of the window that the trip comes to within 2 % of it, in turn: -1 bottom, 1 top."""
+    low, high = found.problem.window_J
+    share = (stored_J(found) - low) / (high - low)
+    side = np.where(share < 0.02, -1, np.where(share > 0.98, 1, 0))
+    return [int(turn) for turn, _ in itertools.groupby(side[side != 0])]
+
+
+def held_and_certified(found, most_percent=BINDING_PERCENT):
+    """The window is kept, energy is conserved, and the gap is what is promised: as a figure, and from the two figures it is made of."""
+    low, high = found.problem.window_J
+    energy = stored_J(found)
+    assert low - 1 <= energy.min() and energy.max() <= high + 1
+    assert 0 < found.lower_bound_g <= found.objective_g
+    assert found.objective_g - found.lower_bound_g <= most_percent / 100 * found.objective_g
+    assert found.gap_percent == pytest.approx(100 * (1 - found.lower_bound_g / found.objective_g))
+    assert 0 <= found.table_error_percent <= most_percent
+    assert abs(found.energy_residual_percent) < 1e-4
+
+
+def truly_binds(found, free):
+    """The window costs fuel: more than half a per thousand above the same trip with room, beyond what both proofs leave open."""
+    assert found.lower_bound_g > 1.0005 * free.objective_g
+    values = [segment["costate"] for segment in found.costate_segments]
+    assert max(values) > 1.002 * min(values)
+
+
 @pytest.mark.parametrize("layout", ["series", "input-split"])
 def test_small_battery_on_real_speeds(pieces, layout):
-    """A tenth of the capacity: the window binds and is kept, and 4,001 nodes over the whole of it, with every point of the tables, find
-    nothing that is better by a thousandth (a trip of minutes has a duality gap of its own, so the gap says little here)."""
+    """A tenth of the capacity: the trip goes from end to end of the window three times and is certified, and 4,001 nodes over the whole of
+    it, with every point of the tables, lie above the bound and find nothing that is better by a thousandth."""
     found = pieces.optimum(layout, "udds", 160, 420, ("battery.capacity_Ah=0.5",))
-    energy = np.asarray(found.trace.columns["battery_energy_end_kJ"]) * 1e3
-    low, high = found.problem.window_J
-    assert low - 1 <= energy.min() and energy.max() <= high + 1
-    assert min(energy.min() - low, high - energy.max()) < 0.02 * (high - low)
-    assert found.lower_bound_g <= found.objective_g
+    assert len(contacts(found)) >= 3
+    held_and_certified(found, MEASURED_PERCENT)
+    truly_binds(found, pieces.optimum(layout, "udds", 160, 420))
     costate = float(found.bound.costate_g_J.max())
     fine = solve_dynamic(found.problem, full_corridor(found.problem, 4001, costate))
     assert found.lower_bound_g <= fine.objective_g
     assert found.objective_g <= fine.objective_g * 1.001
-    assert abs(found.energy_residual_percent) < 1e-4
 
 
 def test_descent_fills_the_battery_and_the_brakes_take_the_rest(pieces):
@@ -79,15 +120,26 @@ def test_charge_to_be_used_up(pieces):
     assert found.objective_g < held.lower_bound_g
 
 
-def test_both_ends_and_three_contacts(pieces):
-    """A window of a few tens of kilojoules over starts and stops: it binds above and below, three times at least, and is certified."""
-    found = pieces.optimum("series", "udds", 160, 420, ("battery.soc_low=0.545", "battery.soc_high=0.556"), (0.55, 0.55))
+def test_both_ends_and_five_contacts(pieces):
+    """A window of a few tens of kilojoules over starts and stops: the trip goes from end to end of it again and again."""
+    found = pieces.optimum("series", "udds", 160, 420, NARROW, (0.55, 0.55))
+    assert len(contacts(found)) >= 5
+    held_and_certified(found, MEASURED_PERCENT)
+    truly_binds(found, pieces.optimum("series", "udds", 160, 420))
+
+
+@pytest.mark.parametrize("layout", ["series", "input-split", "series-parallel"])
+def test_surplus_at_the_end(pieces, layout):
+    """Town, then a descent that brings more than the window holds: bottom before it, top on it, charge left over at the end, which is worth
+    nothing there: energy at the end has no price, and the same trip asked for all that charge needs no more fuel (on tables of
+    its own, so within what both leave open)."""
+    cycle = downhill_in_the_end(pieces)
+    found = optimum(load_layout(layout, overrides=HALVED), cycle, charge=(0.55, 0.55))
+    assert contacts(found)[:2] == [-1, 1]
+    held_and_certified(found, MEASURED_PERCENT)
+    truly_binds(found, optimum(load_layout(layout), cycle, charge=(0.55, 0.55)))
     low, high = found.problem.window_J
-    energy = np.append(found.trace.columns["battery_energy_start_kJ"][:1], found.trace.columns["battery_energy_end_kJ"]) * 1e3
-    near = np.where(energy < low + 0.02 * (high - low), -1, np.where(energy > high - 0.02 * (high - low), 1, 0))
-    sides = [side for side in near if side]
-    contacts = 1 + sum(a != b for a, b in itertools.pairwise(sides)) if sides else 0
-    assert set(sides) == {-1, 1} and contacts >= 3
-    assert low - 1 <= energy.min() and energy.max() <= high + 1
-    assert 0 < found.lower_bound_g <= found.objective_g
-    assert len(found.costate_segments) > 1 and abs(found.energy_residual_percent) < 1e-4
+    assert found.surplus_J > 0.25 * (high - low)
+    assert found.costate_segments[-1]["costate"] < 0.05 < 2 < found.costate_segments[0]["costate"]
+    asked = optimum(load_layout(layout, overrides=HALVED), cycle, charge=(0.55, found.soc_end - 1e-4))
+    assert asked.objective_g == pytest.approx(found.objective_g, rel=BINDING_PERCENT / 100)
