@@ -15,15 +15,18 @@ from ems.types import Array
 LIMIT_SLACK = 1e-6      # by which a power limit may rise inside a cell above its values at the edges
 
 
-def raised_bound_g(problem: Problem, bound: Bound, by_g: float, count: int, most_work: float = math.inf) -> float:
+def raised_bound_g(problem: Problem, bound: Bound, by_g: float, count: int, most_work: float = math.inf, least_g: float = 0.0) -> float:
     """The affine bound raised by the least excess of any trip, and by ``by_g`` at most [g]; still a lower bound of every policy.
 
     Points and changes through which a trip costs more need not be followed, so less is done for less.
     count : cells in the window      most_work : points times cells; the bound is raised by less where there would be more
+    least_g : by less than that it need not be raised at all
     """
     narrow = pruned(problem, bound, by_g)
     while count * narrow.points.fuel.size > most_work:
         by_g *= 0.7
+        if by_g < least_g:
+            return bound.bound_g
         narrow = pruned(narrow, bound, by_g)
     excess = least_excess(narrow.points, narrow.links, window_in_cells(problem, count), bound.costate_g_J, bound.intercept_g,
                           bound.stage_g, by_g, problem.start_J - problem.target_J)

@@ -45,8 +45,8 @@ class Aim:
 
     free: float = 0.0002
     binding: float = 0.0005
-    cells: tuple[tuple[int, ...], ...] = ((2000, 6000), (6000,), (20000,))
-    work: float = 2e9
+    cells: tuple[tuple[int, ...], ...] = ((2000, 6000), (6000,), (20000, 60000))
+    work: float = 4e9
 
     def wanted(self, bound: Bound) -> float:
         """The gap that is small enough beside a certificate."""
@@ -60,7 +60,7 @@ def aim_at(gap_percent: float | None) -> Aim:
     """The usual aim, or one that spends more before it gives up a gap that was asked for."""
     if gap_percent is None:
         return USUAL
-    return Aim(gap_percent / 100.0, gap_percent / 100.0, (*USUAL.cells, (20000, 60000)), math.inf)
+    return Aim(gap_percent / 100.0, gap_percent / 100.0, (*USUAL.cells, (60000,)), math.inf)
 
 
 def first_bound(problem: Problem) -> tuple[Problem, Bound]:
@@ -217,7 +217,7 @@ def raised(problem: Problem, bound: Bound, objective_g: float, lower_g: float, a
             break
         say(f"certificate in {count} cells")
         by = (1.0 - (1.0 - BEYOND) * wanted) * objective_g - bound.bound_g
-        lower_g = max(lower_g, raised_bound_g(problem, bound, by, count, work))
+        lower_g = max(lower_g, raised_bound_g(problem, bound, by, count, work, lower_g - bound.bound_g))
     return lower_g
 
 
