@@ -34,19 +34,19 @@ from tests.solve.drawn import cycles, layouts
 from tests.solve.substituted import substituted
 
 LONG = os.environ.get("EMS_LONG") == "1"
-FIXED = 20
+FIXED = 23
 POLICIES = 12
 WIDE_PERCENT = 1.0      # gap beyond which a better trip may have been missed, as where a few grams are burnt: told, and counted
-WIDE_SHARE = 0.4
-MISSED = 0.006          # of the fuel of such short trips, by which a sweep over all points and the whole window may find a better one
+WIDE_SHARE = 0.3
+MISSED = 0.001          # of the fuel of such short trips, by which a sweep over all points and the whole window may find a better one
 USUAL_g_J = 6e-5        # some two and a half units of fuel energy for one of stored energy
 
 
-def examples(few: int, many: int) -> Callable:
+def examples(few: int, many: int, fixed: int = FIXED) -> Callable:
     """Decorator: a few examples, the same every time; many, others every time, when long tests are asked for."""
     kept = settings(max_examples=many if LONG else few, deadline=None, database=None, print_blob=True,
                     suppress_health_check=list(HealthCheck), phases=(Phase.explicit, Phase.generate))
-    return kept if LONG else lambda test: seed(FIXED)(kept(test))
+    return kept if LONG else lambda test: seed(fixed)(kept(test))
 
 
 def solved(layout, cycle, tally: Counter, luck: int):
@@ -197,7 +197,7 @@ def test_layouts_that_mostly_do_not():
     """Absurd layouts end in words, hardly ever in an optimum."""
     tally: Counter[str] = Counter()
 
-    @examples(40, 300)
+    @examples(40, 300, 20)
     @given(cycle=cycles(), luck=st.integers(0, 10**6))
     def every(cycle, luck):
         content = drawn(random.Random(luck))
