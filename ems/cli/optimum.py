@@ -35,11 +35,10 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
     found = solve(run, loaded)
     polished = _polished(run, found) if polish else None
 
-    from ems.plant.battery_use import battery_use
     from ems.present.optimum_text import optimum_text
     from ems.present.polish_text import polish_text
 
-    result = {**found.to_dict(), "battery_use": battery_use(found.trace).to_dict(), **inputs(loaded), "cycle_chosen": cycle is not None}
+    result = {**found.to_dict(), **inputs(loaded), "cycle_chosen": cycle is not None}
     if polished is not None:
         result["polish"] = polished.to_dict()
     text = None if run.json else optimum_text(

@@ -189,7 +189,7 @@ def _comparison(simulation: Simulated, found: Optimum, entries: Ledger, causals:
         by_speed_band=rolled_up(speed[0], *sums, speed[1]), by_power_band=rolled_up(power[0], *sums, power[1]),
         by_phase=rolled_up(phase[0], *sums, phase[1]), stretches=costliest(entries, simulation.trace, best_trace, found.trace),
         corrections=dict(simulation.corrections), battery_use=battery_use(simulation.trace),
-        optimum_battery_use=battery_use(found.trace))
+        optimum_battery_use=found.battery_use)
 
 
 def _own_prices_g(found: Optimum, entries: Ledger) -> float:

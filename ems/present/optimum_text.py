@@ -54,8 +54,6 @@ def _answer(found: Optimum, cycle_given: bool) -> list[RenderableType]:
 
 
 def _facts(found: Optimum) -> list[tuple[str, str]]:
-    from ems.plant.battery_use import battery_use
-
     above = 100.0 * (found.fuel_l_per_100km / found.floor_l_per_100km - 1.0) if found.floor_l_per_100km > 0.0 else 0.0
     facts = [
         ("CO2", f"{found.co2_g_per_km:.1f} g/km"),
@@ -77,7 +75,7 @@ def _facts(found: Optimum) -> list[tuple[str, str]]:
     if found.gap_asked_percent is not None and found.gap_percent > found.gap_asked_percent:
         facts.insert(0, ("gap asked for", f"{found.gap_asked_percent:g} % is not reached with the finest nodes and cells: what is left "
                          "lies between trips that change configuration and a bound that may mix them"))
-    battery = battery_words(battery_use(found.trace))
+    battery = battery_words(found.battery_use)
     if battery:
         facts.append(("battery", battery))
     if found.price_g > 0.0:

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ems.errors import CycleNotFollowed, InputError, Mistake
+from ems.errors import CycleNotFollowed, InputError, Mistake, RunError
 from ems.kernels.frontier import Grid
 from ems.kernels.jit import cached
 from ems.layout.model import Layout
+from ems.plant.battery_use import BatteryUse, battery_use
 from ems.plant.counters import NO_WAITS, Waits, at_least
 from ems.plant.plant import LANES, Plant, build_plant
 from ems.plant.trace import Trace, trace
@@ -89,7 +90,13 @@ class Optimum:
         """Everything but the objects, layout and cycle by name: the JSON of ``ems optimum``."""
         left_out = {"layout", "cycle", "trace", "problem", "bound"}
         out: dict[str, Any] = {"layout": self.layout.name, "cycle": self.cycle.name}
-        return out | {f.name: getattr(self, f.name) for f in fields(self) if f.name not in left_out}
+        out |= {f.name: getattr(self, f.name) for f in fields(self) if f.name not in left_out}
+        return out | {"battery_use": self.battery_use.to_dict()}
+
+    @property
+    def battery_use(self) -> BatteryUse:
+        """What the trip asks of the battery for longer than the ten seconds its limits hold for."""
+        return battery_use(self.trace)
 
     def to_frame(self) -> pd.DataFrame:
         """The trip, one row an interval (see ``Trace.to_frame``)."""
@@ -175,7 +182,11 @@ def result_of(layout: Layout, cycle: Cycle, problem: Problem, found: Proven, fin
     """A trip that was driven, traced and audited, with what is proven of it.
 
     finer_g : affine lower bound with finer tables
+    Raises ``RunError`` where the bound lies above the trip: then the proof is wrong, and must not be printed.
     """
+    if found.lower_g > found.driven.objective_g * (1.0 + 1e-9) + 1e-6:
+        raise RunError(f"the lower bound, {found.lower_g:.6f} g, lies above a trip of {found.driven.objective_g:.6f} g: "
+                       "a mistake in ems, please report it with the layout and the cycle")
     plant, tables, driven, bound = problem.plant, problem.tables, found.driven, found.bound
     fuel_fixed, price_fixed = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, driven.node, tables.choice[driven.point], driven.energy_J,
