@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from ems.present.page.charts import Bar, Chart, bars
-from ems.present.page.sections import Head, Section, listed, litres, seconds, table
+from ems.present.page.sections import Head, Section, litres, seconds, table
+from ems.present.text import listed
 
 Row = Mapping[str, Any]
 SHOWN = 24               # bars of a chart; the table has all

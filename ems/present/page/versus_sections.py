@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ems.present.page.charts import Bar, Chart, bars
-from ems.present.page.sections import Head, Section, Table, listed, litres, seconds, table
+from ems.present.page.sections import Head, Section, Table, litres, seconds, table
+from ems.present.text import listed
 from ems.present.versus_figures import PARTS
 
 Row = Mapping[str, Any]

@@ -123,7 +123,7 @@ def test_a_stretch_is_summed(opened, found, start, end):
     assert told["wheels, driving|kJ"] == pytest.approx(np.sum(np.maximum(columns["wheel_power_kW"], 0) * dt), abs=0.1)
     assert told["battery, drawn from store|kJ"] == pytest.approx(
         columns["battery_energy_start_kJ"][0] - columns["battery_energy_end_kJ"][-1], abs=0.01)
-    assert told["loss: engine|kJ"] == pytest.approx(np.sum(columns["loss_engine_kW"] * dt), abs=0.1)
+    assert told["lost: engine heat|kJ"] == pytest.approx(np.sum(columns["loss_engine_kW"] * dt), abs=0.1)
     if (start, end) == (0, 140):
         assert told["fuel|g"] == pytest.approx(found.fuel_g, abs=0.01)
         assert told["fuel|l/100 km"] == pytest.approx(found.fuel_l_per_100km, rel=1e-4)
@@ -210,7 +210,7 @@ def test_the_ledger_is_that_of_the_comparison(browser, strategy_page, compared):
     for k in SECONDS:
         slide(browser, k)
         told = dict(browser.run(rows))
-        assert told["price"] == pytest.approx(float(compared.ledger.price_g[k]), abs=6e-5)
+        assert told["all causes"] == pytest.approx(float(compared.ledger.price_g[k]), abs=6e-5)
         for cause, grams in compared.ledger.causes_g.items():
             assert told[cause] == pytest.approx(float(grams[k]), abs=6e-5)
     whole = sums(browser)
