@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -90,6 +90,7 @@ def optimum_page(trip: Trip, result: Mapping[str, Any]) -> Page:
 def comparison_page(trip: Trip, result: Mapping[str, Any]) -> Page:
     """The page of a strategy's trip. result : as ``Comparison.to_dict`` says"""
     head = compare_head(result, trip.layout.title, trip.cycle.title or trip.cycle.name)
+    head = replace(head, facts=[*head.facts, ("Where it goes", findings.whereabouts(trip.trace))])
     return Page(head, compare_sections(result), _cautions(trip, result, True), result, trip)
 
 
