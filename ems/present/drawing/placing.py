@@ -18,7 +18,7 @@ from ems.present.drawing.search import SHARED, Search
 
 QUICK = 0.25                 # share of the steps while it is still looked for what can be drawn at all
 PATIENT = 4.0                # times the steps where the usual search finds nothing legal
-TRIED = 14                   # drums that are tried, one at a time
+TRIED, FEW = 12, 10          # drums that are tried, one at a time; ports that may overlap before that is worth a try
 
 
 def place(made: Skeleton, order: DrawingOrder | None = None) -> Placement:
@@ -42,7 +42,7 @@ def _by_drums(placement: Placement, order: DrawingOrder) -> Placement:
     """The first legal placement with a drum to a port that takes part in an illegal overlap, clutches' ports first; else the one given."""
     clash = set(clashing_ports(placement))
     drums = sorted((drum for drum in placement.skeleton.drums() if drum[:2] in clash), key=lambda drum: not drum[0].startswith(What.CLUTCH))
-    for drum in drums[:TRIED]:
+    for drum in drums[:TRIED] if len(clash) <= FEW else ():
         found = _best(placement.skeleton.drummed(*drum), order, 1.0)
         if not clashing_ports(found):
             return found

@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from ems.configurations import Configuration, EngineState
 from ems.judge.ranking import Ranking
-from ems.layout.model import Layout
 from ems.plant.plant import Plant
 from ems.plant.trace import Trace
 from ems.present.drawing.flow import Flows
+from ems.present.engagement import engagement
 from ems.present.figures import power_lanes
 from ems.present.optimum_text import NAMES
 from ems.present.page.findings import opening
@@ -112,27 +111,6 @@ def configurations(plant: Plant) -> list[dict[str, Any]]:
     """What is engaged in every configuration: as the drawing shows it, and in words."""
     return [{"id": c.id, "closed": sorted(c.state.closed), "positions": dict(c.state.shifters), **engagement(plant.layout, c)}
             for c in plant.derivation.configurations]
-
-
-def engagement(layout: Layout, c: Configuration) -> dict[str, str]:
-    """What the engine does, what is engaged, and what is open, in words: 'K1, K2 closed; S1 in third', 'K3 open'."""
-    engaged: dict[str, list[str]] = {}
-    released: dict[str, list[str]] = {}
-    parts = ((layout.clutches, "closed", "open"), (layout.brakes, "applied", "released"), (layout.one_way, "locked", "free"))
-    for members, on, off in parts:
-        for name in (m.name for m in members):
-            if name in c.state.closed:
-                engaged.setdefault("slipping" if name in c.slipping else on, []).append(name)
-            else:
-                released.setdefault(off, []).append(name)
-    for name, position in c.state.shifters:
-        (engaged if position else released).setdefault(f"in {position or 'neutral'}", []).append(name)
-    engine = {EngineState.STOPPED: "stopped", EngineState.RUNNING: "running", EngineState.FUEL_CUT: "turned along without fuel"}[c.engine]
-    return {"engine": engine, "engaged": _by_word(engaged), "open": _by_word(released)}
-
-
-def _by_word(names: Mapping[str, Sequence[str]]) -> str:
-    return "; ".join(f"{', '.join(members)} {word}" for word, members in names.items())
 
 
 def ranks(ranked: Ranking) -> dict[str, Any]:

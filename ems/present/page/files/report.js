@@ -173,7 +173,7 @@
     ledger: data.beside.ledger.map(l => ({ ...l, values: scaled(l) })) };
   if (beside) {
     for (const l of beside.ledger) { let sum = 0; l.grown = [0, ...l.values.map(v => sum += v)]; }
-    panels.splice(1, 0, { id: "panel-ledger", height: 190, draw: drawLedger, read: k => `price ${fixed(beside.ledger[0].values[k], 4)} g, best there ${beside.best[k]}` });
+    panels.splice(1, 0, { id: "panel-ledger", height: 190, draw: drawLedger, read: k => `price ${fixed(beside.ledger[0].values[k], 4)} g${byId("panel-ledger").clientWidth < 560 ? "" : `, best there ${beside.best[k]}`}` });
     for (const l of beside.ledger) {
       const item = document.createElement("li"), icon = make("svg", { width: 30, height: 10, "aria-hidden": "true" }, item);
       make("line", { x1: 1, x2: 29, y1: 5, y2: 5, class: "series", stroke: l.colour || "currentColor", "stroke-dasharray": l.dash || "none" }, icon);
