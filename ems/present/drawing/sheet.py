@@ -102,8 +102,8 @@ tr { border-bottom: 1px solid var(--rule) } td { overflow-wrap: anywhere }
 .caution { border-left: 4px solid var(--warn); padding-left: .8rem; max-width: 60rem }
 ul.legend { list-style: none; padding: 0; display: flex; flex-wrap: wrap; gap: .3rem 1.4rem; font-size: .85rem; color: var(--small) }
 ul.legend i { display: inline-block; width: 24px; border-top: 5px solid; vertical-align: middle; margin-right: .35rem }
-.mech { border-color: #3f7fb5 } .elec { border-color: #009e73; border-top-style: dashed }
-.fuel { border-color: #d55e00; border-top-style: dotted }
+ul.legend .mech { border-color: #3f7fb5 } ul.legend .elec { border-color: #009e73; border-top-style: dashed }
+ul.legend .fuel { border-color: #d55e00; border-top-style: dotted }
 @media print { body { max-width: none; font-size: 11px } .cards { grid-template-columns: repeat(2, 1fr) } }
 </style>
 </head>
