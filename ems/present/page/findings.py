@@ -132,7 +132,8 @@ def instants(trace: Trace) -> list[tuple[int, str]]:
     modes = np.array([str(m) for m in columns["mode"]])
     power = np.abs(np.asarray(columns["wheel_power_kW"], float))
     picked: dict[int, str] = {}
-    for mode in list(time_share(trace))[:INSTANTS]:
+    telling = [mode for mode in time_share(trace) if power[modes == mode].max() >= LEAST_KW]
+    for mode in telling[:INSTANTS]:
         here = np.flatnonzero(modes == mode)
         picked.setdefault(int(here[np.argmax(power[here])]), f"{mode}, where the wheels ask most")
     extremes = {"most fuel": "fuel_g_s", "highest speed": "speed_kmh", "strongest discharge": "battery_power_kW"}

@@ -16,6 +16,7 @@ from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
 from ems.present.drawing.style import FONT, style_sheet
+from ems.present.engagement import engagement
 from ems.present.figures import charge_finding, power_finding, speed_finding
 from ems.present.inline import Html
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
@@ -224,7 +225,8 @@ def _instants(trip: Trip, g: Geometry, flows: Flows) -> list[dict[str, Any]]:
     for n, (k, why) in enumerate(findings.instants(trip.trace)):
         overlay = flows.at(k, f"{float(columns['time_s'][k]):g} s")
         shown = Markup(_still(drawing(g, trip.layout, overlay, prefix=f"instant-{n}-", style=False)))
-        made.append({"why": why, "time_s": float(columns["time_s"][k]), "svg": shown, "configuration": columns["configuration"][k],
+        made.append({**engagement(trip.layout, flows.configurations[k]), "why": why, "time_s": float(columns["time_s"][k]),
+                     "svg": shown, "configuration": columns["configuration"][k],
                      "speed_kmh": float(columns["speed_kmh"][k]), "wheel_kW": float(columns["wheel_power_kW"][k]),
                      "engine_kW": float(columns["engine_power_kW"][k]), "battery_kW": float(columns["battery_power_kW"][k])})
     return made

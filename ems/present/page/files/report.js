@@ -265,7 +265,7 @@
     });
     const size = [100, 50, 20, 10, 5, 2, 1].find(s => s * unit < 60) || 1;
     make("line", { x1: p.width - 6, x2: p.width - 6, y1: 18, y2: 18 + size * unit, class: "line" }, p.svg);
-    make("text", { x: p.width - 10, y: 22 + size * unit / 2, "text-anchor": "end", class: "read" }, p.svg, `${size} kW`);
+    make("text", { x: p.width - 10, y: 22 + size * unit / 2, "text-anchor": "end", class: "scale" }, p.svg, `${size} kW`);
   }
   function drawCharge(p) {
     const [a, b] = span(), seen = soc.slice(a, b + 2).concat(beside ? beside.soc.slice(a, b + 2) : []), zoomed = b - a < last;
