@@ -25,12 +25,12 @@ def place(made: Skeleton, order: DrawingOrder | None = None) -> Placement:
     """The best placement found; where something must still not overlap, a port's shaft is told in words instead."""
     order = order or DrawingOrder()
     whole, placement = made, _best(made, order, 1.0)
-    if clashing_ports(placement):
-        placement = _best(made, order, PATIENT)
-    if clashing_ports(placement):
-        placement = _by_drums(placement, order)
     if not clashing_ports(placement):
         return placement
+    patient = _best(made, order, PATIENT)
+    other = _by_drums(patient, order) if clashing_ports(patient) else patient
+    if not clashing_ports(other):
+        return other
     while ports := clashing_ports(placement):
         made = min((made.told(key, role) for key, role in ports), key=lambda other: _fault(other, placement))
         placement = _best(made, order, QUICK)

@@ -78,7 +78,6 @@ def _sequence(result: Row) -> Section:
 
 
 def _regulations(result: Row) -> Section:
-    cells = [(text["name"], "; ".join(dict.fromkeys(where for where, _ in text["paragraphs"])), "; ".join(text["left_out"]),
-              text["in_force"]) for text in result["regulations"]]
-    return Section("regulations", "What was followed, and what of it was left out", "", (),
-                   [table(("text", "paragraphs", "left out", "in force"), cells, 4)])
+    said = [f"{text['name']}. Followed: {'; '.join(dict.fromkeys(where for where, _ in text['paragraphs']))}; {text['source']}. "
+            f"Left out: {'; '.join(text['left_out'])}. In force: {text['in_force']}." for text in result["regulations"]]
+    return Section("regulations", "What was followed, and what of it was left out", "", (), (), said)
