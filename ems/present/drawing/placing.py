@@ -18,19 +18,21 @@ from ems.present.drawing.search import SHARED, Search
 
 QUICK = 0.25                 # share of the steps while it is still looked for what can be drawn at all
 PATIENT = 4.0                # times the steps where the usual search finds nothing legal
-TRIED, FEW = 12, 10          # drums that are tried, one at a time; ports that may overlap before that is worth a try
+TRIED, FEW = 12, 10          # drums that are tried, one at a time; ports that may overlap illegally before that and patience are worth a try
 
 
 def place(made: Skeleton, order: DrawingOrder | None = None) -> Placement:
     """The best placement found; where something must still not overlap, a port's shaft is told in words instead."""
     order = order or DrawingOrder()
     whole, placement = made, _best(made, order, 1.0)
-    if not clashing_ports(placement):
+    clash = clashing_ports(placement)
+    if not clash:
         return placement
-    patient = _best(made, order, PATIENT)
-    other = _by_drums(patient, order) if clashing_ports(patient) else patient
-    if not clashing_ports(other):
-        return other
+    if len(clash) <= FEW:
+        patient = _best(made, order, PATIENT)
+        other = _by_drums(patient, order) if clashing_ports(patient) else patient
+        if not clashing_ports(other):
+            return other
     while ports := clashing_ports(placement):
         made = min((made.told(key, role) for key, role in ports), key=lambda other: _fault(other, placement))
         placement = _best(made, order, QUICK)
@@ -42,7 +44,7 @@ def _by_drums(placement: Placement, order: DrawingOrder) -> Placement:
     """The first legal placement with a drum to a port that takes part in an illegal overlap, clutches' ports first; else the one given."""
     clash = set(clashing_ports(placement))
     drums = sorted((drum for drum in placement.skeleton.drums() if drum[:2] in clash), key=lambda drum: not drum[0].startswith(What.CLUTCH))
-    for drum in drums[:TRIED] if len(clash) <= FEW else ():
+    for drum in drums[:TRIED]:
         found = _best(placement.skeleton.drummed(*drum), order, 1.0)
         if not clashing_ports(found):
             return found
