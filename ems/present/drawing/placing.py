@@ -18,7 +18,7 @@ from ems.present.drawing.search import SHARED, Search
 
 QUICK = 0.25                 # share of the steps while it is still looked for what can be drawn at all
 PATIENT = 4.0                # times the steps where the usual search finds nothing legal
-TRIED, FEW = 12, 10          # drums that are tried, one at a time; ports that may overlap illegally before that and patience are worth a try
+TRIED, FEW = 12, 10          # drums that are tried, one at a time; ports in illegal overlaps up to which that and patience are worth it
 
 
 def place(made: Skeleton, order: DrawingOrder | None = None) -> Placement:

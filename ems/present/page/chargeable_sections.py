@@ -73,8 +73,8 @@ def _sequence(result: Row) -> Section:
               f"{leg['balance_percent']:+.1f} %", "depleting" if i <= result["transition"] else "ends it") for i, leg in enumerate(legs, 1)]
     head = ("cycle", "driven", "charge", "to", "km", "l/100 km", "CO₂ g/km", "battery kWh", "of cycle energy", "counts as")
     electric = sum(leg["kind"] == "electric" for leg in legs)
-    finding = (f"{times(electric, 'cycle')} of {len(legs)} without fuel, {result['electric_range_km']:.1f} km until it is first burnt; the last "
-               "only confirms that the charge is used up.")
+    finding = (f"{times(electric, 'cycle')} of {len(legs)} without fuel, {result['electric_range_km']:.1f} km until it is first burnt; the "
+               "last only confirms that the charge is used up.")
     return Section("sequence", "Cycle after cycle from full charge", finding, (), [table(head, cells, 2)])
 
 
