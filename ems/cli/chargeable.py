@@ -6,6 +6,7 @@ import click
 
 from ems.cli import common
 from ems.cli.case import DEFAULT_CYCLE, Case, inputs
+from ems.cli.pages import page_files
 from ems.cli.progress import progress
 from ems.regulations.figures import CHARGER_EFFICIENCY
 
@@ -20,13 +21,15 @@ from ems.regulations.figures import CHARGER_EFFICIENCY
 @click.option("--correction/--no-correction", default=True, show_default=True, help="Also the regression of the charge balance.")
 @click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
               help="N times as many table points on every axis: slower, smaller table error.")
+@common.report_option
 @common.options(reads_layout=True)
 def command(run: common.Run, layout: str, cycle: str | None, charge: str | None, charger_efficiency: float, blended: bool,
-            correction: bool, grid: int) -> None:
+            correction: bool, grid: int, report: bool) -> None:
     """The depleting sequence of LAYOUT from full charge, its sustaining run, and the weighted figures of every regulation.
 
     The cycle is driven again and again, electric first, until the charge is used up. All three kinds of figures are
-    computed optima: no control does better, and no type approval gives them. With --out DIR: result.json, legs.csv.
+    computed optima: no control does better, and no type approval gives them. With --out DIR: result.json, legs.csv, and if asked for
+    report.html.
     """
     loaded = Case(layout, run.overrides, cycle, charge=charge, grid=grid).load()
     for warning in loaded.cycle.warnings:
@@ -41,6 +44,6 @@ def command(run: common.Run, layout: str, cycle: str | None, charge: str | None,
 
     recorded = inputs(loaded)
     recorded["inputs"]["options"] |= {"charger_efficiency": charger_efficiency, "blended": blended, "correction": correction}
-    run.finish({**found.to_dict(), "regulations": texts(), **recorded},
-               None if run.json else chargeable_text(found, cycle_given=cycle is not None),
-               {"legs.csv": legs_csv(found)} if run.out is not None else None)
+    full = {**found.to_dict(), "regulations": texts(), **recorded}
+    run.finish(full, None if run.json else chargeable_text(found, cycle_given=cycle is not None),
+               {"legs.csv": legs_csv(found), **page_files(report, run.schema, full)} if run.out is not None else None)

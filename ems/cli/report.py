@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from ems.present.page.report import Page
 
 OPTIMUM, COMPARE = "ems.optimum/1", "ems.compare/1"
-EXPECTED = "a folder that `ems optimum`, `compare`, `versus`, `worth`, `sensitivity` or `capability` wrote with --out, or a layout"
+EXPECTED = "a folder that `ems optimum`, `compare`, `versus`, `worth`, `sensitivity`, `capability` or " \
+           "`chargeable` wrote with --out, or a layout"
 
 
 @click.command("report")
@@ -28,8 +29,8 @@ EXPECTED = "a folder that `ems optimum`, `compare`, `versus`, `worth`, `sensitiv
 def command(run: common.Run, what: tuple[str, ...], **options: Any) -> None:
     """One HTML page to look into a result: every second with what is engaged and where power flows, and why.
 
-    DIR is a folder of --out: of optimum or compare (a page with a player), versus, worth, sensitivity or capability. The page is made
-    from what it holds, nothing is solved, and report.html is put there. Several folders make one page, put into the first.
+    DIR is a folder of --out: of optimum or compare (a page with a player), versus, worth, sensitivity, capability or chargeable. The
+    page is made from what it holds, nothing is solved, and report.html is put there. Several folders make one page, put into the first.
     LAYOUT is solved first; say with --out where the page goes. The page needs no network.
     """
     folders = [Path(word).expanduser() for word in what if is_folder(word)]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ems.present.axes import dress, new_axes, new_figure, plain_figure
-from ems.present.figures import HATCH_WIDTH, _patch, _stretches
+from ems.present.figures import HATCH_WIDTH, _stretches, mode_handles
 from ems.present.palette import CHARGE, INK, QUIET, mode_style
 from ems.types import Array
 
@@ -27,13 +27,11 @@ CAUSE_LINES = {  # colour and dashes of each cause
 }
 SIZE = 12.0, 9.0    # of the whole figure, inches
 RIBBON = 0.16       # height of each ribbon of modes, of the highest speed
-LEGEND_FROM = 0.01  # modes with a smaller share of the time are left out of the legend
 
 
 def plot_choices(found: Comparison, ax: Axes | None = None) -> Axes:
     """Speed above two ribbons: the modes that were chosen, and those that were best at the same states."""
     from matplotlib import rc_context
-    from matplotlib.patches import Patch
 
     ax = ax or new_axes(3.2)
     demand = found.trace.demand
@@ -49,7 +47,7 @@ def plot_choices(found: Comparison, ax: Axes | None = None) -> Axes:
                 style = mode_style(label)
                 ax.broken_barh(_stretches(modes, label, time_s, width_s), (-(1.25 + 1.15 * i) * RIBBON * top, RIBBON * top),
                                facecolor=style.colour, hatch=style.hatch, edgecolor=style.edge, linewidth=0.0)
-        handles = [_patch(Patch, n, mode_style(n), s) for n, s in sorted(shares.items(), key=lambda p: -p[1]) if s >= LEGEND_FROM]
+        handles = mode_handles(shares)
     for i, (word, _) in enumerate(rows):
         ax.text(-0.005, -(0.75 + 1.15 * i) * RIBBON * top, word, transform=ax.get_yaxis_transform(), ha="right", va="center", fontsize=8,
                 color=INK)

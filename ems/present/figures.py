@@ -6,6 +6,7 @@ display; to see one in a window of your own: ``plot_speed(result, plt.gca()); pl
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -15,7 +16,7 @@ from ems.present.axes import beside as _beside
 from ems.present.axes import dress as _dress
 from ems.present.axes import new_axes as _new_axes
 from ems.present.axes import new_figure, plain_figure
-from ems.present.palette import BATTERY, BRAKES, CHARGE, ENGINE, INK, MACHINES, QUIET, Style, mode_style
+from ems.present.palette import BATTERY, BRAKES, CHARGE, ENGINE, INK, MACHINES, QUIET, mode_style
 from ems.present.text import within
 from ems.types import Array
 
@@ -30,7 +31,8 @@ RIBBON = 0.20            # height of the ribbon of modes, of the highest speed
 LANE_GAP = 0.16          # free space between two lanes of power, of the largest power
 LEAST_LANE = 0.22        # of the largest power, so that the names of two lanes never meet
 HATCH_WIDTH = 0.5        # thin, so that a mode of a few seconds keeps its colour
-LEGEND_FROM = 0.005      # modes with a smaller share of the time are left out of the legend, not of the ribbon
+LEGEND_FROM = 0.005      # modes with a smaller share of the time have one line of the legend together
+LEGEND_MOST = 12         # lines, of which the last may be that of all others
 TOUCH = 1e-3             # so near a limit of the window counts as touching it (state of charge)
 
 
@@ -44,7 +46,6 @@ class Traced(Protocol):
 def plot_speed(result: Traced, ax: Axes | None = None) -> Axes:
     """Speed over time above a ribbon of mode labels, told apart by colour and hatch; the legend stands outside."""
     from matplotlib import rc_context
-    from matplotlib.patches import Patch
 
     ax = ax or _new_axes(3.0)
     time_s, width_s = _intervals(result)
@@ -58,7 +59,7 @@ def plot_speed(result: Traced, ax: Axes | None = None) -> Axes:
         for label, style in styles.items():
             ax.broken_barh(_stretches(modes, label, time_s, width_s), (-1.25 * RIBBON * top, RIBBON * top),
                            facecolor=style.colour, hatch=style.hatch, edgecolor=style.edge, linewidth=0.0)
-        handles = [_patch(Patch, n, styles[n], share) for n, share in shares.items() if share >= LEGEND_FROM]
+        handles = mode_handles(shares)
     ax.fill_between(boundary_s, speed_kmh, color=QUIET, alpha=0.35, linewidth=0.0)
     ax.plot(boundary_s, speed_kmh, color=INK, linewidth=0.9)
     ax.set_ylim(-1.35 * RIBBON * top, 1.05 * top)
@@ -231,6 +232,28 @@ def _scale_bar(ax: Axes, height_kW: float) -> None:
     _beside(ax, top - 0.5 * size, f"{size:g} kW", 1.137)
 
 
-def _patch(patch: type[Any], label: str, style: Style, share: float) -> Any:
-    return patch(facecolor=style.colour, hatch=style.hatch, edgecolor=style.edge, linewidth=0.0,
-                 label=f"{label}, {100 * share:.1f} %")
+def mode_handles(shares: Mapping[str, float]) -> list[Any]:
+    """Entries of a legend: modes in the order of their shares; those too small for a line of their own together in the last."""
+    from matplotlib.patches import Patch
+
+    told, others = _told(shares)
+    handles = []
+    for label in told:
+        style = mode_style(label)
+        handles.append(Patch(facecolor=style.colour, hatch=style.hatch, edgecolor=style.edge, linewidth=0.0,
+                             label=f"{label}, {100 * shares[label]:.1f} %"))
+    if others:
+        left = sum(shares[label] for label in others)
+        handles.append(Patch(facecolor="none", edgecolor="none", label=f"and {len(others)} others, {100 * left:.1f} % of the time"))
+    return handles
+
+
+def _told(shares: Mapping[str, float]) -> tuple[list[str], list[str]]:
+    """Labels with a line of their own, and the others; a single other one has its line too, where there is room."""
+    order = sorted(shares, key=lambda label: -shares[label])
+    count = sum(shares[label] >= LEGEND_FROM for label in order)
+    if len(order) - count == 1:
+        count += 1
+    if count > LEGEND_MOST or (count == LEGEND_MOST and count < len(order)):
+        count = LEGEND_MOST - 1
+    return order[:count], order[count:]

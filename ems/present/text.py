@@ -53,3 +53,8 @@ def clock(seconds: float) -> str:
 def times(number: int, thing: str) -> str:
     """'1 start', '3 starts'."""
     return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """'a', 'a and b', 'a, b and c'."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else "none"

@@ -12,7 +12,7 @@ import pytest
 
 import ems
 from ems.plant import modes
-from ems.present.figures import figure, plot_charge, plot_power, plot_speed, save_figure
+from ems.present.figures import figure, mode_handles, plot_charge, plot_power, plot_speed, save_figure
 from ems.present.palette import IN_GEARS, MODES, UNKNOWN, mode_style
 from ems.solve.optimum import optimum
 
@@ -62,8 +62,24 @@ def test_ribbon_covers_every_second_once(found):
 def test_legend_tells_shares_and_stands_outside(found):
     legend = plot_speed(found).get_legend()
     words = [text.get_text() for text in legend.get_texts()]
-    assert words == [f"{label}, {100 * share:.1f} %" for label, share in found.time_share.items() if share >= 0.005]
+    shares = found.time_share
+    if len(words) == len(shares):
+        assert words == [f"{label}, {100 * share:.1f} %" for label, share in shares.items()]
+    else:
+        told = [f"{label}, {100 * share:.1f} %" for label, share in list(shares.items())[:len(words) - 1]]
+        left = list(shares.values())[len(words) - 1:]
+        assert words == [*told, f"and {len(left)} others, {100 * sum(left):.1f} % of the time"]
     assert legend.get_bbox_to_anchor().transformed(legend.axes.transAxes.inverted()).x0 > 1.0
+
+
+@pytest.mark.parametrize(("shares", "told", "others"), [
+    ([0.6, 0.3, 0.1], 3, 0), ([0.9, 0.097, 0.003], 3, 0), ([0.9, 0.094, 0.003, 0.003], 2, 2), ([1 / 12] * 12, 12, 0),
+    ([1 / 13] * 13, 11, 2), ([0.09] * 11 + [0.01], 12, 0), ([0.09] * 11 + [0.009, 0.001], 11, 2), ([0.0996] * 10 + [0.001] * 4, 10, 4)])
+def test_no_mode_is_left_out_of_the_legend_without_a_word(shares, told, others):
+    words = [h.get_label() for h in mode_handles({f"mode {n}": s for n, s in enumerate(shares)})]
+    assert words[:told] == [f"mode {n}, {100 * s:.1f} %" for n, s in enumerate(shares[:told])]
+    assert words[told:] == ([f"and {others} others, {100 * sum(shares[told:]):.1f} % of the time"] if others else [])
+    assert len(words) <= 12
 
 
 def test_every_lane_is_named_and_on_one_scale(found):

@@ -145,11 +145,15 @@ class Skeleton:
         return _skeleton(items, (*self.pieces, new), self.cuts)
 
     def drums(self) -> list[tuple[str, str, str]]:
-        """(item key, role, clutch key) of every port that could be reached by a drum: on a whole shaft that a clutch without one is on."""
+        """(item key, role, clutch key) of every port that could be reached by a drum: on the same shaft as a clutch without one.
+
+        The port is on a whole shaft, or at the far end of another drum.
+        """
+        reached = {item.drum for item in self.items}
         return [(item.key, role, over.key) for item in self.items if item.what is not What.TAG
-                for role, piece in item.ports if role != DRUM and CUT not in piece
+                for role, piece in item.ports if role != DRUM and (CUT not in piece or piece in reached)
                 for over in self.items if over.what is What.CLUTCH and over is not item and over.drum is None
-                and piece in dict(over.ports).values()]
+                and any(shaft_of(p) == shaft_of(piece) and (CUT not in p or p in reached) for _, p in over.ports)]
 
     def _next(self, shaft: str) -> str:
         return f"{shaft}{CUT}{sum(shaft_of(p) == shaft for p in self.pieces)}"

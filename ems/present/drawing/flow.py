@@ -200,17 +200,21 @@ def along_shafts(g: Geometry, given: Given, stored: Mapping[str, Array]) -> dict
 
 
 def _through_drums(g: Geometry, given: Given) -> Given:
-    """What clutches give where a drum begins and at its far end: a drum hands on what the ports beyond it give."""
-    out: Given = {}
-    for item in g.made.items:
-        if item.drum is None:
-            continue
-        side = (item.key, item.drum_side)
-        beyond = [given[port] for port in ((key, role) for _, key, role in g.ports[item.drum]) if port in given]
-        passed = sum(beyond[1:], beyond[0]) if beyond else 0.0 * next(iter(given.values()))
-        out[side] = out.get(side, given.get(side, 0.0)) + passed
-        out[item.key, DRUM] = -passed
-    return out
+    """What clutches give where a drum begins and at its far end: a drum hands on what the ports beyond it give, other drums' too."""
+    over = {(item.key, item.drum_side): item.drum for item in g.made.items if item.drum is not None}
+    nothing = 0.0 * next(iter(given.values()))
+
+    def passed(piece: str) -> Array:
+        ports = dict.fromkeys((key, role) for _, key, role in g.ports[piece] if role != DRUM)
+        return sum((at(port) for port in ports), nothing)
+
+    def at(port: Port) -> Array:
+        own = given.get(port, nothing)
+        return own + passed(over[port]) if port in over else own
+
+    out: Given = {port: at(port) for port in over}
+    return out | {(key, DRUM): -passed(piece) for (key, _), piece in over.items()}
+
 
 
 def _told_ports(g: Geometry, piece: str) -> list[tuple[Port, float]]:

@@ -13,6 +13,7 @@ from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
 from ems.present.drawing.style import FONT, style_sheet
+from ems.present.engagement import engagement
 from ems.present.modes_text import CAUTION, MEANING, ORDER, range_words, turning
 from ems.present.text import times
 
@@ -67,7 +68,9 @@ def _card(g: Geometry, layout: Layout, c: Configuration, prefix: str) -> dict[st
     from markupsafe import Markup
 
     svg = drawing(g, layout, configuration_overlay(g, layout, c), prefix=prefix, style=False, still=True)
-    return {"id": c.id, "svg": Markup(svg), "turning": turning(c), "range": range_words(c),
+    words = engagement(layout, c)
+    return {"id": c.id, "svg": Markup(svg), "engaged": words["engaged"] or "nothing", "engine": words["engine"],
+            "turning": turning(c), "range": range_words(c),
             "choices": ", ".join(free_choices(c)) or "none", "others": ", ".join(c.equivalents)}
 
 
@@ -86,6 +89,7 @@ PAGE = """<!doctype html>
 body { font: 15px/1.45 {{ font }}; color: var(--ink); background: var(--paper); margin: 0 auto; padding: 1.2rem; max-width: 1500px }
 h1 { font-size: 1.5rem; margin: 0 } h2 { font-size: 1.1rem; margin: 2rem 0 .6rem } h2 span { font-weight: 400; color: var(--small) }
 .lead { margin: .2rem 0 1rem; color: var(--small); max-width: 60rem }
+.whole, .card { container-type: inline-size }
 .whole svg { width: 100%; max-width: 760px; height: auto }
 .cards { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(420px, 100%), 1fr)); gap: 1rem }
 .card { border: 1px solid var(--rule); border-radius: 6px; padding: .6rem .8rem; margin: 0; break-inside: avoid }
@@ -97,6 +101,9 @@ table { border-collapse: collapse; font-size: .9rem } th, td { text-align: left;
 tr { border-bottom: 1px solid var(--rule) } td { overflow-wrap: anywhere }
 .caution { border-left: 4px solid var(--warn); padding-left: .8rem; max-width: 60rem }
 ul.legend { list-style: none; padding: 0; display: flex; flex-wrap: wrap; gap: .3rem 1.4rem; font-size: .85rem; color: var(--small) }
+ul.legend i { display: inline-block; width: 24px; border-top: 5px solid; vertical-align: middle; margin-right: .35rem }
+ul.legend .mech { border-color: #3f7fb5 } ul.legend .elec { border-color: #009e73; border-top-style: dashed }
+ul.legend .fuel { border-color: #d55e00; border-top-style: dotted }
 @media print { body { max-width: none; font-size: 11px } .cards { grid-template-columns: repeat(2, 1fr) } }
 </style>
 </head>
@@ -110,8 +117,8 @@ ul.legend { list-style: none; padding: 0; display: flex; flex-wrap: wrap; gap: .
 what is joined: {{ told }}.</p>
 {% endif %}
 <ul class="legend">
-<li>blue band: can carry torque</li><li>green dashes: can carry electrical power</li><li>orange dashes: fuel</li>
-<li>black pads or sleeve: engaged</li><li>grey shaft: stands still</li>
+<li><i class="mech"></i>can carry torque</li><li><i class="elec"></i>can carry electrical power</li><li><i class="fuel"></i>fuel</li>
+<li>filled pads or sleeve: engaged</li><li>grey shaft: stands still</li>
 </ul>
 {% for group in groups %}
 <section>
@@ -122,8 +129,10 @@ what is joined: {{ told }}.</p>
 <h3>{{ card.id }}</h3>
 {{ card.svg }}
 <dl>
-<dt>per wheel turn</dt><dd>{{ card.turning }}</dd>
-<dt>km/h</dt><dd>{{ card.range }}</dd>
+<dt>engine</dt><dd>{{ card.engine }}</dd>
+<dt>engaged</dt><dd>{{ card.engaged }}</dd>
+<dt>turns a wheel turn</dt><dd>{{ card.turning }}</dd>
+<dt>speed, km/h</dt><dd>{{ card.range }}</dd>
 <dt>free choices</dt><dd>{{ card.choices }}</dd>
 {% if card.others %}
 <dt>stands for</dt><dd>{{ card.others }}</dd>

@@ -20,12 +20,13 @@ from collections.abc import Iterable
 from ems.layout.model import Layout
 from ems.present.drawing.axes import CUT, Item, What, shaft_of
 from ems.present.drawing.geometry import AUXILIARY_HALF, BATTERY_HALF, BATTERY_RADIUS, Geometry
+from ems.present.drawing.labels import Label, large_sizes
 from ems.present.drawing.overlay import Overlay
 from ems.present.drawing.paths import Medium, Way, taps, ways
 from ems.present.drawing.sizes import LINE, PLATE, machine_half
 from ems.present.drawing.stored import placed
 from ems.present.drawing.style import style_sheet
-from ems.present.drawing.svg import element, group, label, line, number, outline, rect
+from ems.present.drawing.svg import element, group, line, number, outline, rect
 from ems.present.drawing.symbols import Symbol, links, mounted_brake, symbol
 from ems.present.inline import Svg
 
@@ -53,22 +54,25 @@ def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, pref
     overlay = overlay or Overlay()
     symbols = [symbol(g, i) for i in range(len(g.made.items))]
     mounted = [(i, mounted_brake(g, i)) for i, item in enumerate(g.made.items) if item.mounted]
-    notes = [label(g.x[i], g.notes_y(i) + n * LINE, note, "small") for i, item in enumerate(g.made.items)
+    notes = [Label(g.x[i], g.notes_y(i) + n * LINE, note, "small") for i, item in enumerate(g.made.items)
              for n, note in enumerate(item.notes) if item.what is not What.GEAR]
     labels = [text for s in [*symbols, *(m for _, m in mounted)] for text in s.labels]
     battery = _battery(g, layout)
+    words = [*labels, *notes, *battery.labels]
+    sizes = large_sizes(words, g.width, g.height)
     content = [
         f"<style>{style_sheet()}</style>" if style else "", "" if still else _heads(prefix),
         rect(0.0, 0.0, g.width, g.height, "paper"),
         *_wires(g), *(text for i in range(len(symbols)) for text in links(g, i)),
         *_shafts(g, overlay, prefix), *_items(g, symbols, mounted, overlay, prefix), *battery.shapes,
         *(_flow(way, overlay, prefix) for way in ways(g) if not still or way.key in overlay.can),
-        group([*labels, *notes, *battery.labels], class_="labels"),
+        group((word.svg(size) for word, size in zip(words, sizes, strict=True)), class_="labels"),
     ]
     name = f"{layout.title}{'' if not overlay.title else ': ' + overlay.title}"
     title = element("title", _escaped(name)) + element("desc", _escaped(_description(g, layout, overlay)))
-    return element("svg", title + "".join(content), xmlns="http://www.w3.org/2000/svg", class_="ems-drawing", role="img",
-                   viewBox=f"0 0 {number(g.width)} {number(g.height)}", width=g.width, height=g.height)
+    return element("svg", title + "".join(content), xmlns="http://www.w3.org/2000/svg", role="img",
+                   class_=f"ems-drawing{' dense' if any(sizes) else ''}", viewBox=f"0 0 {number(g.width)} {number(g.height)}",
+                   width=g.width, height=g.height)
 
 
 def _escaped(text: str) -> str:
@@ -103,8 +107,9 @@ def _battery(g: Geometry, layout: Layout) -> Symbol:
     poles = [rect(battery + dx - 5.0, y - BATTERY_RADIUS - 4.0, battery + dx + 5.0, y - BATTERY_RADIUS, "battery") for dx in (-26.0, 26.0)]
     other = rect(auxiliaries - AUXILIARY_HALF, y - 10.0, auxiliaries + AUXILIARY_HALF, y + 10.0, "body", 3.0)
     energy = f"{float(layout.battery.node_energy_J[-1]) / 3.6e6:.3g} kWh"
-    return Symbol([*poles, box, other], [label(battery, y - 1.5, "battery"), label(battery, y + 11.5, energy, "small"),
-                                         label(auxiliaries, y + 3.5, "auxiliaries", "small")])
+    return Symbol([*poles, box, other], [Label(battery, y - 1.5, "battery", room=2.0 * BATTERY_HALF - 8.0),
+                                         Label(battery, y + 11.5, energy, "small"),
+                                         Label(auxiliaries, y + 3.5, "auxiliaries", room=2.0 * AUXILIARY_HALF - 6.0)])
 
 
 def _shafts(g: Geometry, overlay: Overlay, prefix: str) -> list[str]:

@@ -7,6 +7,8 @@ from ems.present.palette import BATTERY, ENGINE
 
 FONT = "system-ui, 'Segoe UI', 'Liberation Sans', Arial, sans-serif"
 
+NARROW = "480px"         # width of the box of a drawing below which its words grow
+
 LIGHT = {"ink": "#222a33", "quiet": "#9aa3ad", "text": "#222a33", "small": "#55606c", "paper": "#ffffff", "body": "#f1f3f5",
          "wheel": "#dfe4e9", "engine": "#fbe7d9", "machine": "#dbeaf5", "battery": "#d9f0e7", "closed": "#222a33",
          "mechanical": "#3f7fb5", "electrical": BATTERY, "fuel": ENGINE, "loss": "#8a8f96", "heads": "#1d5180",
@@ -19,6 +21,7 @@ DARK = {"ink": "#dfe5ea", "quiet": "#68727c", "text": "#e8edf2", "small": "#aab4
 RULES = (
     ("text", f"font-family:{FONT};font-size:{LABEL:g}px;fill:@text"),
     (".small", f"font-size:{SMALL:g}px;fill:@small"),
+    (".label", "stroke:@paper;stroke-width:0"),
     (".paper", "fill:@paper;stroke:none"),
     (".halo", "fill:none;stroke:@paper;stroke-width:8"),
     (".shaft", "fill:none;stroke:@ink;stroke-width:3;stroke-linecap:round"),
@@ -58,14 +61,26 @@ RULES = (
     (".can .band", "stroke-opacity:.6"),
 )
 
+LITTLE_ROOM = (
+    (".label", f"font-size:var(--large,{LABEL:g}px)"),
+    (".label:not(.boxed)", "paint-order:stroke;stroke-width:4px;stroke-linejoin:round"),
+    (".small", "display:none"),
+)
+"""Of dense drawings in a narrow box: what is large enough to be read there (``labels``), over what lies behind it."""
+
 
 def style_sheet(root: str = ".ems-drawing") -> str:
-    """CSS for every drawing on a page: dark where the reader's system is or ``data-theme`` says so, light on paper."""
+    """CSS for every drawing on a page: dark where the reader's system is or ``data-theme`` says so, light on paper.
+
+    A box with ``container-type: inline-size`` tells a drawing that it is narrow.
+    """
     light = "".join(_rule(root, selector, body, LIGHT) for selector, body in RULES)
     coloured = [(s, ";".join(p for p in body.split(";") if "@" in p)) for s, body in RULES if "@" in body]
     system = "".join(_rule(f":root:not([data-theme=light]) {root}, {root}:root", s, b, DARK) for s, b in coloured)
     chosen = "".join(_rule(f"[data-theme=dark] {root}", s, b, DARK) for s, b in coloured)
-    return (f"{light}@media screen{{{chosen}}}@media screen and (prefers-color-scheme:dark){{{system}}}")
+    little = "".join(_rule(f"{root}.dense", selector, body, {}) for selector, body in LITTLE_ROOM)
+    return (f"{light}@container (max-width:{NARROW}){{{little}}}@media screen{{{chosen}}}@media screen and "
+            f"(prefers-color-scheme:dark){{{system}}}")
 
 
 def _rule(roots: str, selectors: str, body: str, colours: dict[str, str]) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from ems.present.drawing.axes import DRUM, Item, What
 from ems.present.drawing.geometry import Geometry
+from ems.present.drawing.labels import Label
 from ems.present.drawing.sizes import (
     AXLE_RADIUS,
     CLUTCH_PORT,
@@ -19,7 +20,7 @@ from ems.present.drawing.sizes import (
     WHEEL_RADIUS,
     machine_half,
 )
-from ems.present.drawing.svg import group, label, line, polyline, rect
+from ems.present.drawing.svg import group, line, polyline, rect
 
 LINING = 4.0                # thickness of a clutch's lining and of a brake's pad
 
@@ -29,7 +30,7 @@ class Symbol:
     """Shapes of an element, and its labels."""
 
     shapes: list[str]
-    labels: list[str]
+    labels: list[Label]
 
 
 def symbol(g: Geometry, i: int) -> Symbol:
@@ -66,7 +67,8 @@ def _engine(g: Geometry, i: int) -> Symbol:
     top = y - ENGINE_RADIUS + 5.0
     cylinders = [rect(x + dx - 6.0, top - 7.0, x + dx + 6.0, top, "engine", 1.5) for dx in (-19.0, 0.0, 19.0)]
     box = rect(x - ENGINE_HALF, top, x + ENGINE_HALF, y + ENGINE_RADIUS, "engine", 3.0)
-    return Symbol([*cylinders, box], [label(x, y + 1.0, item.lines[0]), label(x, y + 1.0 + LINE, item.lines[1], "small")])
+    return Symbol([*cylinders, box], [Label(x, y + 1.0, item.lines[0], room=2.0 * ENGINE_HALF - 6.0),
+                                     Label(x, y + 1.0 + LINE, item.lines[1], "small")])
 
 
 def _machine(g: Geometry, i: int) -> Symbol:
@@ -74,7 +76,8 @@ def _machine(g: Geometry, i: int) -> Symbol:
     half, inner, outer = machine_half(item), _radius(g, item, "shaft"), g.machine_radius(i)
     rotor = _mirrored(y, x - half + 5.0, x + half - 5.0, inner + 1.5, outer - 18.5, "rotor")
     stator = _mirrored(y, x - half, x + half, outer - 15.5, outer, "stator")
-    return Symbol(rotor + stator, [label(x, y - outer + 11.5, item.lines[0]), label(x, y + outer - 4.5, item.lines[1], "small")])
+    return Symbol(rotor + stator, [Label(x, y - outer + 11.5, item.lines[0], room=2.0 * half - 6.0),
+                                    Label(x, y + outer - 4.5, item.lines[1], "small")])
 
 
 # ------------------------------------------------------------------------------------------------------------- gears
@@ -95,7 +98,7 @@ def _gear(g: Geometry, i: int) -> Symbol:
     at, anchor = x + side * (PLATE + 4.0), "start" if side > 0 else "end"
     first = middle - 2.0 - 0.5 * LINE * len(item.notes)
     words = [(item.lines[0], "label"), *((line_, "small") for line_ in (item.lines[1], *item.notes))]
-    return Symbol(shapes, [label(at, first + n * LINE, word, class_, anchor) for n, (word, class_) in enumerate(words)])
+    return Symbol(shapes, [Label(at, first + n * LINE, word, class_, anchor) for n, (word, class_) in enumerate(words)])
 
 
 def links(g: Geometry, i: int) -> list[str]:
@@ -135,9 +138,9 @@ def _set(g: Geometry, i: int) -> Symbol:
     shapes += _mirrored(y, x - PLATE - 3, x + PLATE + 3, r.ring + 1.0, r.outside, "wheel")
     below = y + r.outside + LINE
     if not item.mounted:
-        words = [label(x, y - r.outside - 5.0, item.lines[0]), label(x, below, item.lines[1], "small")]
+        words = [Label(x, y - r.outside - 5.0, item.lines[0]), Label(x, below, item.lines[1], "small")]
     else:
-        words = [label(x, below, item.lines[0]), label(x, below + LINE, item.lines[1], "small")]
+        words = [Label(x, below, item.lines[0]), Label(x, below + LINE, item.lines[1], "small")]
     return Symbol(shapes, words)
 
 
@@ -146,7 +149,7 @@ def mounted_brake(g: Geometry, i: int) -> Symbol:
     item, x, y = _at(g, i)
     top = y - g.set_radii(i).outside
     shapes = [*_pads(x, top - 10.0, 5.0), *_ground(x, top - 15.0, 14.0)]
-    return Symbol([line((x, top), (x, top - 13.0), "line"), *shapes], [label(x, top - 24.0, item.mounted[0])])
+    return Symbol([line((x, top), (x, top - 13.0), "line"), *shapes], [Label(x, top - 24.0, item.mounted[0])])
 
 
 # --------------------------------------------------------------------------------------------------------- actuators
@@ -172,7 +175,7 @@ def _clutch(g: Geometry, i: int) -> Symbol:
         begin, low, wall = ports[item.drum_side], _radius(g, item, DRUM), outer + DRUM_WALL
         corners = ((begin, outer - 5.0), (begin, wall), (end, wall), (end, low))
         shapes += [polyline([(x + across, y + sign * up) for across, up in corners], "line") for sign in (-1.0, 1.0)]
-    return Symbol(shapes, [label(x, top - 5.0, item.lines[0])])
+    return Symbol(shapes, [Label(x, top - 5.0, item.lines[0])])
 
 
 def _one_way(g: Geometry, i: int) -> Symbol:
@@ -195,14 +198,14 @@ def _one_way(g: Geometry, i: int) -> Symbol:
     else:
         high = y - outer - 0.5
         shapes.append(polyline([(x + side * 1.0, high - 2.5), (x + side * 4.0, high), (x + side * 1.0, high + 2.5)], "thin"))
-    return Symbol(shapes, [label(x, y - outer - (12.0 if len(item.ports) == 1 else 6.0), item.lines[0])])
+    return Symbol(shapes, [Label(x, y - outer - (12.0 if len(item.ports) == 1 else 6.0), item.lines[0])])
 
 
 def _brake(g: Geometry, i: int) -> Symbol:
     item, x, y = _at(g, i)
     outer, inner = g.clutch_radius(i), _radius(g, item, "shaft")
     shapes = [line((x, y - outer), (x, y - inner), "line"), *_pads(x, y - outer + 5.0, 5.0), *_ground(x, y - outer - 2.0, 14.0)]
-    return Symbol(shapes, [label(x, y - outer - 12.0, item.lines[0])])
+    return Symbol(shapes, [Label(x, y - outer - 12.0, item.lines[0])])
 
 
 def _pads(x: float, y: float, half: float) -> list[str]:
@@ -223,14 +226,14 @@ def _shifter(g: Geometry, i: int) -> Symbol:
     shapes = _disc(x, y, _radius(g, item, "hub"), outer - 4.0)
     for sign in (-1.0, 1.0):
         shapes.append(line((x - 4.0, y + sign * (outer - 4.0)), (x + 4.0, y + sign * (outer - 4.0)), "line"))
-    labels = [label(x, y - outer - 8.0, item.lines[0])]
+    labels = [Label(x, y - outer - 8.0, item.lines[0])]
     for n, (role, offset) in enumerate(g.shape(i).ports[1:]):
         side = 1.0 if offset > 0 else -1.0
         shapes += _disc(x + offset, y, _radius(g, item, role), outer - 1.0)
         for sign in (-1.0, 1.0):
             at = y + sign * (outer - 4.0)
             shapes.append(rect(x + offset - side * 4.0, at - 3.0, x + offset, at + 3.0, "wheel"))
-        labels.append(label(x + side * 3.0, y + outer + 4.0 + LINE - 2.0, item.words[n], "small", "start" if side > 0 else "end"))
+        labels.append(Label(x + side * 3.0, y + outer + 4.0 + LINE - 2.0, item.words[n], "small", "start" if side > 0 else "end"))
     sleeves = [rect(x - 8.0, y + sign * (outer - 1.0), x + 8.0, y + sign * (outer + 4.0), "sleeve") for sign in (-1.0, 1.0)]
     shapes.append(group(sleeves, class_="sleeves"))
     return Symbol(shapes, labels)
@@ -247,16 +250,16 @@ def _axle(g: Geometry, i: int) -> Symbol:
     if i in g.axle_rows:
         left, right = g.wheels_x(i)
         wheels = [rect(at - WHEEL_HALF, y - WHEEL_RADIUS, at + WHEEL_HALF, y + WHEEL_RADIUS, "tyre", 4.0) for at in (left, right)]
-        return Symbol([*wheels, *box], [label(x, y - d - 5.0, item.lines[0])])
+        return Symbol([*wheels, *box], [Label(x, y - d - 5.0, item.lines[0])])
     axle = line((x, y - AXLE_RADIUS), (x, y + AXLE_RADIUS), "shaft")
     wheels = [rect(x - 16.0, y + s * AXLE_RADIUS - 6.0, x + 16.0, y + s * AXLE_RADIUS + 6.0, "tyre", 4.0) for s in (-1.0, 1.0)]
-    return Symbol([axle, *wheels, *box], [label(x, y + AXLE_RADIUS + 6.0 + LINE, item.lines[0])])
+    return Symbol([axle, *wheels, *box], [Label(x, y + AXLE_RADIUS + 6.0 + LINE, item.lines[0])])
 
 
 def _tag(g: Geometry, i: int) -> Symbol:
     item, x, y = _at(g, i)
     half = abs(g.shape(i).ports[0][1])
-    return Symbol([rect(x - half, y - 9.5, x + half, y + 9.5, "tag", 9.5)], [label(x, y + 4.0, item.lines[0])])
+    return Symbol([rect(x - half, y - 9.5, x + half, y + 9.5, "tag", 9.5)], [Label(x, y + 4.0, item.lines[0], room=2.0 * half - 8.0)])
 
 
 _SYMBOLS = {What.ENGINE: _engine, What.MACHINE: _machine, What.GEAR: _gear, What.SET: _set, What.CLUTCH: _clutch,

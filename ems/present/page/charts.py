@@ -12,7 +12,7 @@ from ems.present.drawing.svg import element, label, line, outline
 from ems.present.page.maps import Frame, picture, ticks
 from ems.types import Array
 
-WIDTH, RIGHT, ROW, BAR = 760.0, 90.0, 30.0, 18.0
+BAR = 18.0               # thickness of a bar [px]
 NAME = 13.0              # size of names [px]
 DASHES = ("", "7 3", "2 3", "8 3 2 3", "4 2 1 2 1 2")
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#a2437d", "#8a6d00")
@@ -47,24 +47,47 @@ class Bar:
 
 
 def bars(rows: Sequence[Bar], axis: str, words: str) -> str:
-    """Horizontal bars, negative ones to the left of zero; ``words`` say it to a screen reader."""
+    """Horizontal bars, negative ones to the left of zero; ``words`` say it to a screen reader.
+
+    Drawn twice, names beside the bars and, for a telephone, above them: the page shows the one there is room for.
+    """
+    return _bars(rows, axis, words, BROAD) + _bars(rows, axis, words, NARROW)
+
+
+@dataclass(frozen=True, slots=True)
+class _Form:
+    """Measures of a bar chart [px]: whole width, room at the right, height of a row, and of the name above a bar (0: beside it)."""
+
+    name: str
+    width: float
+    right: float
+    row: float
+    above: float
+
+
+BROAD, NARROW = _Form("broad", 760.0, 90.0, 30.0, 0.0), _Form("narrow", 380.0, 66.0, 42.0, 16.0)
+
+
+def _bars(rows: Sequence[Bar], axis: str, words: str, form: _Form) -> str:
     ends = [v for r in rows for v in (*_ends(r), r.low, r.high, r.mark) if v is not None]
     low, high = min([0.0, *ends]), max([0.0, *ends])
     if high - low < 1e-9:
         high = 1.0
-    bottom = 8.0 + ROW * len(rows)
-    names = 14.0 + max([text_width(r.name, NAME) for r in rows], default=0.0)
+    bottom = 8.0 + form.row * len(rows)
+    names = 2.0 if form.above else 14.0 + max([text_width(r.name, NAME) for r in rows], default=0.0)
     left = names + (56.0 if low < 0.0 else 0.0)
 
     def at(value: float) -> float:
-        return left + (value - low) / (high - low) * (WIDTH - left - RIGHT)
+        return left + (value - low) / (high - low) * (form.width - left - form.right)
 
     out = []
-    for value in ticks(low, high):
+    for value in ticks(low, high, 3 if form.above else 6):
         out += [line((at(value), 4.0), (at(value), bottom), "grid"), label(at(value), bottom + 14.0, f"{value:g}", "tick")]
     for i, row in enumerate(rows):
-        y = 8.0 + ROW * i + (ROW - BAR) / 2
-        out.append(label(names - 8.0, y + 0.75 * BAR, row.name, "name", "end"))
+        top = 8.0 + form.row * i
+        y = top + form.above + (form.row - form.above - BAR) / 2
+        out.append(label(left + 4.0, top + 13.0, row.name, "name", "start") if form.above
+                   else label(names - 8.0, y + 0.75 * BAR, row.name, "name", "end"))
         begin = 0.0
         for value, fill in row.parts:
             a, b = sorted((at(begin), at(begin + value)))
@@ -75,9 +98,11 @@ def bars(rows: Sequence[Bar], axis: str, words: str) -> str:
         start = min(at(v) for v in (0.0, *_ends(row), row.low) if v is not None)
         backward = begin < 0.0
         out.append(label(start - 6.0 if backward else end + 6.0, y + 0.75 * BAR, row.told, "name", "end" if backward else "start"))
-    out += [line((at(0.0), 4.0), (at(0.0), bottom), "zero"), label(WIDTH - RIGHT, bottom + 30.0, axis, "axis", "end")]
+    out += [line((at(0.0), 4.0), (at(0.0), bottom), "zero"),
+            label(form.width if form.above else form.width - form.right, bottom + 30.0, axis, "axis", "end")]
     title = element("title", escape(words, quote=False))
-    return element("svg", title + "".join(out), class_="map chart", role="img", viewBox=f"0 0 {WIDTH:g} {bottom + 38.0:g}")
+    return element("svg", title + "".join(out), class_=f"map chart {form.name}", role="img",
+                   viewBox=f"0 0 {form.width:g} {bottom + 38.0:g}")
 
 
 def _ends(row: Bar) -> list[float]:

@@ -11,7 +11,10 @@ from ems.judge.ranking import Ranking
 from ems.plant.plant import Plant
 from ems.plant.trace import Trace
 from ems.present.drawing.flow import Flows
+from ems.present.engagement import engagement
 from ems.present.figures import power_lanes
+from ems.present.optimum_text import NAMES
+from ems.present.page.findings import opening
 from ems.present.page.trip import Trip, interval_fuel_g
 from ems.present.page.trip import modes as modes_of
 from ems.present.palette import mode_style
@@ -24,9 +27,13 @@ CAUSES_SHOWN = {         # colour and dashes of each cause of a price
 }
 UNITS = {"_kW": ("kW", 3), "_rpm": ("rpm", 1), "_Nm": ("Nm", 2), "_g_s": ("g/s", 5), "_kmh": ("km/h", 2), "_percent": ("%", 2),
          "_kJ": ("kJ", 3), "_g": ("g", 4)}
-FIRST = ("speed_kmh", "grade_percent", "wheel_power_kW", "brake_power_kW", "engine_speed_rpm", "engine_torque_Nm", "engine_power_kW",
-         "fuel_g_s")
-THEN = ("battery_power_kW", "soc_start", "battery_energy_start_kJ", "battery_energy_end_kJ", "transition_fuel_g", "auxiliary_kW")
+VEHICLE = {"speed_kmh": "speed", "grade_percent": "slope of the road", "wheel_power_kW": "power at the wheels"}
+ENGINE_WORDS = {"engine_speed_rpm": "speed", "engine_torque_Nm": "torque", "engine_power_kW": "power", "fuel_g_s": "fuel"}
+MACHINE_WORDS = {"speed_rpm": "speed", "torque_Nm": "torque", "power_kW": "power at the shaft", "electrical_kW": "power at the terminals"}
+BATTERY_WORDS = {"battery_power_kW": "power at the terminals", "soc_start": "state of charge, of 1", "battery_energy_start_kJ": "stored"}
+ROAD = {"loss_air_kW": "air drag", "loss_tyres_kW": "tyres and bearings", "brake_power_kW": "friction brakes",
+        "auxiliary_kW": "auxiliaries"}
+SUMMED = ("battery_energy_end_kJ", "transition_fuel_g", "transition_energy_kJ", "loss_brakes_kW")     # needed for sums, not shown
 
 
 def whole(values: Array | Sequence[float], digits: int) -> dict[str, Any]:
@@ -45,7 +52,7 @@ def page_columns(trip: Trip, flows: Flows) -> dict[str, Any]:
         "speed_kmh": whole(3.6 * demand.boundary_speed_m_s, 2),
         "soc": whole(_charge(trace), 5),
         "window": [float(battery.soc_low), float(battery.soc_high)],
-        "columns": shown_columns(trace),
+        "columns": shown_columns(trace), "open": opening(trace)[0],
         "modes": [{"label": label, "share": shares[label]} for label in modes],
         "mode": [modes.index(m) for m in modes_of(trace)], "lanes": _lanes(trace), "beside": beside(trip),
         "configurations": configurations(plant), "configuration": ranked.chosen.tolist(),
@@ -81,24 +88,29 @@ def _lanes(trace: Trace) -> list[dict[str, Any]]:
 
 
 def shown_columns(trace: Trace) -> list[dict[str, Any]]:
-    """Columns of the trace with words, unit and decimals, in the order they are shown in."""
-    columns = trace.columns
-    machines = [f"{m.name}_{what}" for m in trace.plant.layout.machines for what in ("speed_rpm", "torque_Nm", "power_kW", "electrical_kW")]
-    names = [*FIRST, *machines, *THEN, *(n for n in columns if n.startswith("loss_"))]
-    return [_column(name, np.asarray(columns[name], float)) for name in names]
+    """Columns of the trace with words, group, unit and decimals, in the order they are shown in; without a group: only for sums."""
+    losses = {n: _loss_words(n) for n in trace.columns if n.startswith("loss_") and n not in (*ROAD, *SUMMED)}
+    machines = {m.name: {f"{m.name}_{n}": w for n, w in MACHINE_WORDS.items()} for m in trace.plant.layout.machines}
+    groups = {"vehicle": VEHICLE, "engine": ENGINE_WORDS, **machines, "battery": BATTERY_WORDS, "road, brakes, consumers": ROAD,
+              "lost in the drive": losses, "": {n: _loss_words(n) for n in SUMMED}}
+    return [{"name": name, "group": title, "words": words, **_column(name, np.asarray(trace.columns[name], float))}
+            for title, names in groups.items() for name, words in names.items()]
+
+
+def _loss_words(name: str) -> str:
+    own = name.removeprefix("loss_").removesuffix("_kW")
+    return NAMES.get(own, own)
 
 
 def _column(name: str, values: Array) -> dict[str, Any]:
-    ending = next((e for e in UNITS if name.endswith(e)), "")
-    unit, digits = UNITS.get(ending, ("", 5))
-    words = name.removesuffix(ending).replace("_", " ").replace("soc start", "charge")
-    return {"name": name, "words": words, "unit": unit, **whole(values, digits)}
+    unit, digits = UNITS.get(next((e for e in UNITS if name.endswith(e)), ""), ("", 5))
+    return {"unit": unit, **whole(values, digits)}
 
 
 def configurations(plant: Plant) -> list[dict[str, Any]]:
-    """What is engaged in every configuration."""
-    return [{"id": c.id, "kind": c.kind.value, "closed": sorted(c.state.closed), "positions": dict(c.state.shifters),
-             "range": [round(min(v, 1e4), 1) for v in c.speed_range_kmh]} for c in plant.derivation.configurations]
+    """What is engaged in every configuration: as the drawing shows it, and in words."""
+    return [{"id": c.id, "closed": sorted(c.state.closed), "positions": dict(c.state.shifters), **engagement(plant.layout, c)}
+            for c in plant.derivation.configurations]
 
 
 def ranks(ranked: Ranking) -> dict[str, Any]:

@@ -74,19 +74,30 @@ def _where(result: Row) -> Section:
         rows.append(_entry({"name": f"{len(rest)} others", **sums}))
     head = ("s", "price g", *(f"{c} g" for c in CAUSES))
     first = pairs[0] if pairs else None
-    finding = "" if first is None else (f"Dearest: {first['name'].replace(' -> ', ' where best was ')}, {first['price_g']:.1f} g in "
-                                        f"{first['seconds']:.0f} s.")
+    finding = "" if first is None else f"Dearest: {_pair(first['name'])}, {first['price_g']:.1f} g in {first['seconds']:.0f} s."
     return Section("where", "Where it is lost", finding, (), [
         table(("chosen → best at that state", *head), rows),
         *(table((word, *head), [_entry(e) for e in result[key]], 1, f"By {word}")
           for word, key in (("speed", "by_speed_band"), ("wheel power", "by_power_band"), ("phase", "by_phase")))])
 
 
+def _pair(name: str) -> str:
+    """'series where electric was best'; of the best mode itself, what else was not."""
+    chosen, _, best = name.partition(" -> ")
+    return f"{chosen}, the best mode there but not at its best point" if chosen == best else f"{chosen} where {best} was best"
+
+
 def _entry(e: Row) -> tuple[str, ...]:
-    return (e["name"].replace("->", "→"), f"{e['seconds']:.0f}", f"{e['price_g'] + 0.0:.2f}", *(f"{e[f'{c}_g'] + 0.0:.2f}" for c in CAUSES))
+    grams = [f"{round(e[key], 2) + 0.0:.2f}" for key in ("price_g", *(f"{c}_g" for c in CAUSES))]
+    return (e["name"].replace("->", "→"), f"{e['seconds']:.0f}", *grams)
 
 
 def _stretches(result: Row) -> Section:
-    rows = [(f"{s['start_s']:g} to {s['end_s']:g} s", s["sentence"], f"{s['price_g']:.2f}") for s in result["stretches"]]
+    rows = [(f"{s['start_s']:g} to {s['end_s']:g} s", _happened(s["sentence"]), f"{s['price_g']:.2f}") for s in result["stretches"]]
     return Section("stretches", "The costliest stretches", "" if rows else "No stretch costs anything to speak of.", (),
                    [table(("when", "what happened", "price g"), rows, 2)] if rows else ())
+
+
+def _happened(sentence: str) -> str:
+    """A sentence without the seconds before its colon, which stand beside it."""
+    return sentence.partition(": ")[2] or sentence

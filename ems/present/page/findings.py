@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
@@ -9,11 +10,12 @@ import numpy as np
 from ems.plant.trace import Trace
 from ems.present.optimum_text import NAMES
 from ems.present.page.trip import configuration_changes, engine_starts, interval_fuel_g, time_share
-from ems.present.text import times
+from ems.present.text import listed, times
 from ems.types import Array
 
 BANDS_KMH = (0.0, 30.0, 50.0, 80.0, 110.0, np.inf)
 INSTANTS = 6
+LEAST_KW = 1.0           # what counts as driving
 
 
 def band_words(i: int) -> str:
@@ -33,7 +35,22 @@ def fuel_table(trace: Trace) -> dict[str, Any]:
         if sum(grams) >= 0.005:
             rows.append({"mode": str(mode), "grams": grams, "sum": sum(grams)})
     rows.sort(key=lambda row: -row["sum"])
-    return {"bands": [band_words(b) for b in range(len(BANDS_KMH) - 1)], "rows": rows, "sum": float(fuel.sum())}
+    ends = [f"{low:.0f}–{high:.0f}" if np.isfinite(high) else f"> {low:.0f}" for low, high in itertools.pairwise(BANDS_KMH)]
+    return {"short": ends, "bands": [band_words(b) for b in range(len(BANDS_KMH) - 1)], "rows": rows, "sum": float(fuel.sum())}
+
+
+def whereabouts(trace: Trace) -> str:
+    """Where the fuel's energy goes and when it is burnt, for the top of the page."""
+    given = sum(row["kJ"] for row in energy_rows(trace) if row["kJ"] > 0)
+    if given <= 0.0:
+        return "nowhere: nothing is used"
+    gone = sorted((row for row in energy_rows(trace) if row["kJ"] < 0), key=lambda row: row["kJ"])[:3]
+    words = listed([f"{100 * -row['kJ'] / given:.0f} % into {row['what']}" for row in gone])
+    table = fuel_table(trace)
+    if not table["rows"]:
+        return words
+    most = table["rows"][0]
+    return f"{words}; {100 * most['sum'] / table['sum']:.0f} % of the fuel is burnt in {most['mode']}"
 
 
 def fuel_finding(table: dict[str, Any]) -> str:
@@ -98,7 +115,7 @@ def alternatives_finding(trace: Trace, runner_up_g: Array) -> str:
     tied = float(np.sum(trace.demand.dt_s[runner_up_g <= 0.001]))
     total = float(trace.demand.dt_s.sum())
     alone = float(np.sum(trace.demand.dt_s[~np.isfinite(runner_up_g)]))
-    return (f"In {100 * tied / total:.0f} % of the time another configuration would have cost less than 0.001 g more; "
+    return (f"In {100 * tied / total:.0f} % of the time another configuration is tied: it would have cost less than 0.001 g more; "
             f"in {100 * alone / total:.0f} % no other is possible.")
 
 
@@ -115,7 +132,8 @@ def instants(trace: Trace) -> list[tuple[int, str]]:
     modes = np.array([str(m) for m in columns["mode"]])
     power = np.abs(np.asarray(columns["wheel_power_kW"], float))
     picked: dict[int, str] = {}
-    for mode in list(time_share(trace))[:INSTANTS]:
+    telling = [mode for mode in time_share(trace) if power[modes == mode].max() >= LEAST_KW]
+    for mode in telling[:INSTANTS]:
         here = np.flatnonzero(modes == mode)
         picked.setdefault(int(here[np.argmax(power[here])]), f"{mode}, where the wheels ask most")
     extremes = {"most fuel": "fuel_g_s", "highest speed": "speed_kmh", "strongest discharge": "battery_power_kW"}
@@ -123,6 +141,15 @@ def instants(trace: Trace) -> list[tuple[int, str]]:
         picked.setdefault(int(np.argmax(np.asarray(columns[name], float))), word)
     picked.setdefault(int(np.argmin(np.asarray(columns["battery_power_kW"], float))), "strongest charge")
     return sorted(list(picked.items())[:INSTANTS])
+
+
+def opening(trace: Trace) -> tuple[int, str]:
+    """(interval, why): what the page shows before anyone plays it, something that moves where there is anything."""
+    engine, wheels = (np.asarray(trace.columns[name], float) for name in ("engine_power_kW", "wheel_power_kW"))
+    driving = np.flatnonzero((engine > LEAST_KW) & (wheels > LEAST_KW))
+    if driving.size:
+        return int(driving[0]), "where the engine first drives"
+    return int(np.argmax(np.abs(wheels))), "where the wheels ask most"
 
 
 def ledger_finding(price_g: Array, dt_s: Array) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from ems.plant.trace import Trace
+from ems.present.drawing.sizes import text_width
 from ems.present.drawing.svg import element, group, label, line, outline, rect
 from ems.present.page.findings import energy_rows
 from ems.present.page.trip import interval_fuel_g
@@ -20,6 +21,8 @@ LEFT, RIGHT, TOP, BOTTOM = 46.0, 20.0, 14.0, 40.0
 RPM = 30.0 / np.pi
 LEAST_SHARE = 5e-4                 # of the largest flow; smaller ones stand in the table only
 LARGEST = 13.0                     # radius of the heaviest point [px]
+FLOW_NAME = 13.0                   # size of words in the flow of energy [px]
+FREE, LEAST_FREEDOM = 40.0, 11.0    # free room around the number of a contour that is enough, and without which it has none [px]
 CELLS = 28                         # cells a side into which operating points are gathered
 LEVELS = (0.10, 0.20, 0.25, 0.30, 0.33, 0.35, 0.37, 0.38, 0.39, 0.40, 0.41, 0.42)
 MACHINE_LEVELS = (0.70, 0.80, 0.85, 0.90, 0.93, 0.95, 0.96)
@@ -83,12 +86,12 @@ def engine_map(trace: Trace, words: str, follows: bool = True) -> str:
     frame = Frame((0.0, float(engine.max_rad_s) * RPM), (0.0, 1.08 * float(torque[-1])))
     best = engine.best_line(np.linspace(0.02, 0.99, 40) * engine.rated_power_W)
     held = np.isfinite(best[1])
-    content = [*frame.axes("engine speed [rpm]", "torque [Nm]"),
-               *contours(frame, speed * RPM, torque, np.where(torque[:, None] <= limit[None, :], efficiency, np.nan), LEVELS),
+    lines, numbers = contours(frame, speed * RPM, torque, np.where(torque[:, None] <= limit[None, :], efficiency, np.nan), LEVELS)
+    content = [*frame.axes("engine speed [rpm]", "torque [Nm]"), *lines,
                frame.curve(speed * RPM, limit, "limit"), frame.curve(best[0][held] * RPM, best[1][held], "best")]
     columns = trace.columns
     fuel = interval_fuel_g(trace)
-    content += points(frame, np.asarray(columns["engine_speed_rpm"], float), np.asarray(columns["engine_torque_Nm"], float), fuel)
+    content += points(frame, np.asarray(columns["engine_speed_rpm"], float), np.asarray(columns["engine_torque_Nm"], float), fuel) + numbers
     if not follows:
         return picture(content, words)
     return picture([*content, _marker(frame, "engine")], words, **_driven(frame, "engine"))
@@ -111,9 +114,10 @@ def machine_map(trace: Trace, index: int, words: str) -> str:
     limits = [frame.curve(speed * RPM, sign * curve, word)
               for sign in (1.0, -1.0) for curve, word in ((peak, "limit"), (lasting, "lasting"))]
     work = np.abs(np.asarray(columns[f"{use.name}_power_kW"], float)) * trace.demand.dt_s
-    content = [*frame.axes(f"{use.name} speed [rpm]", "torque [Nm]"), *contours(frame, speed * RPM, torque, efficiency, MACHINE_LEVELS),
+    lines, numbers = contours(frame, speed * RPM, torque, efficiency, MACHINE_LEVELS, above=0.12 * most)
+    content = [*frame.axes(f"{use.name} speed [rpm]", "torque [Nm]"), *lines,
                line(frame.at(frame.x[0], 0.0), frame.at(frame.x[1], 0.0), "zero"), *limits,
-               *points(frame, speeds, np.asarray(columns[f"{use.name}_torque_Nm"], float), work)]
+               *points(frame, speeds, np.asarray(columns[f"{use.name}_torque_Nm"], float), work), *numbers]
     return picture([*content, _marker(frame, use.name)], words, **_driven(frame, use.name))
 
 
@@ -129,23 +133,35 @@ def _marker(frame: Frame, name: str) -> str:
     return element("path", d="M-9 0H9M0 -9V9", class_="now", transform=f"translate({x:.1f} {y:.1f})")
 
 
-def contours(frame: Frame, x: Array, y: Array, z: Array, levels: Sequence[float]) -> list[str]:
-    """Lines of equal efficiency, each with its number at its rightmost point. z : (y, x)"""
+def contours(frame: Frame, x: Array, y: Array, z: Array, levels: Sequence[float],
+             above: float = 0.0) -> tuple[list[str], list[str]]:
+    """Lines of equal efficiency, and a number for each level, where it is farthest from the others and from the frame.
+
+    z : (y, x)      above : y below which no number stands
+    """
     from contourpy import contour_generator
 
     made = contour_generator(x, y, np.ma.masked_invalid(z))
-    out: list[str] = []
+    left = frame.at(float(x[0]), 0.0)[0]
+    lines: list[str] = []
+    numbers: list[str] = []
     taken: list[tuple[float, float]] = []
     for level in levels:
-        pieces: list[Array] = [np.asarray(p) for p in made.lines(level)]
-        pieces = [p for p in pieces if len(p) > 6]
-        out += [frame.curve(p[::2, 0], p[::2, 1], "contour") for p in pieces]
-        for p in (p for p in pieces if float(p[:, 1].mean()) > 0.0):
-            px, py = frame.at(*(float(v) for v in p[int(np.argmax(p[:, 0]))]))
-            if all(abs(px - a) > 26.0 or abs(py - b) > 12.0 for a, b in taken):
-                taken.append((px, py))
-                out.append(label(min(px, WIDTH - RIGHT - 12.0), py + 3.0, f"{100 * level:.0f} %", "level"))
-    return out
+        pieces = [p for p in (np.asarray(piece) for piece in made.lines(level)) if len(p) > 6]
+        lines += [frame.curve(p[::2, 0], p[::2, 1], "contour") for p in pieces]
+        places = [frame.at(float(a), float(b)) for p in pieces for a, b in p[::2] if b > above]
+        best = max(places, key=lambda place: _freedom(place, taken, left), default=None)
+        if best is not None and _freedom(best, taken, left) > LEAST_FREEDOM:
+            taken.append(best)
+            numbers.append(label(best[0], best[1] + 3.0, f"{100 * level:.0f} %", "level"))
+    return lines, numbers
+
+
+def _freedom(place: tuple[float, float], taken: Sequence[tuple[float, float]], left: float) -> float:
+    """How free a place for a number is [px]: words are wider than they are high. left : where the data begin"""
+    x, y = place
+    edges = (0.5 * (x - left), 0.5 * (WIDTH - RIGHT - x), y - 2.0 * TOP, HEIGHT - BOTTOM - y)
+    return min(*edges, FREE, *(max(0.5 * abs(x - a), abs(y - b)) for a, b in taken))
 
 
 def points(frame: Frame, x: Array, y: Array, weight: Array) -> list[str]:
@@ -196,30 +212,39 @@ def mode_map(trace: Trace, labels: Sequence[str], words: str) -> str:
                     line(frame.at(frame.x[0], 0.0), frame.at(frame.x[1], 0.0), "zero")], words)
 
 
-def energy_flow(trace: Trace, words: str) -> str:
-    """What came in on the left, where it went on the right; widths are energies, and both sides are equally high."""
+def energy_flow(trace: Trace, words: str, narrow: bool = False) -> str:
+    """What came in on the left, where it went on the right; widths are energies, and both sides are equally high.
+
+    narrow : short bands, and what came in written above them, for a telephone
+    """
     rows: list[dict[str, Any]] = energy_rows(trace)
     most = max(abs(r["kJ"]) for r in rows)
     rows = [r for r in rows if abs(r["kJ"]) >= LEAST_SHARE * most]
     given, gone = [r for r in rows if r["kJ"] > 0], [r for r in rows if r["kJ"] < 0]
     total = sum(r["kJ"] for r in given)
-    height, gap, trunk = 250.0, 17.0, 30.0
-    scale = height / max(total, 1e-9)
-    full = trunk + height + gap * max(len(gone) - 1, 2) + 20.0
-    out, y_in, y_out, y_left, y_right = [], trunk + 40.0, trunk + 40.0, trunk + 20.0, trunk
-    for r in given:
+    told = [f"{r['what']} {r['kJ']:.0f} kJ" for r in given]
+    lost = [f"{r['what']} {-r['kJ']:.0f} kJ, {100 * -r['kJ'] / total:.1f} %" for r in gone]
+    scale, gap = 250.0 / max(total, 1e-9), 17.0
+    top = 30.0 + (15.0 * len(told) if narrow else 0.0)
+    start, into, out_of, end = (0.0, 24.0, 36.0, 76.0) if narrow else (16.0 + max(text_width(w, FLOW_NAME) for w in told) + x
+                                                                       for x in (0.0, 110.0, 140.0, 260.0))
+    out, y_in, y_out, y_left, y_right = [], top + 40.0, top + 40.0, top + 20.0, top
+    for n, (r, said) in enumerate(zip(given, told, strict=True)):
         h = r["kJ"] * scale
-        out.append(_band(150.0, y_left, 300.0, y_in, h, "given"))
-        out += [label(144.0, y_left + h / 2 + 4.0, f"{r['what']} {r['kJ']:.0f} kJ", "name", "end")]
+        out.append(_band(start, y_left, into, y_in, h, "given"))
+        out.append(label(0.0, 14.0 + 15.0 * n, f"From: {said}" if n == 0 else said, "name", "start") if narrow
+                   else label(start - 6.0, y_left + h / 2 + 4.0, said, "name", "end"))
         y_in, y_left = y_in + h, y_left + h + 24.0
-    for n, r in enumerate(gone):
+    for n, (r, said) in enumerate(zip(gone, lost, strict=True)):
         h = -r["kJ"] * scale
-        out.append(_band(330.0, y_out, 480.0, y_right, h, f"gone gone-{n % 2}"))
-        out.append(label(487.0, y_right + h / 2 + 4.0, f"{r['what']} {-r['kJ']:.0f} kJ, {100 * -r['kJ'] / total:.1f} %", "name", "start"))
+        out.append(_band(out_of, y_out, end, y_right, h, f"gone gone-{n % 2}"))
+        out.append(label(end + 7.0, y_right + h / 2 + 4.0, said, "name", "start"))
         y_out, y_right = y_out + h, y_right + h + gap
-    out.append(rect(300.0, trunk + 40.0, 330.0, trunk + 40.0 + height, "trunk"))
-    return element("svg", element("title", escape(words, quote=False)) + group(out), class_="map flowchart", role="img",
-                   viewBox=f"0 0 760 {max(full, trunk + 60.0 + height):.0f}")
+    out.append(rect(into, top + 40.0, out_of, top + 290.0, "trunk"))
+    width = end + 17.0 + max(text_width(w, FLOW_NAME) for w in lost)
+    return element("svg", element("title", escape(words, quote=False)) + group(out), role="img",
+                   class_=f"map flowchart {'narrow' if narrow else 'broad'}",
+                   viewBox=f"0 0 {width:.0f} {max(y_left, y_right, top + 310.0):.0f}")
 
 
 def _band(x0: float, y0: float, x1: float, y1: float, h: float, class_: str) -> str:

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from ems.present.page.charts import Bar, Chart, bars
-from ems.present.page.sections import Head, Section, listed, litres, seconds, table
+from ems.present.page.sections import Head, Section, litres, seconds, table
+from ems.present.text import listed
 
 Row = Mapping[str, Any]
 SHOWN = 24               # bars of a chart; the table has all
@@ -51,8 +52,8 @@ def worth_section(result: Row) -> Section:
 
 
 def _named(r: Row) -> str:
-    """'gear third'; a configuration's id alone."""
-    return str(r["part"]) if r["kind"] in ("configuration", "machines together") else f"{r['kind']} {r['part']}"
+    """'gear third'; machines together by their names alone."""
+    return str(r["part"]) if r["kind"] == "machines together" else f"{r['kind']} {r['part']}"
 
 
 def _dearest(known: list[Any]) -> str:
@@ -88,12 +89,13 @@ def sensitivity_section(result: Row) -> Section:
                             None if slope is None or solved is None else 1e3 * slope))
     words = ", ".join(f"{r.name} {r.told}" for r in rows)
     most = rows[0] if rows else None
-    finding = f"One per cent more of {most.name} changes the fuel by {most.told} ml/100 km, more than any other quantity." if most else ""
+    finding = f"Fuel depends most on {most.name}: one per cent more of it changes the fuel by {most.told} ml/100 km." if most else ""
     head = ("quantity", "now", "ml/100 km", "range", "by costate", "told")
     return Section("sensitivity", "What one per cent more of each quantity changes", finding,
                    [Chart(bars(rows, "ml/100 km for one per cent more", words), "", KEY)] if rows else [],
                    [table(head, cells, 2, "As a table")],
-                   ["By costate: the slope of the certificate, in which the costate prices the battery; upright stroke in the chart."])
+                   ["By costate: the slope of the certificate, in which the costate prices the battery; upright stroke in the chart.",
+                    "A name with a dot in it is that of the layout file, as --set takes it."])
 
 
 def _word(q: Row) -> str:

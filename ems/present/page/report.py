@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
 from ems.present.drawing.style import FONT, style_sheet
+from ems.present.engagement import engagement
 from ems.present.figures import charge_finding, power_finding, speed_finding
 from ems.present.inline import Html
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
@@ -80,16 +81,18 @@ def compare_page(found: Comparison, recorded: Mapping[str, Any] | None = None) -
 def optimum_page(trip: Trip, result: Mapping[str, Any]) -> Page:
     """The page of an optimum's trip. result : as ``Optimum.to_dict`` says"""
     layout, cycle = trip.layout, trip.cycle
-    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}: no control, though it knows the whole "
-              f"trip, can need less by more than {within(result['gap_percent'] + result['table_error_percent'])}.")
+    error = within(result["gap_percent"] + result["table_error_percent"])
+    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}: no control can need more than {error} "
+              "less, not even one that knows the whole trip.")
     head = Head(f"{layout.title} on {cycle.name}: least fuel", (layout.name, cycle.name), f"{result['fuel_l_per_100km']:.3f}", "l/100 km",
-                answer, _facts(result))
+                answer, [*_facts(result), ("Where it goes", findings.whereabouts(trip.trace))])
     return Page(head, (), _cautions(trip, result, result["warm_l_per_100km"] is None), result, trip)
 
 
 def comparison_page(trip: Trip, result: Mapping[str, Any]) -> Page:
     """The page of a strategy's trip. result : as ``Comparison.to_dict`` says"""
     head = compare_head(result, trip.layout.title, trip.cycle.title or trip.cycle.name)
+    head = replace(head, facts=[*head.facts, ("Where it goes", findings.whereabouts(trip.trace))])
     return Page(head, compare_sections(result), _cautions(trip, result, True), result, trip)
 
 
@@ -119,16 +122,19 @@ def _shown(trip: Trip, result: Mapping[str, Any]) -> dict[str, Any]:
     trace, labels = trip.trace, list(trip.time_share)
     g = Geometry(placed(trip.layout))
     flows, runner_up, fuel = trip_flows(g, trace), _runner_up_g(trip.ranked), findings.fuel_table(trace)
+    first, why = findings.opening(trace)
     return {
         "data": Markup(_inlined(page_columns(trip, flows))), "share": trip.time_share, "beside": trip.beside,
-        "drawing": Markup(drawing(g, trip.layout, flows.at(0, trip.cycle.name), prefix=PREFIX, style=False)),
+        "drawing": Markup(drawing(g, trip.layout, flows.at(first, trip.cycle.name), prefix=PREFIX, style=False)),
+        "opening": {"time_s": f"{trace.demand.time_s[first]:g}", "why": why, "first_s": f"{trace.demand.time_s[0]:g}"},
         "width": round(g.width), "told": ", ".join(dict.fromkeys(g.made.cuts)), "instants": _instants(trip, g, flows), "fuel": fuel,
         "captions": {
             "speed": speed_finding(modes(trace), trip.time_share), "power": power_finding(trip), "charge": charge_finding(trip),
             "fuel": findings.fuel_finding(fuel), "energy": findings.energy_finding(trace),
             "alternatives": findings.alternatives_finding(trace, runner_up), "changes": findings.changes_finding(trace),
             "ledger": "" if trip.beside is None else findings.ledger_finding(trip.beside.price_g, trace.demand.dt_s)},
-        "maps": _maps(trip, labels), "flow": Markup(maps.energy_flow(trace, f"Flow of energy. {findings.energy_finding(trace)}")),
+        "maps": _maps(trip, labels),
+        "flow": Markup("".join(maps.energy_flow(trace, f"Flow of energy. {findings.energy_finding(trace)}", n) for n in (False, True))),
         "energy": findings.energy_rows(trace), "optimum_energy": None if trip.beside is None else findings.energy_rows(trip.beside.optimum),
         "close": closest(trip)}
 
@@ -160,12 +166,14 @@ def closest(trip: Trip) -> list[dict[str, Any]]:
 
 def _facts(result: Mapping[str, Any]) -> list[tuple[str, str]]:
     floor, fuel, grid = result["floor_l_per_100km"], result["fuel_l_per_100km"], result["grid"]
+    error = result["gap_percent"] + result["table_error_percent"]
     above = f"; the optimum is {100.0 * (fuel / floor - 1.0):.0f} % above it" if floor > 0.0 else ""
     surplus = f", {result['surplus_J'] / 1000.0:.1f} kJ above the target" if result["surplus_J"] >= 50.0 else ""
     facts = [
         ("Fuel", f"{result['fuel_g']:.2f} g over {result['distance_km']:.2f} km in {clock(result['duration_s'])}"),
         ("CO₂", f"{result['co2_g_per_km']:.1f} g/km"),
-        ("Error bar", f"proof within {within(result['gap_percent'])}, tables within {within(result['table_error_percent'])}"),
+        ("Error bar", f"{within(error)}, {0.01 * error * fuel:.4f} l/100 km: proof within {within(result['gap_percent'])}, tables within "
+                      f"{within(result['table_error_percent'])}"),
         ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above}"),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end{surplus}"),
         ("Braking", f"{result['recovered_percent']:.1f} % of its energy at the wheels is recovered"),
@@ -218,7 +226,8 @@ def _instants(trip: Trip, g: Geometry, flows: Flows) -> list[dict[str, Any]]:
     for n, (k, why) in enumerate(findings.instants(trip.trace)):
         overlay = flows.at(k, f"{float(columns['time_s'][k]):g} s")
         shown = Markup(_still(drawing(g, trip.layout, overlay, prefix=f"instant-{n}-", style=False)))
-        made.append({"why": why, "time_s": float(columns["time_s"][k]), "svg": shown, "configuration": columns["configuration"][k],
+        made.append({**engagement(trip.layout, flows.configurations[k]), "why": why, "time_s": float(columns["time_s"][k]),
+                     "svg": shown, "configuration": columns["configuration"][k],
                      "speed_kmh": float(columns["speed_kmh"][k]), "wheel_kW": float(columns["wheel_power_kW"][k]),
                      "engine_kW": float(columns["engine_power_kW"][k]), "battery_kW": float(columns["battery_power_kW"][k])})
     return made

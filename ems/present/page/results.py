@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
+from ems.present.page.chargeable_sections import chargeable_head, chargeable_sections
 from ems.present.page.charts import Chart, curves
 from ems.present.page.parts_sections import sensitivity_head, sensitivity_section, worth_head, worth_section
 from ems.present.page.report import METHODS, SAFETY, Page
@@ -29,6 +30,7 @@ KINDS: dict[str, tuple[Callable[[Row], Head], Callable[[Row], list[Section]]]] =
     "ems.versus/1": (versus_head, versus_sections),
     "ems.worth/1": (worth_head, lambda result: [worth_section(result)]),
     "ems.sensitivity/1": (sensitivity_head, lambda result: [sensitivity_section(result)]),
+    "ems.chargeable/1": (chargeable_head, chargeable_sections),
     "ems.capability/1": (capability_head, lambda result: [capability_section({result["layout"]: result})]),
 }
 

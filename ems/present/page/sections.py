@@ -66,8 +66,3 @@ def litres(value: float | None, signed: bool = False) -> str:
 def seconds(value: float | None) -> str:
     """'9.2 s'; never where it is not reached."""
     return "never" if value is None else f"{value:.1f} s"
-
-
-def listed(names: Sequence[str]) -> str:
-    """'a', 'a and b', 'a, b and c'."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else "none"

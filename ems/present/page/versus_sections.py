@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ems.present.page.charts import Bar, Chart, bars
-from ems.present.page.sections import Head, Section, Table, listed, litres, seconds, table
+from ems.present.page.sections import Head, Section, Table, litres, seconds, table
+from ems.present.text import listed
 from ems.present.versus_figures import PARTS
 
 Row = Mapping[str, Any]
@@ -97,7 +98,7 @@ def _parts_table(result: Row) -> Table:
 def _differs(result: Row) -> Section:
     layouts = result["layouts"]
     rows = [(d["what"], *(str(d["values"][name]) for name in layouts)) for d in result["differs"]]
-    finding = f"{len(rows)} things differ beside the way parts are joined." if rows else "Nothing differs but the way parts are joined."
+    finding = f"{len(rows)} things differ besides the way parts are joined." if rows else "Nothing differs but the way parts are joined."
     return Section("differs", "What differs", finding, (), [Table(("what", *layouts), rows, [False] * (1 + len(layouts)))] if rows else ())
 
 

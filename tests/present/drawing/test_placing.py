@@ -7,6 +7,7 @@ import os
 import random
 import xml.etree.ElementTree as ET
 from decimal import Decimal
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from ems.layout.listing import layout_rows
 from ems.layout.load import layout_from, load_layout
 from ems.layout.model import DrawingOrder
 from ems.present.drawing.axes import What, shaft_of, skeleton
-from ems.present.drawing.flow import along_shafts, configuration_overlay
+from ems.present.drawing.flow import _through_drums, along_shafts, configuration_overlay
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.placement import Placement
 from ems.present.drawing.placing import place
@@ -219,6 +220,59 @@ def test_a_drum_leads_a_shaft_back_over_a_clutch(faults_of):
     passed = along_shafts(g, {("clutch:K0", "second"): np.array([5.0]), (beyond.key, role): np.array([-5.0])}, {"in": np.zeros(1)})
     whole = {key: float(power[0]) for key, power in passed.items() if key.startswith(("shaft:in:", "drum:"))}
     assert whole == {"shaft:in:0": 5.0, "shaft:in:1": 5.0, "shaft:in:2": 5.0, f"drum:{drums[0].name}": 5.0}
+
+
+def planetary(sun, ring, carrier, ratio):
+    return {"sun": sun, "ring": ring, "carrier": carrier, "ratio": Decimal(ratio)}
+
+
+# The usual arrangements of gearbox textbooks, with a machine at the input; common practice, no source.
+BOOKS = {
+    "two sets, one sun": {
+        "planetary_sets": {"one": planetary("sun", "r1", "out", "2.5"), "two": planetary("sun", "out", "c2", "2.5")},
+        "clutches": {"K0": {"joins": ["crank", "in"]}, "C1": {"joins": ["in", "r1"]}, "C2": {"joins": ["in", "sun"]}},
+        "brakes": {"B1": {"holds": "sun"}, "B2": {"holds": "c2"}}},
+    "two sets, one carrier and ring": {
+        "planetary_sets": {"large": planetary("s1", "out", "car", "2.2"), "small": planetary("s2", "out", "car", "-2.9")},
+        "clutches": {"K0": {"joins": ["crank", "in"]}, "A": {"joins": ["in", "s2"]}, "B": {"joins": ["in", "s1"]},
+                     "E": {"joins": ["in", "car"]}},
+        "brakes": {"C": {"holds": "s1"}, "D": {"holds": "car"}}},
+    "ring locked to its carrier": {
+        "planetary_sets": {"p": planetary("in", "ring", "out", "2.5")},
+        "clutches": {"K0": {"joins": ["crank", "ring"]}, "K": {"joins": ["ring", "out"]}}, "brakes": {"B": {"holds": "in"}}},
+}
+
+
+@pytest.mark.parametrize("name", BOOKS)
+def test_gearboxes_of_the_textbooks_need_no_words(name, faults_of):
+    raw = BASE | {"name": name, "axles": {"rear": {"shaft": "diff"}}, "machines": {"mg1": {"shaft": "in", "map": "machine-75"}},
+                  "gears": {"final": {"from": "out", "to": "diff", "ratio": Decimal("3.5")}}} | BOOKS[name]
+    layout = layout_from(raw, name="book", where="book")
+    placement = place(skeleton(layout))
+    assert placement.skeleton.cuts == () and naive_faults(placement) == []
+    g = Geometry(placement)
+    assert faults_of(drawing(g, layout)) == []
+    for drum in [item for item in placement.skeleton.items if item.drum is not None]:     # torque takes it where it is carried beyond
+        beyond = next(i for i in placement.skeleton.items if i is not drum and drum.drum in dict(i.ports).values())
+        for c in derive(layout).configurations:
+            carried = configuration_overlay(g, layout, c).can
+            assert beyond.what is not What.CLUTCH or (f"drum:{drum.name}" in carried) == (f"clutch:{beyond.name}" in carried), c.id
+
+
+def test_drums_hand_on_what_lies_beyond_several():
+    """A drum over a drum: 5 W into a shaft, 3 W taken beyond the first drum, 2 W beyond the second."""
+    raw = BASE | {"name": "chain", "axles": {"rear": {"shaft": "diff"}}, "machines": {"mg1": {"shaft": "in", "map": "machine-75"}},
+                  "gears": {"final": {"from": "out", "to": "diff", "ratio": Decimal("3.5")}}} | BOOKS["two sets, one carrier and ring"]
+    made = skeleton(layout_from(raw, name="chain", where="chain"))
+    made = made.drummed("clutch:B", "first", "clutch:A")
+    assert ("clutch:E", "first", "clutch:B") in made.drums()
+    made = made.drummed("clutch:E", "first", "clutch:B")
+
+    ports = {piece: [(0.0, item.key, role) for item in made.items for role, p in item.ports if p == piece] for piece in made.pieces}
+    taken = {("clutch:B", "first"): np.array([-3.0]), ("clutch:E", "first"): np.array([-2.0])}
+    found = _through_drums(SimpleNamespace(made=made, ports=ports), taken)
+    assert {key: float(power[0]) for key, power in found.items()} == {
+        ("clutch:A", "first"): -5.0, ("clutch:A", "drum"): 5.0, ("clutch:B", "first"): -5.0, ("clutch:B", "drum"): 2.0}
 
 
 def test_what_cannot_be_drawn_is_told_in_words(faults_of):

@@ -16,11 +16,13 @@ import pytest
 
 import ems
 from ems.judge.capability import capability
+from ems.judge.chargeable import chargeable
 from ems.judge.compare import Comparison
 from ems.judge.sensitivity import sensitivity
 from ems.judge.versus import versus
 from ems.judge.worth import worth
 from ems.output import dumps
+from ems.present.chargeable_text import texts
 from ems.present.page.report import compare_page, html, report_page
 from ems.present.page.results import joined, result_page
 from ems.solve.optimum import Optimum, optimum
@@ -177,11 +179,14 @@ def strategy_page(compared: Comparison, tmp_path_factory: pytest.TempPathFactory
 
 @pytest.fixture(scope="session")
 def results() -> dict[str, dict[str, Any]]:
-    """Schema -> result of two layouts side by side, of parts' worth, of sensitivities, of capability."""
+    """Schema -> result of two layouts side by side, of parts' worth, of sensitivities, of capability, of charging from the mains."""
     layout, cycle = ems.load_layout("series-parallel"), ems.load_cycle(str(SHORT_TRIP))
     made = {"versus": versus([layout, ems.load_layout("series")], [cycle]), "worth": worth(layout, [cycle], kinds=["clutch", "gear"]),
-            "sensitivity": sensitivity(layout, cycle, quantities=["vehicle.mass_kg"]), "capability": capability(layout)}
-    return {f"ems.{name}/1": json.loads(dumps(result.to_dict())) for name, result in made.items()}
+            "sensitivity": sensitivity(layout, cycle, quantities=["vehicle.mass_kg"]), "capability": capability(layout),
+            "chargeable": chargeable(ems.load_layout("series-parallel-chargeable"), cycle, charge=(0.22, 0.2), blended=False)}
+    told = {f"ems.{name}/1": json.loads(dumps(result.to_dict())) for name, result in made.items()}
+    told["ems.chargeable/1"]["regulations"] = json.loads(dumps(texts()))
+    return told
 
 
 @pytest.fixture(scope="session")

@@ -95,6 +95,37 @@ def test_keys_step_by_interval_and_by_change(opened, found):
     assert opened.run(value) == changes[2]
 
 
+def test_it_opens_where_the_engine_first_drives(browser, page, found):
+    browser.open(page)
+    columns = found.trace.columns
+    first = next(k for k in range(140) if columns["engine_power_kW"][k] > 1.0 and columns["wheel_power_kW"][k] > 1.0)
+    value = "Number(document.getElementById('slider').value)"
+    assert browser.run(value) == first > 0
+    assert f"opens at {first} s" in browser.run("document.getElementById('trip').textContent")
+    browser.run("document.getElementById('start').click()")
+    assert browser.run(value) == 0
+
+
+def test_words_say_what_is_engaged_and_where_power_goes(opened, found):
+    columns = found.trace.columns
+    told = "Object.fromEntries([...document.querySelectorAll('#now div')].map(d => [d.children[0].textContent, d.children[1].textContent]))"
+    for k in SECONDS:
+        slide(opened, k)
+        said = opened.run(told)
+        closed = [c.name for c in found.layout.clutches if columns[c.name][k] > 0.0]
+        for c in found.layout.clutches:
+            assert (c.name in said["Engaged"]) == (c.name in closed) and (c.name in said["Not engaged"]) == (c.name not in closed)
+        assert (columns["S1"][k] in said["Engaged"]) == (columns["S1"][k] != "neutral")
+        assert said["Engine"].startswith("stopped") == str(columns["configuration"][k]).startswith("off:")
+        sides = [{w: float(n) for w, n in re.findall(r"([a-z][a-z ]*?) (\d+\.\d) kW", said[side])} for side in
+                 ("Power comes from", "Power goes to")]
+        assert sum(sides[0].values()) == pytest.approx(sum(sides[1].values()), abs=0.6)        # each rounded to 0.1 kW
+        for word, kW in (("engine", columns["engine_power_kW"][k]), ("battery", columns["battery_power_kW"][k]),
+                         ("wheels", -columns["wheel_power_kW"][k])):
+            if abs(kW) >= 0.06:
+                assert sides[0 if kW > 0.0 else 1][word] == pytest.approx(abs(float(kW)), abs=0.051)
+
+
 def test_play_moves_and_pauses(opened):
     opened.key("Home")
     opened.run("document.getElementById('pace').value = '60'; document.getElementById('play').click()")
@@ -123,7 +154,7 @@ def test_a_stretch_is_summed(opened, found, start, end):
     assert told["wheels, driving|kJ"] == pytest.approx(np.sum(np.maximum(columns["wheel_power_kW"], 0) * dt), abs=0.1)
     assert told["battery, drawn from store|kJ"] == pytest.approx(
         columns["battery_energy_start_kJ"][0] - columns["battery_energy_end_kJ"][-1], abs=0.01)
-    assert told["loss: engine|kJ"] == pytest.approx(np.sum(columns["loss_engine_kW"] * dt), abs=0.1)
+    assert told["lost: engine heat|kJ"] == pytest.approx(np.sum(columns["loss_engine_kW"] * dt), abs=0.1)
     if (start, end) == (0, 140):
         assert told["fuel|g"] == pytest.approx(found.fuel_g, abs=0.01)
         assert told["fuel|l/100 km"] == pytest.approx(found.fuel_l_per_100km, rel=1e-4)
@@ -167,6 +198,19 @@ def test_what_a_user_wrote_appears_as_text(browser, found, tmp_path):
     assert browser.complaints() == []
 
 
+def test_words_of_the_drawing_are_legible_on_a_telephone(browser, page):
+    browser.open(page, 360, 740)
+    told = browser.run("""[...document.querySelectorAll('.stick-box text')].filter(t => getComputedStyle(t).display !== 'none').map(t => {
+        const b = t.getBoundingClientRect(); return [t.textContent, b.left, b.top, b.right, b.bottom,
+        parseFloat(getComputedStyle(t).fontSize) * t.getScreenCTM().a]; })""")
+    assert len(told) > 10 and sorted(row[5] for row in told)[len(told) // 4] > 7.5        # px on the screen, of three in four words
+    assert all(row[1] >= 0.0 and row[3] <= 360.5 for row in told)
+    for n, a in enumerate(told):
+        for b in told[n + 1:]:
+            assert a[3] <= b[1] + 1 or b[3] <= a[1] + 1 or a[4] <= b[2] + 6 or b[4] <= a[2] + 6, (a, b)   # a box is higher than its letters
+    assert browser.run("[...document.querySelectorAll('.stick-box')].every(b => b.scrollWidth <= b.clientWidth)")
+
+
 @pytest.mark.parametrize("width", [360, 768, 1920])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_nothing_is_wider_than_the_window(browser, page, width, scheme):
@@ -199,8 +243,11 @@ def test_an_accessibility_checker_finds_no_violation(browser, checker, request, 
     browser.open(request.getfixturevalue(which), scheme=scheme)
     browser.run("document.querySelectorAll('details').forEach(d => d.open = true)")
     browser.run(checker + ";0")
-    found = browser.run("axe.run(document).then(r => [r.passes.length, r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html))])")
+    found = browser.run("axe.run(document).then(r => [r.passes.length, r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html)),"
+                        "r.incomplete.map(v => [v.id, v.nodes.map(n => n.html)])])")
     assert found[0] > 20 and found[1] == []
+    undecided = {(rule, node.split()[0]) for rule, nodes in found[2] for node in nodes}
+    assert undecided <= {("color-contrast", "<text")}        # words over shapes of a drawing: decided by test_contrast.py
 
 
 def test_the_ledger_is_that_of_the_comparison(browser, strategy_page, compared):
@@ -210,7 +257,7 @@ def test_the_ledger_is_that_of_the_comparison(browser, strategy_page, compared):
     for k in SECONDS:
         slide(browser, k)
         told = dict(browser.run(rows))
-        assert told["price"] == pytest.approx(float(compared.ledger.price_g[k]), abs=6e-5)
+        assert told["all causes"] == pytest.approx(float(compared.ledger.price_g[k]), abs=6e-5)
         for cause, grams in compared.ledger.causes_g.items():
             assert told[cause] == pytest.approx(float(grams[k]), abs=6e-5)
     whole = sums(browser)
@@ -229,6 +276,9 @@ def test_results_without_a_time_axis_need_no_script(browser, results_page, resul
         assert f"{cell['fuel_l_per_100km']:.3f}" in text and cell["layout"] in text
     for part in results["ems.worth/1"]["parts"]:
         assert part["needed"] or f"{part['l_per_100km']:+.3f}" in text
+    charged = results["ems.chargeable/1"]
+    assert f"{charged['electric_range_km']:.1f} km" in text and all(leg["kind"] in text for leg in charged["legs"])
+    assert all(f"{w['figures']['fuel_l_per_100km']:.3f}" in text for w in charged["weighted"].values())
 
 
 def test_screen_readers_find_their_way(opened):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -29,6 +30,14 @@ def test_an_optimum_read_again_gives_the_same_page(found, folder):
     at_once = html(optimum_page(trip_of(found), found.to_dict()))
     again = read_trip(folder, found.layout, found.cycle, lanes=6)
     assert html(optimum_page(again, found.to_dict())) == at_once
+
+
+def test_the_page_of_half_an_hour_is_small(found, compared):
+    pages = optimum_page(trip_of(found), found.to_dict()), comparison_page(trip_of_comparison(compared), compared.to_dict())
+    for page in map(html, pages):
+        data = re.search(r'id="data">(.*?)</script>', page, re.S).group(1)
+        grows = len(data.encode()) / found.trace.demand.dt_s.size                 # what is not a column is counted as one: too much
+        assert len(page.encode()) - len(data.encode()) + 1800 * grows < 5e6
 
 
 def test_a_comparison_read_again_gives_the_same_page(compared, tmp_path):

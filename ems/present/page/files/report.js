@@ -10,7 +10,7 @@
   const at = (name, k) => column[name].values[k];
   const fixed = (value, digits) => { const s = value.toFixed(digits); return Number(s) === 0 ? (0).toFixed(digits) : s; };
   const seconds = value => String(Math.round(value * 1000) / 1000);
-  const state = { k: 0, from: 0, to: count, low: time[0], high: time[count], timer: 0 };
+  const state = { k: data.open, from: 0, to: count, low: time[0], high: time[count], timer: 0 };
 
   // ---------------------------------------------------------------- small helpers
   function make(name, attributes, parent, text) {
@@ -71,25 +71,14 @@
   }
 
   // ---------------------------------------------------------------- numbers of a second
-  const groups = [];
-  for (const c of data.columns) {
-    if (c.name === "battery_energy_end_kJ" || c.name === "transition_fuel_g") continue;
-    const lanes = data.lanes.map(l => l.name).filter(n => c.name.startsWith(n + "_"));
-    const title = /^loss_(air|tyres|brakes)|^auxiliary/.test(c.name) ? "air, tyres, brakes" : c.name.startsWith("loss_") ? "losses of the drive" : lanes[0] || (/^fuel/.test(c.name) ? "engine" : /^soc/.test(c.name) ? "battery" : "vehicle");
-    let group = groups.find(g => g.title === title);
-    if (!group) groups.push(group = { title, rows: [] });
-    group.rows.push(c);
-  }
   const shown = [];
-  for (const group of groups) {
+  for (const title of new Set(data.columns.map(c => c.group).filter(Boolean))) {
     const table = document.createElement("table");
-    table.createCaption().textContent = group.title;
+    table.createCaption().textContent = title;
     const body = table.createTBody();
-    for (const c of group.rows) {
+    for (const c of data.columns.filter(c => c.group === title)) {
       const row = body.insertRow();
-      let words = c.words;
-      if (words.startsWith(group.title + " ")) words = words.slice(group.title.length + 1);
-      cell(row, words.replace(/^loss /, ""), "th");
+      cell(row, c.words, "th");
       const value = cell(row, "");
       value.dataset.column = c.name;
       shown.push({ value, c, digits: c.unit === "kW" ? 2 : c.unit === "" ? 4 : c.unit === "g/s" ? 3 : c.unit === "kJ" ? 1 : c.unit === "rpm" ? 0 : 1 });
@@ -98,16 +87,46 @@
   }
   if (data.beside) {
     const table = document.createElement("table"), rows = table.createTBody();
-    table.createCaption().textContent = "ledger";
+    table.createCaption().textContent = "price of this second";
     for (const l of data.beside.ledger) {
       const row = rows.insertRow();
-      cell(row, l.name, "th");
+      cell(row, l.name === "price" ? "all causes" : l.name, "th");
       shown.push({ value: cell(row, ""), grams: scaled(l) });
     }
     byId("numbers").appendChild(table);
   }
   function showNumbers(k) {
     for (const { value, c, digits, grams } of shown) value.textContent = grams ? `${fixed(grams[k], 4)} g` : fixed(at(c.name, k), digits) + (c.unit ? " " + c.unit : "");
+  }
+
+  // ---------------------------------------------------------------- what happens, in words
+  const told = Object.fromEntries(["Engine", "Engaged", "Not engaged", "Power comes from", "Power goes to", "Machines", "Change"].map(word => {
+    const row = document.createElement("div"), name = document.createElement("dt"), words = document.createElement("dd");
+    name.textContent = word;
+    row.append(name, words);
+    byId("now").appendChild(row);
+    return [word, words];
+  }));
+  const lost = data.columns.filter(c => c.group === "lost in the drive" && !["loss_engine_kW", "loss_battery_kW"].includes(c.name)).map(c => c.name);
+  function balance(k) {                                   // [what, kW that it gives], at engine shaft, battery terminals and wheels
+    const rows = [["engine", at("engine_power_kW", k)], ["battery", at("battery_power_kW", k)], ["wheels", -at("wheel_power_kW", k)],
+      ["friction brakes", -at("brake_power_kW", k)], ["auxiliaries", -at("auxiliary_kW", k)], ["losses of the drive", -lost.reduce((sum, name) => sum + at(name, k), 0)]];
+    return [...rows, ["turning parts", -rows.reduce((sum, row) => sum + row[1], 0)]];
+  }
+  function showNow(k) {
+    const c = data.configurations[data.configuration[k]], rows = balance(k).filter(row => Math.abs(row[1]) >= 0.05).sort((a, b) => Math.abs(b[1]) - Math.abs(a[1]));
+    const list = sign => rows.filter(row => row[1] * sign > 0).map(([what, kW]) => `${what} ${fixed(Math.abs(kW), 1)} kW`).join(", ");
+    const machines = data.lanes.map(l => l.name).filter(n => column[n + "_electrical_kW"] && Math.abs(at(n + "_power_kW", k)) >= 0.05)
+      .map(n => `${n} ${at(n + "_power_kW", k) > 0 ? "drives" : "generates"}, ${fixed(Math.abs(at(n + "_power_kW", k)), 1)} kW at its shaft`);
+    const fuel = at("transition_fuel_g", k), energy = at("transition_energy_kJ", k);
+    const before = k > 0 ? data.configuration[k - 1] : data.configuration[k], paid = fuel >= 0.005 || Math.abs(energy) >= 0.05;
+    told.Engine.textContent = c.engine + (c.engine === "stopped" ? "" : ` at ${fixed(at("engine_speed_rpm", k), 0)} rpm, burning ${fixed(at("fuel_g_s", k), 2)} g/s`);
+    told.Change.textContent = (before === data.configuration[k] ? "none" : `from ${data.configurations[before].id}`) + (paid ? `, for ${fuel >= 0.005 ? `${fixed(fuel, 2)} g of fuel and ` : ""}${fixed(energy, 1)} kJ of the battery` : "");
+    told.Engaged.textContent = c.engaged || "nothing";
+    told["Not engaged"].textContent = c.open || "nothing";
+    told["Power comes from"].textContent = list(1) || "nowhere";
+    told["Power goes to"].textContent = list(-1) || "nowhere";
+    told.Machines.textContent = machines.join("; ") || "carry no power";
   }
 
   // ---------------------------------------------------------------- alternatives
@@ -139,9 +158,9 @@
     if (Math.abs(extra) <= 0.00005) return `${id(own)} and ${id(rival)} cost the same here.`;
     const better = extra > 0 ? own : rival, other = extra > 0 ? rival : own;
     const gains = Object.keys(words).map(p => [words[p], grams(p, other) - grams(p, better)]).filter(g => Math.abs(g[1]) >= 0.00005).sort((a, b) => Math.abs(b[1]) - Math.abs(a[1]));
-    const list = sign => gains.filter(g => g[1] * sign > 0).map(g => `${fixed(Math.abs(g[1]), 4)} g on ${g[0]}`).join(", ");
-    const saves = `it saves ${list(1) || "nothing alone"}${list(-1) ? `, loses ${list(-1)}` : ""}`;
-    return extra > 0 ? `${id(own)} beats ${id(rival)} by ${fixed(extra, 4)} g: ${saves}.` : `${id(own)} was driven; ${id(rival)} would have cost ${fixed(-extra, 4)} g less: ${saves}.`;
+    const list = sign => gains.filter(g => g[1] * sign > 0).map(g => `${fixed(Math.abs(g[1]), 4)} g on ${g[0]}`).join(" and ");
+    const saves = `it saves ${list(1) || "nothing alone"}${list(-1) ? `, and loses ${list(-1)}` : ""}`;
+    return extra > 0 ? `${id(own)} beats the next best, ${id(rival)}, by ${fixed(extra, 4)} g: ${saves}.` : `${id(own)} was driven; ${id(rival)} would have cost ${fixed(-extra, 4)} g less: ${saves}.`;
   }
 
   // ---------------------------------------------------------------- panels
@@ -154,7 +173,7 @@
     ledger: data.beside.ledger.map(l => ({ ...l, values: scaled(l) })) };
   if (beside) {
     for (const l of beside.ledger) { let sum = 0; l.grown = [0, ...l.values.map(v => sum += v)]; }
-    panels.splice(1, 0, { id: "panel-ledger", height: 190, draw: drawLedger, read: k => `price ${fixed(beside.ledger[0].values[k], 4)} g, best there ${beside.best[k]}` });
+    panels.splice(1, 0, { id: "panel-ledger", height: 190, draw: drawLedger, read: k => `price ${fixed(beside.ledger[0].values[k], 4)} g${byId("panel-ledger").clientWidth < 560 ? "" : `, best there ${beside.best[k]}`}` });
     for (const l of beside.ledger) {
       const item = document.createElement("li"), icon = make("svg", { width: 30, height: 10, "aria-hidden": "true" }, item);
       make("line", { x1: 1, x2: 29, y1: 5, y2: 5, class: "series", stroke: l.colour || "currentColor", "stroke-dasharray": l.dash || "none" }, icon);
@@ -246,7 +265,7 @@
     });
     const size = [100, 50, 20, 10, 5, 2, 1].find(s => s * unit < 60) || 1;
     make("line", { x1: p.width - 6, x2: p.width - 6, y1: 18, y2: 18 + size * unit, class: "line" }, p.svg);
-    make("text", { x: p.width - 10, y: 22 + size * unit / 2, "text-anchor": "end", class: "read" }, p.svg, `${size} kW`);
+    make("text", { x: p.width - 10, y: 22 + size * unit / 2, "text-anchor": "end", class: "scale" }, p.svg, `${size} kW`);
   }
   function drawCharge(p) {
     const [a, b] = span(), seen = soc.slice(a, b + 2).concat(beside ? beside.soc.slice(a, b + 2) : []), zoomed = b - a < last;
@@ -310,7 +329,7 @@
       rows.push([lane.name + ", gives", plus(lane.name + "_power_kW"), "kJ", 1]);
       if (lane.name !== "engine") rows.push([lane.name + ", takes", minus(lane.name + "_power_kW"), "kJ", 1]);
     }
-    for (const c of data.columns) if (c.name.startsWith("loss_")) rows.push([c.words.replace("loss ", "loss: "), add(k => at(c.name, k)), "kJ", 1]);
+    for (const c of data.columns) if (c.name.startsWith("loss_")) rows.push([`lost: ${c.words}`, add(k => at(c.name, k)), "kJ", 1]);
     return rows;
   }
   function showStretch() {
@@ -354,7 +373,7 @@
     byId("moment").textContent = words;
     byId("chip").textContent = mode;
     byId("configuration-now").textContent = c.id;
-    showDrawing(k); showNumbers(k); showAlternatives(k); showCursor(k); showCrosses(k);
+    showDrawing(k); showNow(k); showNumbers(k); showAlternatives(k); showCursor(k); showCrosses(k);
   }
   function change(step) {                                 // first interval of the next, or of this or the previous, stretch
     let k = state.k;
@@ -381,7 +400,7 @@
   play.addEventListener("click", () => state.timer ? stop() : begin());
   slider.max = last;
   slider.addEventListener("input", () => { stop(); go(Number(slider.value)); });
-  const buttons = { back: () => go(state.k - 1), on: () => go(state.k + 1), "change-back": () => change(-1), "change-on": () => change(1) };
+  const buttons = { start: () => go(0), back: () => go(state.k - 1), on: () => go(state.k + 1), "change-back": () => change(-1), "change-on": () => change(1) };
   for (const id in buttons) byId(id).addEventListener("click", () => { stop(); buttons[id](); });
   document.addEventListener("keydown", e => {
     if (e.altKey || e.ctrlKey || e.metaKey || /^(SELECT|TEXTAREA|SUMMARY|A)$/.test(e.target.tagName) || e.target.type === "number") return;
@@ -399,6 +418,8 @@
   let waiting = 0;
   window.addEventListener("resize", () => { window.clearTimeout(waiting); waiting = window.setTimeout(redraw, 80); });
   window.addEventListener("beforeprint", redraw);
+  const larger = byId("larger");
+  larger.addEventListener("click", () => larger.setAttribute("aria-pressed", String(document.querySelector(".stick").classList.toggle("large"))));
   redraw();
-  go(0);
+  go(data.open);
 })();
