@@ -13,6 +13,7 @@ Without any of the first four: --store and --scale. Wall times depend on machine
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import os
 import random
@@ -194,22 +195,31 @@ def table(folder: Path) -> str:
 
 
 def kills(place: Path, study: Path) -> None:
-    """Ten kills at moments drawn over nine tenths of an undisturbed run; workers are left to find out by themselves."""
+    """Ten kills at random moments spread over the study by the results held; workers are left to find out by themselves.
+
+    Where a study has come to by a kill is drawn beforehand, and a moment after that: a start may be killed before it has solved anything.
+    """
     begun = time.perf_counter()
     cases = run_study(str(study), place / "alone", workers=2).cases
     whole, chance = time.perf_counter() - begun, random.Random(1)
     print(f"left alone: {cases} cases in {whole:.0f} s", flush=True)
     command = [sys.executable, "-m", "ems", "batch", "run", str(study), "--out", str(place / "killed"), "--workers", "2", "--quiet"]
-    for number in range(10):
+    for number, count in enumerate(sorted(chance.randrange(cases) for _ in range(10)), start=1):
+        begun = time.perf_counter()
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(chance.uniform(0.0, 0.18) * whole)
+        while held(place / "killed") < count and process.poll() is None:
+            time.sleep(0.02)
+        time.sleep(chance.uniform(0.0, 4.0 * whole / cases))        # two cases' time: in the middle of solving, writing or starting
         state = "under way" if process.poll() is None else "had ended"
         process.send_signal(signal.SIGKILL)
         process.wait()
-        print(f"  kill {number + 1}: {state}, {held(place / 'killed')} of {cases} results held", flush=True)
+        print(f"  kill {number}, {time.perf_counter() - begun:.1f} s after its start: {state}, {held(place / 'killed')} of {cases} results "
+              "held", flush=True)
     done = subprocess.run(command, stdout=subprocess.DEVNULL, check=False).returncode
-    alike = table(place / "alone") == table(place / "killed")
-    print(f"{cases} cases killed ten times: exit {done}, table as of the run left alone: {alike}")
+    tables = [table(place / name) for name in ("alone", "killed")]
+    digests = [hashlib.sha256(one.encode()).hexdigest()[:16] for one in tables]
+    print(f"{cases} cases killed ten times: exit {done}, {held(place / 'killed')} results; table {digests[1]}, of the run left alone "
+          f"{digests[0]}; alike to the last bit: {tables[0] == tables[1]}")
 
 
 def held(folder: Path) -> int:
