@@ -200,16 +200,16 @@ def kills(place: Path, study: Path) -> None:
     Where a study has come to by a kill is drawn beforehand, and a moment after that: a start may be killed before it has solved anything.
     """
     begun = time.perf_counter()
-    cases = run_study(str(study), place / "alone", workers=2).cases
-    whole, chance = time.perf_counter() - begun, random.Random(1)
-    print(f"left alone: {cases} cases in {whole:.0f} s", flush=True)
+    ran, chance = run_study(str(study), place / "alone", workers=2), random.Random(1)
+    cases, a_case = ran.cases, ran.busy_s / ran.solved
+    print(f"left alone: {cases} cases in {time.perf_counter() - begun:.0f} s", flush=True)
     command = [sys.executable, "-m", "ems", "batch", "run", str(study), "--out", str(place / "killed"), "--workers", "2", "--quiet"]
     for number, count in enumerate(sorted(chance.randrange(cases) for _ in range(10)), start=1):
         begun = time.perf_counter()
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         while held(place / "killed") < count and process.poll() is None:
             time.sleep(0.02)
-        time.sleep(chance.uniform(0.0, 4.0 * whole / cases))        # two cases' time: in the middle of solving, writing or starting
+        time.sleep(chance.uniform(0.0, 2.0 * a_case))       # in the middle of starting, of solving or of writing
         state = "under way" if process.poll() is None else "had ended"
         process.send_signal(signal.SIGKILL)
         process.wait()
