@@ -6,6 +6,8 @@
 --kills       a study killed with SIGKILL ten times at random moments, and once left alone: are both tables the same?
 --study       a study of your own, or a shipped one, in place of gear ratios of three-clutch drawn at random on a short trip
 --seconds     only the beginning of every cycle
+--out         keep all folders there; what they hold already is not solved again
+--against     a folder of the same study that was left alone, for --kills to compare with
 
 Without any of the first four: --store and --scale. Wall times depend on machine and load: compare within one run, on an idle machine.
 """
@@ -25,6 +27,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import nullcontext
 from pathlib import Path
 
 from ems.studies.results import load_study
@@ -35,7 +38,7 @@ from ems.studies.worker import Outcome
 from ems.trips.cycle import load_cycle
 
 SHORT = Path(__file__).parent.parent / "tests" / "data" / "short-trip.csv"
-ROWS, APPENDED = 100_000, 1_000
+ROWS, APPENDED, KILLS = 100_000, 1_000, 10
 
 
 def main() -> None:
@@ -46,16 +49,14 @@ def main() -> None:
     parser.add_argument("--study")
     parser.add_argument("--seconds", type=int)
     parser.add_argument("--cases", type=int)
+    parser.add_argument("--out", type=Path)
+    parser.add_argument("--against", type=Path)
     options = parser.parse_args()
-    chosen = [n for n in ("store", "scale", "end_to_end", "kills") if getattr(options, n)] or ["store", "scale"]
-    with tempfile.TemporaryDirectory() as folder:
-        place = Path(folder)
-        if "store" in chosen:
-            store(place / "store")
-        for name, measure, cases in (("scale", scale, 32), ("end_to_end", end_to_end, 1000), ("kills", kills, 40)):
-            if name in chosen:
-                (place / name).mkdir()
-                measure(place / name, study_file(place / name, options.study, options.cases or cases, options.seconds))
+    chosen = [n for n in MEASURES if getattr(options, n)] or ["store", "scale"]
+    with nullcontext(options.out) if options.out is not None else tempfile.TemporaryDirectory() as folder:
+        for name in chosen:
+            (place := Path(folder) / name).mkdir(parents=True, exist_ok=True)
+            MEASURES[name](place, options)
 
 
 # ------------------------------------------------------------------------------------------------------------ the store
@@ -70,7 +71,7 @@ def synthetic(number: int) -> Outcome:
     return Outcome(f"{number:032x}", "done", "", outputs | {"engine_starts": number % 40}, None, 1.5, 250.0, "machine:1234", "0" * 16)
 
 
-def store(folder: Path) -> None:
+def store(folder: Path, _: argparse.Namespace) -> None:
     """100,000 rows: most of them written at once, the last appended as results are, a transaction each."""
     cases = [CaseRow(n, f"{n:032x}", "three-clutch", "wltc-3b", None, 1, 1, {"gears.first.ratio": n / 1e4, "gears.third.ratio": n % 97})
              for n in range(ROWS)]
@@ -114,9 +115,9 @@ def store(folder: Path) -> None:
 # ------------------------------------------------------------------------------------------------------------ running
 
 
-def study_file(place: Path, word: str | None, cases: int, seconds: int | None) -> Path:
-    """A study, its cycles cut short where that is asked for; without a word so many different cases of three-clutch."""
-    plan = read_study(word) if word is not None else None
+def study_file(place: Path, options: argparse.Namespace, cases: int) -> Path:
+    """The study asked for, its cycles cut short where that is; else so many cases of three-clutch, or as many as are asked for."""
+    plan, cases, seconds = read_study(options.study) if options.study else None, options.cases or cases, options.seconds
     text = plan.text if plan is not None else (
         f'name = "benchmark"\nlayouts = "three-clutch"\ncycles = "{SHORT}"\n[vary]\ngears.first.ratio = {{ from = 2.5, to = 3.3 }}\n'
         f'gears.third.ratio = {{ from = 0.65, to = 0.95 }}\n[sample]\nmethod = "latin-hypercube"\ncount = {cases}\n')
@@ -158,8 +159,9 @@ def timed(study: Path, out: Path, workers: int) -> tuple[Ran, float, float]:
     return ran, results[-1][0] - results[0][0], results[-1][1] - results[0][1]
 
 
-def scale(place: Path, study: Path) -> None:
+def scale(place: Path, options: argparse.Namespace) -> None:
     """One worker against two; rates from first to last result, so that starting the workers is told apart."""
+    study = study_file(place, options, 32)
     run_study(str(study), place / "warm", workers=1)
     rates, cpus = [], []
     for workers in (1, 2):
@@ -179,14 +181,17 @@ def scale(place: Path, study: Path) -> None:
           f"time; tables alike to the last bit: {table(place / 'workers-1') == table(place / 'workers-2')}")
 
 
-def end_to_end(place: Path, study: Path) -> None:
+def end_to_end(place: Path, options: argparse.Namespace) -> None:
     """From the file to the table, on every core."""
-    begun, cpu = time.perf_counter(), children_cpu_s()
+    study, begun, cpu, here = study_file(place, options, 1000), time.perf_counter(), children_cpu_s(), parent_cpu_s()
     ran = run_study(str(study), place / "whole", workers=os.cpu_count() or 1, note=print)
     frame = load_study(place / "whole").to_frame()
-    print(f"{ran.cases} cases, {ran.workers} workers, file to table: {time.perf_counter() - begun:.0f} s, of processor "
-          f"{children_cpu_s() - cpu:.0f} s in workers and {parent_cpu_s():.0f} s here "
-          f"({ran.done} done, {ran.failed} failed, {len(frame)} rows, store {(place / 'whole' / FILE).stat().st_size / 1e6:.2f} MB)")
+    wall, cpu, here = time.perf_counter() - begun, children_cpu_s() - cpu, parent_cpu_s() - here
+    print(f"{ran.cases} cases, {ran.workers} workers, file to table: {wall:.0f} s, {ran.solved / wall:.2f} cases a second; "
+          f"{ran.done} done, {ran.not_followed} not followed, {ran.failed} failed; {len(frame)} rows, store "
+          f"{(place / 'whole' / FILE).stat().st_size / 1e6:.2f} MB")
+    print(f"  workers: up to {ran.memory_MB:.0f} MB, solving {100 * ran.busy_s / (ran.workers * wall):.1f} % of the time; of processor "
+          f"{cpu:.0f} s in them and {here:.1f} s here ({100 * here / cpu:.2f} %)")
 
 
 def table(folder: Path) -> str:
@@ -194,31 +199,33 @@ def table(folder: Path) -> str:
     return json.dumps([{k: v for k, v in row.items() if k != "seconds"} for row in load_study(folder).to_dict()["rows"]])
 
 
-def kills(place: Path, study: Path) -> None:
+def kills(place: Path, options: argparse.Namespace) -> None:
     """Ten kills at random moments spread over the study by the results held; workers are left to find out by themselves.
 
     Where a study has come to by a kill is drawn beforehand, and a moment after that: a start may be killed before it has solved anything.
     """
-    begun = time.perf_counter()
-    ran, chance = run_study(str(study), place / "alone", workers=2), random.Random(1)
-    cases, a_case = ran.cases, ran.busy_s / ran.solved
-    print(f"left alone: {cases} cases in {time.perf_counter() - begun:.0f} s", flush=True)
-    command = [sys.executable, "-m", "ems", "batch", "run", str(study), "--out", str(place / "killed"), "--workers", "2", "--quiet"]
-    for number, count in enumerate(sorted(chance.randrange(cases) for _ in range(10)), start=1):
+    study, alone, killed, chance = study_file(place, options, 40), options.against or place / "alone", place / "killed", random.Random(1)
+    if options.against is None:
+        ran = run_study(str(study), alone, workers=2)
+        print(f"left alone: {ran.cases} cases in {ran.seconds:.0f} s", flush=True)
+    rows, before = load_study(alone).rows, held(killed)
+    a_case = sum(row["seconds"] for row in rows) / len(rows)
+    command = [sys.executable, "-m", "ems", "batch", "run", str(study), "--out", str(killed), "--workers", "2", "--quiet"]
+    for number, count in enumerate(sorted(chance.randrange(before, len(rows)) for _ in range(KILLS)), start=1):
         begun = time.perf_counter()
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        while held(place / "killed") < count and process.poll() is None:
+        while held(killed) < count and process.poll() is None:
             time.sleep(0.02)
         time.sleep(chance.uniform(0.0, 2.0 * a_case))       # in the middle of starting, of solving or of writing
         state = "under way" if process.poll() is None else "had ended"
         process.send_signal(signal.SIGKILL)
         process.wait()
-        print(f"  kill {number}, {time.perf_counter() - begun:.1f} s after its start: {state}, {held(place / 'killed')} of {cases} results "
-              "held", flush=True)
+        print(f"  kill {number}, {time.perf_counter() - begun:.1f} s after its start: {state}, {held(killed)} of {len(rows)} results held",
+              flush=True)
     done = subprocess.run(command, stdout=subprocess.DEVNULL, check=False).returncode
-    tables = [table(place / name) for name in ("alone", "killed")]
+    tables = [table(folder) for folder in (alone, killed)]
     digests = [hashlib.sha256(one.encode()).hexdigest()[:16] for one in tables]
-    print(f"{cases} cases killed ten times: exit {done}, {held(place / 'killed')} results; table {digests[1]}, of the run left alone "
+    print(f"{len(rows)} cases killed {KILLS} times: exit {done}, {held(killed)} results; table {digests[1]}, of the run left alone "
           f"{digests[0]}; alike to the last bit: {tables[0] == tables[1]}")
 
 
@@ -229,6 +236,8 @@ def held(folder: Path) -> int:
     except Exception:
         return 0
 
+
+MEASURES = {"store": store, "scale": scale, "end_to_end": end_to_end, "kills": kills}
 
 if __name__ == "__main__":
     main()
