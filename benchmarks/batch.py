@@ -1,9 +1,9 @@
-"""Figures of a batch: python benchmarks/batch.py [--store] [--scale] [--end-to-end] [--kills] [--study STUDY] [--seconds S] [--cases N]
+"""Figures of a batch: python benchmarks/batch.py [--store] [--scale] [--end-to-end] [--kills [N]] [--study STUDY] [--seconds S] [--cases N]
 
 --store       the store at 100,000 synthetic rows: size, appending, reading, a query, continuing
 --scale       one worker against two: cases a second, processor time, overhead beside the solve, memory a worker, are both tables the same?
 --end-to-end  a study of 1,000 cases (or --cases), from the file to the table
---kills       a study killed with SIGKILL ten times at random moments, and once left alone: are both tables the same?
+--kills       a study killed with SIGKILL ten times (or N) at random moments, and once left alone: are both tables the same?
 --study       a study of your own, or a shipped one, in place of gear ratios of three-clutch drawn at random on a short trip
 --seconds     only the beginning of every cycle
 --out         keep all folders there; what they hold already is not solved again
@@ -27,7 +27,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from contextlib import nullcontext
+from contextlib import closing, nullcontext, suppress
 from pathlib import Path
 
 from ems.studies.results import load_study
@@ -38,14 +38,15 @@ from ems.studies.worker import Outcome
 from ems.trips.cycle import load_cycle
 
 SHORT = Path(__file__).parent.parent / "tests" / "data" / "short-trip.csv"
-ROWS, APPENDED, KILLS = 100_000, 1_000, 10
+ROWS, APPENDED = 100_000, 1_000
 
 
 def main() -> None:
     """Reads the options and measures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    for name in ("store", "scale", "end-to-end", "kills"):
+    for name in ("store", "scale", "end-to-end"):
         parser.add_argument(f"--{name}", action="store_true")
+    parser.add_argument("--kills", type=int, nargs="?", const=10)
     parser.add_argument("--study")
     parser.add_argument("--seconds", type=int)
     parser.add_argument("--cases", type=int)
@@ -161,8 +162,7 @@ def timed(study: Path, out: Path, workers: int) -> tuple[Ran, float, float]:
 
 def scale(place: Path, options: argparse.Namespace) -> None:
     """One worker against two; rates from first to last result, so that starting the workers is told apart."""
-    study = study_file(place, options, 32)
-    run_study(str(study), place / "warm", workers=1)
+    study = study_file(place, options, 64)
     rates, cpus = [], []
     for workers in (1, 2):
         begun, cpu = time.perf_counter(), children_cpu_s()
@@ -200,7 +200,7 @@ def table(folder: Path) -> str:
 
 
 def kills(place: Path, options: argparse.Namespace) -> None:
-    """Ten kills at random moments spread over the study by the results held; workers are left to find out by themselves.
+    """Kills at random moments spread over the study by the results held; workers are left to find out by themselves.
 
     Where a study has come to by a kill is drawn beforehand, and a moment after that: a start may be killed before it has solved anything.
     """
@@ -211,11 +211,11 @@ def kills(place: Path, options: argparse.Namespace) -> None:
     rows, before = load_study(alone).rows, held(killed)
     a_case = sum(row["seconds"] for row in rows) / len(rows)
     command = [sys.executable, "-m", "ems", "batch", "run", str(study), "--out", str(killed), "--workers", "2", "--quiet"]
-    for number, count in enumerate(sorted(chance.randrange(before, len(rows)) for _ in range(KILLS)), start=1):
+    for number, count in enumerate(sorted(chance.randrange(before, len(rows)) for _ in range(options.kills)), start=1):
         begun = time.perf_counter()
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         while held(killed) < count and process.poll() is None:
-            time.sleep(0.02)
+            time.sleep(0.1)
         time.sleep(chance.uniform(0.0, 2.0 * a_case))       # in the middle of starting, of solving or of writing
         state = "under way" if process.poll() is None else "had ended"
         process.send_signal(signal.SIGKILL)
@@ -225,16 +225,15 @@ def kills(place: Path, options: argparse.Namespace) -> None:
     done = subprocess.run(command, stdout=subprocess.DEVNULL, check=False).returncode
     tables = [table(folder) for folder in (alone, killed)]
     digests = [hashlib.sha256(one.encode()).hexdigest()[:16] for one in tables]
-    print(f"{len(rows)} cases killed {KILLS} times: exit {done}, {held(killed)} results; table {digests[1]}, of the run left alone "
+    print(f"{len(rows)} cases killed {options.kills} times: exit {done}, {held(killed)} results; table {digests[1]}, of the run left alone "
           f"{digests[0]}; alike to the last bit: {tables[0] == tables[1]}")
 
 
 def held(folder: Path) -> int:
-    """Results a folder holds; none while there is no store."""
-    try:
-        return load_study(folder).counts()["done"]
-    except Exception:
-        return 0
+    """Results a folder holds, at no cost for those who solve; none while there is no store."""
+    with suppress(sqlite3.Error), closing(sqlite3.connect(f"{(folder / FILE).absolute().as_uri()}?mode=ro", uri=True)) as base:
+        return int(base.execute("SELECT count(*) FROM results").fetchone()[0])
+    return 0
 
 
 MEASURES = {"store": store, "scale": scale, "end_to_end": end_to_end, "kills": kills}
