@@ -1,7 +1,8 @@
 """Figures of a batch: python benchmarks/batch.py [--store] [--scale] [--end-to-end] [--kills [N]] [--study STUDY] [--seconds S] [--cases N]
 
 --store       the store at 100,000 synthetic rows: size, appending, reading, a query, continuing
---scale       one worker against two: cases a second, processor time, overhead beside the solve, memory a worker, are both tables the same?
+--scale       one worker against two (kernels compiled before: run it twice the first time): cases a second, processor time, overhead
+              beside the solve, memory a worker, are both tables the same?
 --end-to-end  a study of 1,000 cases (or --cases), from the file to the table
 --kills       a study killed with SIGKILL ten times (or N) at random moments, and once left alone: are both tables the same?
 --study       a study of your own, or a shipped one, in place of gear ratios of three-clutch drawn at random on a short trip

@@ -18,8 +18,9 @@ from ems.layout.model import Layout
 from ems.layout.override import OPTION
 from ems.solve.charge import check_window, parse_charge
 from ems.studies.axes import Point, shown, toml_text
-from ems.studies.how import OPTIONS, How, check_options, with_file
+from ems.studies.how import How, check_options, with_file
 from ems.studies.numerics import numerics_of
+from ems.studies.options import OPTIONS
 from ems.studies.store import CaseRow
 from ems.studies.studyfile import Plan, is_how
 from ems.studies.worker import Task
