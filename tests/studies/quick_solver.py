@@ -46,3 +46,10 @@ def frame(speed_m_s):
     import pandas as pd
 
     return pd.DataFrame({"speed_m_s": speed_m_s})
+
+
+def compile_one() -> None:
+    """A kernel that no cache has."""
+    import numba
+
+    numba.njit(lambda x: x + 1)(1)

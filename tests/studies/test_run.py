@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import random
 import resource
 import signal
+import sqlite3
 import time
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from conftest import solved, table, until
 
+from ems.kernels import jit
+from ems.studies.pools import LocalPool
 from ems.studies.results import load_study
 from ems.studies.run import run_study
+from ems.studies.solvers import SOLVERS
+from ems.studies.worker import prepare
 
 CASES = 14
 
@@ -120,6 +127,32 @@ def test_a_case_that_kills_every_worker_is_a_row_and_its_neighbours_are_not(writ
 def held_from(number: int) -> dict[str, str]:
     """Environment in which the cases from one on wait: the results before it are all that there can be."""
     return {"QUICK_HELD": " ".join(str(1500 + n) for n in range(number, CASES + 1))}
+
+
+def test_a_worker_says_whether_it_compiled(monkeypatch):
+    monkeypatch.setattr(jit, "_threads", jit._threads)      # a worker has one; this process gets its own back
+    quick = dataclasses.replace(SOLVERS["quick"], uses=("kernels",))
+    assert not prepare((quick,)).compiled
+    assert prepare((dataclasses.replace(quick, warm_up="quick_solver:compile_one"),)).compiled
+
+
+@needs_proc
+def test_those_who_compiled_are_let_go_before_the_first_case(write, tmp_path, monkeypatch, undisturbed):
+    pools = []
+
+    class Watched(LocalPool):
+        def renew(self) -> None:
+            before = self.submit(os.getpid).result()
+            super().renew()
+            pools.append((before, self.submit(os.getpid).result()))
+
+    monkeypatch.setattr("ems.studies.run.make_pool", lambda workers, _: Watched(workers))
+    monkeypatch.setitem(SOLVERS, "quick", dataclasses.replace(SOLVERS["quick"], uses=("kernels",), warm_up="quick_solver:compile_one"))
+    run_study(str(write(cases=CASES)), tmp_path / "out", workers=1)
+    ((before, after),) = pools
+    assert before != after and not running(before) and told(tmp_path / "out") == undisturbed
+    with closing(sqlite3.connect(tmp_path / "out" / "study.sqlite")) as base:
+        assert {worker.rpartition(":")[2] for worker, in base.execute("SELECT worker FROM results")} == {str(after)}
 
 
 @needs_proc
