@@ -1,11 +1,14 @@
-"""Figures of a batch: python benchmarks/batch.py [--store] [--scale] [--end-to-end] [--kills] [--study STUDY] [--seconds S] [--cases N]
+"""Figures of a batch: python benchmarks/batch.py [--store] [--scale] [--end-to-end] [--kills [N]] [--study STUDY] [--seconds S] [--cases N]
 
 --store       the store at 100,000 synthetic rows: size, appending, reading, a query, continuing
---scale       one worker against two: cases a second, processor time, overhead beside the solve, memory a worker, are both tables the same?
+--scale       one worker against two (kernels compiled before: run it twice the first time): cases a second, processor time, overhead
+              beside the solve, memory a worker, are both tables the same?
 --end-to-end  a study of 1,000 cases (or --cases), from the file to the table
---kills       a study killed with SIGKILL ten times at random moments, and once left alone: are both tables the same?
+--kills       a study killed with SIGKILL ten times (or N) at random moments, and once left alone: are both tables the same?
 --study       a study of your own, or a shipped one, in place of gear ratios of three-clutch drawn at random on a short trip
 --seconds     only the beginning of every cycle
+--out         keep all folders there; what they hold already is not solved again
+--against     a folder of the same study that was left alone, for --kills to compare with
 
 Without any of the first four: --store and --scale. Wall times depend on machine and load: compare within one run, on an idle machine.
 """
@@ -13,6 +16,7 @@ Without any of the first four: --store and --scale. Wall times depend on machine
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import os
 import random
@@ -24,6 +28,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import closing, nullcontext, suppress
 from pathlib import Path
 
 from ems.studies.results import load_study
@@ -40,21 +45,20 @@ ROWS, APPENDED = 100_000, 1_000
 def main() -> None:
     """Reads the options and measures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    for name in ("store", "scale", "end-to-end", "kills"):
+    for name in ("store", "scale", "end-to-end"):
         parser.add_argument(f"--{name}", action="store_true")
+    parser.add_argument("--kills", type=int, nargs="?", const=10)
     parser.add_argument("--study")
     parser.add_argument("--seconds", type=int)
     parser.add_argument("--cases", type=int)
+    parser.add_argument("--out", type=Path)
+    parser.add_argument("--against", type=Path)
     options = parser.parse_args()
-    chosen = [n for n in ("store", "scale", "end_to_end", "kills") if getattr(options, n)] or ["store", "scale"]
-    with tempfile.TemporaryDirectory() as folder:
-        place = Path(folder)
-        if "store" in chosen:
-            store(place / "store")
-        for name, measure, cases in (("scale", scale, 32), ("end_to_end", end_to_end, 1000), ("kills", kills, 40)):
-            if name in chosen:
-                (place / name).mkdir()
-                measure(place / name, study_file(place / name, options.study, options.cases or cases, options.seconds))
+    chosen = [n for n in MEASURES if getattr(options, n)] or ["store", "scale"]
+    with nullcontext(options.out) if options.out is not None else tempfile.TemporaryDirectory() as folder:
+        for name in chosen:
+            (place := Path(folder) / name).mkdir(parents=True, exist_ok=True)
+            MEASURES[name](place, options)
 
 
 # ------------------------------------------------------------------------------------------------------------ the store
@@ -69,7 +73,7 @@ def synthetic(number: int) -> Outcome:
     return Outcome(f"{number:032x}", "done", "", outputs | {"engine_starts": number % 40}, None, 1.5, 250.0, "machine:1234", "0" * 16)
 
 
-def store(folder: Path) -> None:
+def store(folder: Path, _: argparse.Namespace) -> None:
     """100,000 rows: most of them written at once, the last appended as results are, a transaction each."""
     cases = [CaseRow(n, f"{n:032x}", "three-clutch", "wltc-3b", None, 1, 1, {"gears.first.ratio": n / 1e4, "gears.third.ratio": n % 97})
              for n in range(ROWS)]
@@ -113,9 +117,9 @@ def store(folder: Path) -> None:
 # ------------------------------------------------------------------------------------------------------------ running
 
 
-def study_file(place: Path, word: str | None, cases: int, seconds: int | None) -> Path:
-    """A study, its cycles cut short where that is asked for; without a word so many different cases of three-clutch."""
-    plan = read_study(word) if word is not None else None
+def study_file(place: Path, options: argparse.Namespace, cases: int) -> Path:
+    """The study asked for, its cycles cut short where that is; else so many cases of three-clutch, or as many as are asked for."""
+    plan, cases, seconds = read_study(options.study) if options.study else None, options.cases or cases, options.seconds
     text = plan.text if plan is not None else (
         f'name = "benchmark"\nlayouts = "three-clutch"\ncycles = "{SHORT}"\n[vary]\ngears.first.ratio = {{ from = 2.5, to = 3.3 }}\n'
         f'gears.third.ratio = {{ from = 0.65, to = 0.95 }}\n[sample]\nmethod = "latin-hypercube"\ncount = {cases}\n')
@@ -150,42 +154,44 @@ def children_cpu_s() -> float:
 
 
 def timed(study: Path, out: Path, workers: int) -> tuple[Ran, float, float]:
-    """A run, the wall time between its first and last result, and the time this process computed meanwhile [s]."""
+    """A run, and from its second quarter on, when all workers are at it: results a second, and time this process computed for each [s]."""
     arrivals: list[tuple[float, float]] = []
     ran = run_study(str(study), out, workers=workers, progress=lambda _: arrivals.append((time.perf_counter(), parent_cpu_s())))
-    results = arrivals[-ran.solved:]
-    return ran, results[-1][0] - results[0][0], results[-1][1] - results[0][1]
+    if ran.solved < 8:
+        raise SystemExit(f"{ran.solved} cases were left to solve, too few for a rate: another --out, or more --cases")
+    results = arrivals[-ran.solved:][ran.solved // 4:]
+    return ran, (len(results) - 1) / (results[-1][0] - results[0][0]), (results[-1][1] - results[0][1]) / (len(results) - 1)
 
 
-def scale(place: Path, study: Path) -> None:
-    """One worker against two; rates from first to last result, so that starting the workers is told apart."""
-    run_study(str(study), place / "warm", workers=1)
+def scale(place: Path, options: argparse.Namespace) -> None:
+    """One worker against two, without the first quarter of the results, in which a second worker loads while the first one solves."""
+    study = study_file(place, options, 128)
     rates, cpus = [], []
     for workers in (1, 2):
         begun, cpu = time.perf_counter(), children_cpu_s()
-        ran, wall, parent = timed(study, place / f"workers-{workers}", workers)
+        ran, rate, beside = timed(study, place / f"workers-{workers}", workers)
         total, cpu = time.perf_counter() - begun, children_cpu_s() - cpu
-        rates.append((ran.solved - 1) / wall)
+        rates.append(rate)
         cpus.append(cpu / ran.solved)
-        print(f"{workers} worker(s), {ran.solved} cases: {rates[-1]:.3f} cases a second between first and last result, {total:.1f} s with "
-              f"start; {cpus[-1]:.3f} s of processor a case, start included; load {os.getloadavg()[0]:.1f}")
-        solve, beside = ran.busy_s / ran.solved, parent / (ran.solved - 1)
-        print(f"  a case: {solve:.3f} s in its worker; {1e3 * beside:.1f} ms of processor beside it in this process "
-              f"({100 * beside / cpus[-1]:.2f} % of the worker's); up to {ran.memory_MB:.0f} MB a worker")
-        if workers == 1:
-            print(f"  wall time beyond the solves: {100 * (wall * ran.solved / (ran.solved - 1) / ran.busy_s - 1):.2f} %")
+        print(f"{workers} worker(s), {ran.solved} cases: {rate:.3f} cases a second without the first quarter, {total:.1f} s in all; "
+              f"{cpus[-1]:.3f} s of processor a case, start included; load {os.getloadavg()[0]:.1f}")
+        print(f"  a case: {ran.busy_s / ran.solved:.3f} s in its worker, start included; {1e3 * beside:.1f} ms of processor beside it in "
+              f"this process ({100 * beside / cpus[-1]:.2f} % of the worker's); up to {ran.memory_MB:.0f} MB a worker")
     print(f"two workers are {rates[1] / rates[0]:.2f} times as fast by the clock, a case takes {cpus[1] / cpus[0]:.2f} times the processor "
           f"time; tables alike to the last bit: {table(place / 'workers-1') == table(place / 'workers-2')}")
 
 
-def end_to_end(place: Path, study: Path) -> None:
+def end_to_end(place: Path, options: argparse.Namespace) -> None:
     """From the file to the table, on every core."""
-    begun, cpu = time.perf_counter(), children_cpu_s()
+    study, begun, cpu, here = study_file(place, options, 1000), time.perf_counter(), children_cpu_s(), parent_cpu_s()
     ran = run_study(str(study), place / "whole", workers=os.cpu_count() or 1, note=print)
     frame = load_study(place / "whole").to_frame()
-    print(f"{ran.cases} cases, {ran.workers} workers, file to table: {time.perf_counter() - begun:.0f} s, of processor "
-          f"{children_cpu_s() - cpu:.0f} s in workers and {parent_cpu_s():.0f} s here "
-          f"({ran.done} done, {ran.failed} failed, {len(frame)} rows, store {(place / 'whole' / FILE).stat().st_size / 1e6:.2f} MB)")
+    wall, cpu, here = time.perf_counter() - begun, children_cpu_s() - cpu, parent_cpu_s() - here
+    print(f"{ran.cases} cases, {ran.workers} workers, file to table: {wall:.0f} s, {ran.solved / wall:.2f} cases a second; "
+          f"{ran.done} done, {ran.not_followed} not followed, {ran.failed} failed; {len(frame)} rows, store "
+          f"{(place / 'whole' / FILE).stat().st_size / 1e6:.2f} MB")
+    print(f"  workers: up to {ran.memory_MB:.0f} MB, solving {100 * ran.busy_s / (ran.workers * wall):.1f} % of the time; of processor "
+          f"{cpu:.0f} s in them and {here:.1f} s here ({100 * here / cpu:.2f} %)")
 
 
 def table(folder: Path) -> str:
@@ -193,32 +199,44 @@ def table(folder: Path) -> str:
     return json.dumps([{k: v for k, v in row.items() if k != "seconds"} for row in load_study(folder).to_dict()["rows"]])
 
 
-def kills(place: Path, study: Path) -> None:
-    """Ten kills at moments drawn over nine tenths of an undisturbed run; workers are left to find out by themselves."""
-    begun = time.perf_counter()
-    cases = run_study(str(study), place / "alone", workers=2).cases
-    whole, chance = time.perf_counter() - begun, random.Random(1)
-    print(f"left alone: {cases} cases in {whole:.0f} s", flush=True)
-    command = [sys.executable, "-m", "ems", "batch", "run", str(study), "--out", str(place / "killed"), "--workers", "2", "--quiet"]
-    for number in range(10):
+def kills(place: Path, options: argparse.Namespace) -> None:
+    """Kills at random moments spread over the study by the results held; workers are left to find out by themselves.
+
+    Where a study has come to by a kill is drawn beforehand, and a moment after that: a start may be killed before it has solved anything.
+    """
+    study, alone, killed, chance = study_file(place, options, 40), options.against or place / "alone", place / "killed", random.Random(1)
+    if options.against is None:
+        ran = run_study(str(study), alone, workers=2)
+        print(f"left alone: {ran.cases} cases in {ran.seconds:.0f} s", flush=True)
+    rows, before = load_study(alone).rows, held(killed)
+    a_case = sum(row["seconds"] for row in rows) / len(rows)
+    command = [sys.executable, "-m", "ems", "batch", "run", str(study), "--out", str(killed), "--workers", "2", "--quiet"]
+    for number, count in enumerate(sorted(chance.randrange(before, len(rows)) for _ in range(options.kills)), start=1):
+        begun = time.perf_counter()
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(chance.uniform(0.0, 0.18) * whole)
+        while held(killed) < count and process.poll() is None:
+            time.sleep(0.1)
+        time.sleep(chance.uniform(0.0, 2.0 * a_case))       # in the middle of starting, of solving or of writing
         state = "under way" if process.poll() is None else "had ended"
         process.send_signal(signal.SIGKILL)
         process.wait()
-        print(f"  kill {number + 1}: {state}, {held(place / 'killed')} of {cases} results held", flush=True)
+        print(f"  kill {number}, {time.perf_counter() - begun:.1f} s after its start: {state}, {held(killed)} of {len(rows)} results held",
+              flush=True)
     done = subprocess.run(command, stdout=subprocess.DEVNULL, check=False).returncode
-    alike = table(place / "alone") == table(place / "killed")
-    print(f"{cases} cases killed ten times: exit {done}, table as of the run left alone: {alike}")
+    tables = [table(folder) for folder in (alone, killed)]
+    digests = [hashlib.sha256(one.encode()).hexdigest()[:16] for one in tables]
+    print(f"{len(rows)} cases killed {options.kills} times: exit {done}, {held(killed)} results; table {digests[1]}, of the run left alone "
+          f"{digests[0]}; alike to the last bit: {tables[0] == tables[1]}")
 
 
 def held(folder: Path) -> int:
-    """Results a folder holds; none while there is no store."""
-    try:
-        return load_study(folder).counts()["done"]
-    except Exception:
-        return 0
+    """Results a folder holds, at no cost for those who solve; none while there is no store."""
+    with suppress(sqlite3.Error), closing(sqlite3.connect(f"{(folder / FILE).absolute().as_uri()}?mode=ro", uri=True)) as base:
+        return int(base.execute("SELECT count(*) FROM results").fetchone()[0])
+    return 0
 
+
+MEASURES = {"store": store, "scale": scale, "end_to_end": end_to_end, "kills": kills}
 
 if __name__ == "__main__":
     main()

@@ -7,14 +7,13 @@ import dataclasses
 import click
 
 from ems.cli import common
-from ems.cli.case import versions
+from ems.cli.case import option, versions
 from ems.cli.pages import page_files
 
 
 @click.command("capability")
 @click.argument("layout")
-@click.option("--grip", type=click.FloatRange(min=0.05, max=2.0), default=None,
-              help="Coefficient of friction of the tyres; the vehicle's if omitted.")
+@option("grip")
 @common.report_option
 @common.options(reads_layout=True)
 def command(run: common.Run, layout: str, grip: float | None, report: bool) -> None:

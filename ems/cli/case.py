@@ -13,7 +13,7 @@ import math
 import platform
 import shlex
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -22,42 +22,33 @@ import click
 from ems.cli.common import Run
 from ems.cli.progress import progress
 from ems.errors import InputError, Mistake, Mistakes
+from ems.studies.options import OPTIONS as OPTION_TABLE
+from ems.studies.options import Option, Solving
 
 if TYPE_CHECKING:
-    from ems.kernels.frontier import Grid
     from ems.layout.model import Layout
     from ems.solve.optimum import Optimum
     from ems.trips.cycle import Cycle
 
 DEFAULT_CYCLE = "wltc-3b"
-OPTIONS = ("cycle", "charge", "grid", "lanes", "dwell", "engine_on", "engine_off", "cold", "gap")
-STRATEGY_OPTIONS = OPTIONS[:4]      # with which a strategy can be driven
+OPTIONS = ("cycle", "charge", *(field.name for field in fields(Solving)))
+STRATEGY_OPTIONS = ("cycle", "charge", "grid", "lanes")     # with which a strategy can be driven
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class Case(Solving):
     """One problem in the user's words.
 
     layout, overrides, cycle : as typed; cycle None when not given
     charge : START:END state of charge, None for sustaining
-    grid : multiplies the points of the tables      lanes : of the free engine speed; None for the usual number
-    dwell, engine_on, engine_off : least times [s]      cold : the engine starts cold
-    gap : certified gap to come down to [%]; None for the usual
     """
 
     layout: str
     overrides: tuple[str, ...] = ()
     cycle: str | None = None
     charge: str | None = None
-    grid: int = 1
-    lanes: int | None = None
-    dwell: float = 0.0
-    engine_on: float = 0.0
-    engine_off: float = 0.0
-    cold: bool = False
-    gap: float | None = None
 
     @property
     def options(self) -> dict[str, Any]:
@@ -102,8 +93,8 @@ class Loaded:
     charge: tuple[float, float] | None
 
 
-class Seconds(click.FloatRange):
-    """A time within a range; 'nan', which lies in no range and outside none, is refused."""
+class Real(click.FloatRange):
+    """A number within a range; 'nan', which lies in no range and outside none, is refused."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         found = super().convert(value, param, ctx)
@@ -112,36 +103,39 @@ class Seconds(click.FloatRange):
         return found
 
 
+def option(name: str, **changes: Any) -> Callable[[Any], Any]:
+    """An option as a study file has it too, with its limits, help and default; ``changes`` are click's."""
+    said, usual = OPTION_TABLE[name], getattr(Case(""), name, None)
+    words: dict[str, Any] = {"help": said.meaning}
+    if said.metavar:
+        words |= {"metavar": said.metavar, "type": _type(said), "default": usual, "show_default": said.metavar == "N" and usual is not None}
+    else:
+        words |= {"is_flag": True, "default": usual}
+    return click.option(f"--{name.replace('_', '-')}", **(words | changes))
+
+
+def _type(said: Option) -> click.IntRange | click.FloatRange | None:
+    if said.low is None or said.high is None:
+        return None
+    return click.IntRange(int(said.low), int(said.high)) if said.taken is int else Real(said.low, said.high)
+
+
+cycle_option = click.option("--cycle", metavar="CYCLE", help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted.")
+
+
 def case_options(function: Function) -> Function:
     """Decorator: the options of a case; the function is called with all of ``OPTIONS``, to be handed to ``Case``."""
-    return _with(function, _OPTIONS)
+    return _with(function, OPTIONS)
 
 
 def strategy_case_options(function: Function) -> Function:
     """Decorator: those of the options that a strategy can be driven with, ``STRATEGY_OPTIONS``."""
-    return _with(function, _OPTIONS[:len(STRATEGY_OPTIONS)])
+    return _with(function, STRATEGY_OPTIONS)
 
 
-def _with(function: Function, options: list[Callable[[Any], Any]]) -> Function:
-    return functools.reduce(lambda made, option: option(made), reversed(options), function)
-
-
-_OPTIONS: list[Callable[[Any], Any]] = [
-    click.option("--cycle", metavar="CYCLE",
-                 help=f"Shipped cycle or a file of your own; {DEFAULT_CYCLE} if omitted."),
-    click.option("--charge", metavar="START:END",
-                 help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts, at the target."),
-    click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
-                 help="N times as many table points on every axis: slower, smaller table error."),
-    click.option("--lanes", type=click.IntRange(1, 64), metavar="N",
-                 help="Lanes of engine speed where it is free of the wheels, so that changing it has its cost; 6 if omitted."),
-    click.option("--dwell", type=Seconds(0, 6), default=0.0, metavar="S", help="Least time in a configuration, to 6 s."),
-    click.option("--engine-on", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time the engine turns, to 20 s."),
-    click.option("--engine-off", type=Seconds(0, 20), default=0.0, metavar="S", help="Least time it stands, to 20 s."),
-    click.option("--cold", is_flag=True, help="The engine starts cold; the warm figure is solved first and shown beside it."),
-    click.option("--gap", type=click.FloatRange(0.0001, 10.0), metavar="PERCENT",
-                 help="Certified gap to come down to, with finer nodes and cells; where it cannot, the answer says so."),
-]
+def _with(function: Function, names: Sequence[str]) -> Function:
+    options = [cycle_option if name == "cycle" else option(name) for name in names]
+    return functools.reduce(lambda made, one: one(made), reversed(options), function)
 
 
 Value = TypeVar("Value")
@@ -155,26 +149,12 @@ def _tried(mistakes: Mistakes, load: Callable[[], Value]) -> Value | None:
         return None
 
 
-def grid_of(factor: int) -> Grid:
-    """The default grid with so many times the points on every axis."""
-    from ems.tables.build import DEFAULT_GRID, refined
-
-    return DEFAULT_GRID if factor == 1 else refined(DEFAULT_GRID, factor)
-
-
 def solve(run: Run, loaded: Loaded) -> Optimum:
     """Solve a case, with progress and warnings on stderr; those of the cycle first, they may explain a failure."""
     for warning in loaded.cycle.warnings:
         run.warn(f"{loaded.cycle.name}: {warning}")
     with progress(run) as tell:
-        from ems.plant.counters import Waits
-        from ems.plant.plant import LANES
-        from ems.solve.optimum import optimum
-
-        case = loaded.case
-        found = optimum(loaded.layout, loaded.cycle, charge=loaded.charge, progress=tell, grid=grid_of(case.grid),
-                        lanes=case.lanes or LANES, waits=Waits(case.dwell, case.engine_on, case.engine_off), cold=case.cold,
-                        gap_percent=case.gap)
+        found = loaded.case.optimum(loaded.layout, loaded.cycle, loaded.charge, progress=tell)
     for warning in found.warnings:
         if warning not in loaded.cycle.warnings:
             run.warn(warning)

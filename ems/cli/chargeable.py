@@ -5,10 +5,11 @@ from __future__ import annotations
 import click
 
 from ems.cli import common
-from ems.cli.case import DEFAULT_CYCLE, Case, inputs
+from ems.cli.case import DEFAULT_CYCLE, Case, inputs, option
 from ems.cli.pages import page_files
 from ems.cli.progress import progress
 from ems.regulations.figures import CHARGER_EFFICIENCY
+from ems.studies.options import grid_of
 
 
 @click.command("chargeable")
@@ -19,8 +20,7 @@ from ems.regulations.figures import CHARGER_EFFICIENCY
               help="From the mains to the battery's store.")
 @click.option("--blended/--no-blended", default=True, show_default=True, help="Also the optimum for the whole trip, known beforehand.")
 @click.option("--correction/--no-correction", default=True, show_default=True, help="Also the regression of the charge balance.")
-@click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
-              help="N times as many table points on every axis: slower, smaller table error.")
+@option("grid")
 @common.report_option
 @common.options(reads_layout=True)
 def command(run: common.Run, layout: str, cycle: str | None, charge: str | None, charger_efficiency: float, blended: bool,
@@ -36,10 +36,9 @@ def command(run: common.Run, layout: str, cycle: str | None, charge: str | None,
         run.warn(f"{loaded.cycle.name}: {warning}")
     with progress(run) as tell:
         from ems.judge.chargeable import chargeable
-        from ems.tables.build import DEFAULT_GRID, refined
 
         found = chargeable(loaded.layout, loaded.cycle, charge=loaded.charge, charger_efficiency=charger_efficiency, blended=blended,
-                           correction=correction, progress=tell, grid=DEFAULT_GRID if grid == 1 else refined(DEFAULT_GRID, grid))
+                           correction=correction, progress=tell, grid=grid_of(grid))
     from ems.present.chargeable_text import chargeable_text, legs_csv, texts
 
     recorded = inputs(loaded)

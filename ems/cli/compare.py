@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from ems.cli import common
-from ems.cli.case import Case, Loaded, grid_of, inputs, strategy_case_options
+from ems.cli.case import Case, Loaded, inputs, strategy_case_options
 from ems.cli.progress import progress
+from ems.studies.options import grid_of
 
 if TYPE_CHECKING:
     from ems.judge.compare import Comparison

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ems.cli import common
-from ems.cli.case import STRATEGY_OPTIONS, Case, Loaded, case_options, grid_of, meant, solve
+from ems.cli.case import STRATEGY_OPTIONS, Case, Loaded, case_options, meant, solve
 from ems.cli.compare import simulated, strategy_option
 from ems.cli.progress import progress
 from ems.errors import InputError, Mistake
+from ems.studies.options import grid_of
 
 if TYPE_CHECKING:
     from ems.judge.explain import Explanation

@@ -5,10 +5,11 @@ from __future__ import annotations
 import click
 
 from ems.cli import common
-from ems.cli.case import DEFAULT_CYCLE, grid_of
+from ems.cli.case import DEFAULT_CYCLE
 from ems.cli.pages import page_files
 from ems.cli.progress import progress
 from ems.cli.several import load_several, several_inputs, solving_options
+from ems.studies.options import grid_of
 
 
 @click.command("sensitivity")

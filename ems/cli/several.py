@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from ems.cli.case import DEFAULT_CYCLE, Case, versions
+from ems.cli.case import DEFAULT_CYCLE, Case, option, versions
 from ems.errors import InputError, Mistakes
 
 if TYPE_CHECKING:
@@ -24,13 +24,7 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 
 def solving_options(function: Function) -> Function:
     """Decorator: how every optimum is solved; the function is called with ``charge, grid, lanes``."""
-    options = [
-        click.option("--charge", metavar="START:END", help="State of charge at both ends, as 0.7:0.5. Omitted: it ends where it starts."),
-        click.option("--grid", type=click.IntRange(1, 16), default=1, show_default=True, metavar="N",
-                     help="N times as many table points on every axis: slower, smaller table error."),
-        click.option("--lanes", type=click.IntRange(1, 64), default=6, show_default=True, metavar="N",
-                     help="Lanes of engine speed where it is free of the wheels."),
-    ]
+    options = [option("charge"), option("grid"), option("lanes", default=6, show_default=True)]
     return functools.reduce(lambda made, option: option(made), reversed(options), function)
 
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ems.cli import common
-from ems.cli.case import grid_of
 from ems.cli.compare import strategy_option
 from ems.cli.pages import page_files
 from ems.cli.progress import progress
 from ems.cli.several import cycles_option, load_several, several_inputs, solving_options
+from ems.studies.options import grid_of
 
 if TYPE_CHECKING:
     from ems.judge.versus import Versus

@@ -5,10 +5,10 @@ from __future__ import annotations
 import click
 
 from ems.cli import common
-from ems.cli.case import grid_of
 from ems.cli.pages import page_files
 from ems.cli.progress import progress
 from ems.cli.several import cycles_option, load_several, several_inputs, solving_options
+from ems.studies.options import grid_of
 
 WHAT = ("control", "hardware")
 KINDS = ("clutch", "brake", "shifter", "position", "gear", "machine", "configuration", "together")

@@ -40,7 +40,9 @@ def _pieces(value: Any) -> Iterator[str]:
     elif isinstance(value, tuple | list):
         yield from _container("list", value)
     elif hasattr(value, "dtype"):
-        yield from _container(f"array {value.shape}", value.ravel().tolist())
+        yield f"array {value.shape} ["
+        yield from map(_scalar, value.ravel().tolist())
+        yield "]"
     else:
         yield _scalar(value)
 

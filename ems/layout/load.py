@@ -12,6 +12,7 @@ from ems import library
 from ems.components.battery import load_battery
 from ems.components.engine import Engine, load_engine
 from ems.components.machine import Machine, load_machine
+from ems.components.shelf import Component, Shelf
 from ems.components.vehicle import load_vehicle
 from ems.errors import InputError, Mistake, Mistakes
 from ems.inputfile import validate
@@ -40,14 +41,15 @@ from ems.layout.sketch import sketch
 RAD_S_PER_RPM = math.pi / 30.0
 NEUTRAL = "neutral"
 
-Part = TypeVar("Part")
+Part = TypeVar("Part", bound=Component)
 
 
-def load_layout(word: str, *, overrides: Sequence[str] = (), where: str = "LAYOUT") -> Layout:
+def load_layout(word: str, *, overrides: Sequence[str] = (), where: str = "LAYOUT", shelf: Shelf | None = None) -> Layout:
     """A layout by short name or path.
 
     overrides : ``KEY=VALUE`` texts, as of the option ``--set``, applied in turn
     where     : who asks, for the message about a name that is not known
+    shelf     : components kept from layouts loaded before, and for those to come
     Raises ``InputError`` with every mistake in the file, the overrides and the components' files.
     """
     path = library.find("layout", word, where=where)
@@ -57,7 +59,7 @@ def load_layout(word: str, *, overrides: Sequence[str] = (), where: str = "LAYOU
     mistakes.found += raw.mistakes
     data = apply_all(raw.data, overrides, mistakes)
     try:
-        layout = layout_from(data, name=path.stem, where=place, beside=path.parent, path=path)
+        layout = layout_from(data, name=path.stem, where=place, beside=path.parent, path=path, shelf=shelf)
     except InputError as error:
         changed = [resolved(tuple(text.partition("=")[0].strip().split("."))) for text in overrides]
         mistakes.found += [_told_at_origin(m, raw, changed) for m in error.mistakes]
@@ -76,12 +78,14 @@ def _told_at_origin(mistake: Mistake, raw: RawLayout, paths: Sequence[tuple[str,
 
 
 def layout_from(
-    data: Mapping[str, Any], *, name: str, where: str, beside: Path | None = None, path: Path | None = None
+    data: Mapping[str, Any], *, name: str, where: str, beside: Path | None = None, path: Path | None = None,
+    shelf: Shelf | None = None,
 ) -> Layout:
     """A layout from the raw content of a file, for instance one changed by ``override.apply``.
 
     name   : short name of the result       where : file name for messages
     beside : folder that paths in it are relative to; the current folder when None
+    shelf  : components kept from layouts loaded before, and for those to come
     Raises ``InputError`` with every mistake.
     """
     mistakes = Mistakes()
@@ -90,7 +94,7 @@ def layout_from(
     except InputError as error:
         mistakes.extend(error)
     check_structure(data, where, mistakes)
-    parts = _Components(where, beside, mistakes)
+    parts = _Components(where, beside, mistakes, shelf or Shelf())
     vehicle = parts.load(load_vehicle, data.get("vehicle"), "vehicle")
     battery = parts.load(load_battery, data.get("battery"), "battery")
     engine = parts.load(load_engine, _map_of(data.get("engine")), "engine.map")
@@ -126,6 +130,7 @@ class _Components:
     where: str
     beside: Path | None
     mistakes: Mistakes
+    shelf: Shelf
 
     def load(self, loader: Callable[..., Part], word: object, key: str) -> Part | None:
         """The component; None when it is missing (told elsewhere) or wrong (told in ``mistakes``)."""
@@ -136,7 +141,7 @@ class _Components:
             overrides = {k: v for k, v in word.items() if k != BASED_ON}
             word = word[BASED_ON]
         try:
-            return loader(word, where=self.where, key=key, beside=self.beside, overrides=overrides)
+            return self.shelf.load(loader, word, where=self.where, key=key, beside=self.beside, overrides=overrides)
         except InputError as error:
             self.mistakes.extend(error)
             return None

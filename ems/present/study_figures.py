@@ -18,6 +18,7 @@ from ems.studies.results import Study
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.collections import PathCollection, QuadMesh
     from matplotlib.figure import Figure
 
 DOTS, BROKEN_DOTS = "#0072b2", "#7f7f7f"
@@ -52,20 +53,53 @@ def plot_pareto(study: Study, first: str, second: str, *, most: Sequence[str] = 
 
 
 def plot_map(study: Study, across: str, up: str, column: str, *, most: bool = False, ax: Axes | None = None) -> Axes:
-    """The least (or most) of a column over two varied keys; what else varies is at its best in each cell, and white is unsolved."""
+    """The least (or most) of a column over two varied keys.
+
+    On a grid what else varies is at its best in each cell, and white is unsolved or breaks a requirement; of a sample each case is a dot.
+    """
     ax = ax or _figure(7.0, 5.0).subplots()
+    draw, told = (_dots, "") if is_sample(study, across, up) else (_cells, "most " if most else "least ")
+    bar = ax.figure.colorbar(draw(ax, study, across, up, column, most), ax=ax)
+    bar.set_label(told + label(column))
+    bar.outline.set_visible(False)
+    _dress(ax, across, up, ())
+    return ax
+
+
+def is_sample(study: Study, across: str, up: str) -> bool:
+    """Whether two keys are numbers whose combinations fill less than half of a grid."""
+    points = {(row[across], row[up]) for row in study.rows}
+    numbers = all(isinstance(value, int | float) and not isinstance(value, bool) for point in points for value in point)
+    return numbers and 2 * len(points) < len({x for x, _ in points}) * len({y for _, y in points})
+
+
+def _dots(ax: Axes, study: Study, across: str, up: str, column: str, most: bool) -> PathCollection:
+    """Every solved case at its place, the best on top; those that break a requirement are crosses."""
+    rows = sorted((row for row in study.done if row[column] is not None), key=lambda row: row[column], reverse=not most)
+    fit, unfit = [r for r in rows if r["meets"] is not False], [r for r in rows if r["meets"] is False]
+    if unfit:
+        ax.scatter([r[across] for r in unfit], [r[up] for r in unfit], s=18, marker="x", color=BROKEN_DOTS, linewidth=0.8,
+                   label=f"{len(unfit)} that break a requirement")
+        ax.figure.legend(frameon=False, fontsize=8, loc="outside upper left")
+    return ax.scatter([r[across] for r in fit], [r[up] for r in fit], c=[r[column] for r in fit], s=28, linewidth=0,
+                      cmap=_colours(most))
+
+
+def _cells(ax: Axes, study: Study, across: str, up: str, column: str, most: bool) -> QuadMesh:
+    """The values of ``map_cells``, written into them where they are few."""
     cells, xs, ys = map_cells(study, across, up, column, most=most)
-    image = ax.pcolormesh(np.arange(len(xs) + 1), np.arange(len(ys) + 1), np.ma.masked_invalid(cells),
-                          cmap="viridis" if most else "viridis_r", edgecolor="white", linewidth=0.5)
+    image = ax.pcolormesh(np.arange(len(xs) + 1), np.arange(len(ys) + 1), np.ma.masked_invalid(cells), cmap=_colours(most),
+                          edgecolor="white", linewidth=0.5)
     ax.set_xticks(np.arange(len(xs)) + 0.5, [_short(x) for x in xs], rotation=45 if len(xs) > 8 else 0)
     ax.set_yticks(np.arange(len(ys)) + 0.5, [_short(y) for y in ys])
     if cells.size <= WRITTEN_CELLS:
         _write_values(ax, cells, image)
-    bar = ax.figure.colorbar(image, ax=ax)
-    bar.set_label(f"{'most' if most else 'least'} {label(column)}")
-    bar.outline.set_visible(False)
-    _dress(ax, across, up, ())
-    return ax
+    return image
+
+
+def _colours(most: bool) -> str:
+    """Light is better."""
+    return "viridis" if most else "viridis_r"
 
 
 def map_cells(study: Study, across: str, up: str, column: str, *, most: bool = False) -> tuple[Any, list[Any], list[Any]]:

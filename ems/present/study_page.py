@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
-from ems.present.study_figures import inline, label, plot_map, plot_pareto
+from ems.present.study_figures import inline, is_sample, label, plot_map, plot_pareto
 from ems.present.study_text import TIES, cell, counts_text, shown_columns
 from ems.studies.results import Study
 
 FUEL = "fuel_l_per_100km"
 SOME_COLD = "Where the column cold says True the engine starts cold."
+MOST_CELLS = 60         # along an axis of a map
 MOST_ROWS = 2000        # of the table in the page; the files beside it hold all
 
 
@@ -67,10 +68,13 @@ def _figures(study: Study) -> list[dict[str, str]]:
             second = f"{FUEL}@{other}"
             figures.append({"title": f"{cycles[0]} against {other}", "words": "Each dot is a variation; along the line none is better on "
                             "both cycles.", "image": inline(plot_pareto(across, first, second))})
-    keys = [path for path in study.varied if 1 < len({str(row[path]) for row in study.rows}) <= 60]
+    keys = [path for path in study.varied if len({str(row[path]) for row in study.rows}) > 1]
     if len(keys) >= 2:
         table = across if len(cycles) > 1 and across.done else study
         what = f"mean over {len(cycles)} cycles" if table is across else label(FUEL)
-        figures.append({"title": f"{keys[0]} and {keys[1]}", "words": f"Least fuel in each cell, {what}; what else varies is at its best.",
-                        "image": inline(plot_map(table, keys[0], keys[1], FUEL))})
+        dots = is_sample(study, keys[0], keys[1])
+        words = (f"Each dot is a variation, its colour {what}." if dots else
+                 f"Least fuel in each cell, {what}; what else varies is at its best.")
+        if dots or all(len({str(row[key]) for row in study.rows}) <= MOST_CELLS for key in keys[:2]):
+            figures.append({"title": f"{keys[0]} and {keys[1]}", "words": words, "image": inline(plot_map(table, keys[0], keys[1], FUEL))})
     return figures

@@ -228,10 +228,10 @@ class Finer:
     """
 
     def __init__(self, problem: Problem, bound: Bound, grid: Grid) -> None:
-        self.problem, self.grid = problem, refined(grid, 2)
-        self.reached = near(problem, bound, reach_g(problem, bound, SLACK))
+        twice, reached = refined(grid, 2), near(problem, bound, reach_g(problem, bound, SLACK))
         slopes = slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, 0.0)
-        self.search = beside(lambda: added(problem.tables, self.reached, self.grid, slopes))
+        self.problem, self.grid, self.reached = problem, twice, reached
+        self.search = beside(lambda: added(problem.tables, reached, twice, slopes))    # holds no part of self, which holds it
 
     def bound_g(self, bound: Bound, objective_g: float) -> float:
         """Lower bound with them, wherever a trip no worse than the one found can pass [g]."""

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ems.kernels.jit import cache_folder, cached
+from ems.solve.cells import raised_bound_g
 from ems.solve.certificate import best_bound, pruned
 from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import full_corridor, solve_dynamic
@@ -73,6 +74,7 @@ def _solve(plant: Plant, trip: Demand, tables: Tables) -> None:
     bound = best_bound(problem, costate.above.shape, one, costate.above.costate_g_J[-1:])
     narrow = pruned(problem, bound, 1e3)
     driven = solve_dynamic(narrow, full_corridor(narrow, 21, float(bound.costate_g_J[-1])))
+    raised_bound_g(problem, bound, 1e-3, 8)
     costate_shape(problem, driven.energy_J, problem.points.power[driven.point])
     fuel, price = fixed_costs(plant)
     trace(plant, trip, tables.demands, tables.demand_of, driven.node, tables.choice[driven.point], driven.energy_J, fuel, price)

@@ -10,6 +10,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from ems.components.shelf import Shelf
 from ems.errors import InputError, Mistake, Mistakes, RunError
 from ems.inputfile import raise_capped
 from ems.layout.load import load_layout
@@ -17,8 +18,9 @@ from ems.layout.model import Layout
 from ems.layout.override import OPTION
 from ems.solve.charge import check_window, parse_charge
 from ems.studies.axes import Point, shown, toml_text
-from ems.studies.how import OPTIONS, How, check_options, with_file
+from ems.studies.how import How, check_options, with_file
 from ems.studies.numerics import numerics_of
+from ems.studies.options import OPTIONS
 from ems.studies.store import CaseRow
 from ems.studies.studyfile import Plan, is_how
 from ems.studies.worker import Task
@@ -61,9 +63,12 @@ class Case:
         return CaseRow(self.number, self.digest, self.layout, self.cycle, self.charge, self.how.grid, self.how.lanes, self.varied)
 
 
+_shelf = Shelf()        # which reads files again and compares them: nothing on it can be of another day
+
+
 @lru_cache(maxsize=IN_MEMORY)
 def _layout(word: str, changes: tuple[str, ...]) -> Layout:
-    return load_layout(word, overrides=changes)
+    return load_layout(word, overrides=changes, shelf=_shelf)
 
 
 @lru_cache(maxsize=64)

@@ -36,6 +36,9 @@ class Pool(Protocol):
     def submit(self, function: Callable[..., Result], *arguments: Any) -> Future[Result]:
         """Hand a call to a worker."""
 
+    def renew(self) -> None:
+        """Let the workers go that compiled, with the memory that took; nothing where workers are not ours to start."""
+
     def revive(self) -> None:
         """Make the pool usable again after a worker died; nothing where it mends itself."""
 
@@ -70,6 +73,10 @@ class LocalPool:
     def submit(self, function: Callable[..., Result], *arguments: Any) -> Future[Result]:
         with _workers_environment():    # processes are started here, as they are needed
             return self.executor.submit(function, *arguments)
+
+    def renew(self) -> None:
+        self.close(at_once=False)
+        self.executor = self._start()
 
     def revive(self) -> None:
         self.close(at_once=True)
@@ -143,6 +150,9 @@ class DaskPool:
 
     def submit(self, function: Callable[..., Result], *arguments: Any) -> Future[Result]:
         return self.executor.submit(function, *arguments)
+
+    def renew(self) -> None:
+        pass
 
     def revive(self) -> None:
         pass

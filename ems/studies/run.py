@@ -188,7 +188,7 @@ class _Run:
         self.say(f"stopping: {waits}; Ctrl-C again stops at once")
 
     def _warm(self, pool: Pool) -> bool:
-        """Kernels compiled once, before more workers start; every machine must do the same arithmetic. False when told to stop."""
+        """Kernels compiled once, before workers start that solve; every machine must do the same arithmetic. False when told to stop."""
         self.tell("kernels: loading, or compiling once for this version (half a minute)")
         for _ in range(TOGETHER + ALONE):
             future = pool.submit(prepare, self.prepared.plan.solvers)
@@ -197,7 +197,10 @@ class _Run:
                 if self.stopping:
                     return False
             try:
-                self._same_numerics(future.result(), "a worker")
+                ready = future.result()
+                self._same_numerics(ready.numerics, "a worker")
+                if ready.compiled:
+                    pool.renew()
                 return True
             except RunError:
                 raise

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from ems.layout.model import Layout
-from ems.plant.counters import Waits
-from ems.plant.plant import LANES
-from ems.solve.optimum import Optimum, optimum
+from ems.solve.optimum import Optimum
 from ems.studies.how import How
 from ems.studies.solvers import Solved
-from ems.tables.build import DEFAULT_GRID, refined
 from ems.tables.shared import shared_tables
 from ems.trips.cycle import Cycle
 from ems.trips.digest import cycle_digest
@@ -22,9 +19,7 @@ def optimum_of(layout: Layout, cycle: Cycle, how: How) -> Optimum:
     key = (layout.digest, cycle_digest(cycle), how.charge, how.grid, how.lanes, how.dwell, how.engine_on, how.engine_off, how.cold, how.gap)
     if key not in _last:
         _last.clear()
-        grid = DEFAULT_GRID if how.grid == 1 else refined(DEFAULT_GRID, how.grid)
-        _last[key] = optimum(layout, cycle, charge=how.charge, grid=grid, lanes=how.lanes or LANES, cold=how.cold, gap_percent=how.gap,
-                             waits=Waits(how.dwell, how.engine_on, how.engine_off), first_tables=shared_tables)
+        _last[key] = how.optimum(layout, cycle, how.charge, first_tables=shared_tables)
     return _last[key]
 
 

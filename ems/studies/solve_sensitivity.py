@@ -8,15 +8,14 @@ from ems.judge.sensitivity import Row, sensitivity
 from ems.layout.model import Layout
 from ems.plant.plant import LANES
 from ems.studies.how import How
+from ems.studies.options import grid_of
 from ems.studies.solvers import Solved
-from ems.tables.build import DEFAULT_GRID, refined
 from ems.trips.cycle import Cycle
 
 
 def solve_sensitivity(layout: Layout, cycle: Cycle, how: How) -> Solved:
     """Per cent of fuel for one per cent of each quantity; where solved again ``NAME.low`` and ``NAME.high`` are the ends of its bar."""
-    grid = DEFAULT_GRID if how.grid == 1 else refined(DEFAULT_GRID, how.grid)
-    found = sensitivity(layout, cycle, charge=how.charge, grid=grid, lanes=how.lanes or LANES, quantities=how.quantities,
+    found = sensitivity(layout, cycle, charge=how.charge, grid=grid_of(how.grid), lanes=how.lanes or LANES, quantities=how.quantities,
                         resolve=not how.costate_only)
     columns: dict[str, Any] = {}
     for row in sorted(found.rows, key=lambda row: row.quantity):

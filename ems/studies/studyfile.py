@@ -13,7 +13,8 @@ from ems import library
 from ems.errors import InputError, Mistake, Mistakes, nearest_name
 from ems.inputfile import Number, in_words, quantity, raise_capped, read_text, read_toml, validate
 from ems.studies.axes import Axis, Point, axes_of, flattened, grid_points, sample_points, toml_text
-from ems.studies.how import OPTIONS, check_options
+from ems.studies.how import check_options
+from ems.studies.options import OPTIONS
 from ems.studies.solvers import SOLVERS, Solver, gives, kept_columns
 
 LARGEST_STUDY = 1_000_000

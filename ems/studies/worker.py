@@ -10,6 +10,8 @@ import sys
 import threading
 import time
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -81,13 +83,33 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def prepare(solve: tuple[Solver, ...]) -> str:
-    """Compiles the kernels, or loads them; returns the version of the arithmetic here."""
-    with _alone:
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """A worker whose kernels are there; ``compiled``: made just now, so that others load them."""
+
+    numerics: str
+    compiled: bool
+
+
+def prepare(solve: tuple[Solver, ...]) -> Ready:
+    """Compiles the kernels, or loads them."""
+    with _alone, _compilations(solve) as found:
         _one_thread(solve)
         for solver in solve:
             solver.prepare()
-    return numerics_of(solve)
+    return Ready(numerics_of(solve), found != [])
+
+
+@contextmanager
+def _compilations(solve: tuple[Solver, ...]) -> Iterator[list[Any]]:
+    """What is compiled meanwhile, rather than loaded."""
+    if not _has_kernels(solve):
+        yield []
+        return
+    from numba.core.event import install_recorder
+
+    with install_recorder("numba:compile") as recorder:
+        yield recorder.buffer
 
 
 def solve_case(task: Task) -> Outcome:
@@ -103,8 +125,12 @@ def solve_case(task: Task) -> Outcome:
 
 def _one_thread(solve: tuple[Solver, ...]) -> None:
     """Kernels on one thread even where the process was not started with ``ONE_THREAD`` (a cluster's worker)."""
-    if any("kernels" in solver.uses for solver in solve):
+    if _has_kernels(solve):
         importlib.import_module("ems.kernels.jit").use_threads(1)
+
+
+def _has_kernels(solve: tuple[Solver, ...]) -> bool:
+    return any("kernels" in solver.uses for solver in solve)
 
 
 def _solved(task: Task) -> tuple[str, str, dict[str, Any], bytes | None]:

@@ -15,6 +15,7 @@ import pytest
 
 HERE = Path(__file__).parent
 TRIP = HERE.parent / "data" / "short-trip.csv"
+PATIENCE_S = 300.0      # on a busy machine; only a test that fails takes as long
 sys.path.insert(0, str(HERE))       # the quick solver is imported by name, here and in workers
 
 import quick_solver  # noqa: E402
@@ -45,32 +46,38 @@ def write(tmp_path: Path) -> Callable[..., Path]:
 
 
 class Process:
-    """``ems`` in a process of its own."""
+    """``ems`` in a process of its own; what it says goes to files, and can be read while it runs."""
 
-    def __init__(self, *words: str | Path, preexec: Callable[[], None] | None = None, **environment: str) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, str(HERE / "drive.py"), *map(str, words)], env={**os.environ, **environment}, text=True,
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, preexec_fn=preexec, start_new_session=True)
+    def __init__(self, place: Path, *words: str | Path, preexec: Callable[[], None] | None = None, **environment: str) -> None:
+        self.place = place
+        with (place / "stdout").open("wb") as out, (place / "stderr").open("wb") as err:
+            self.process = subprocess.Popen(
+                [sys.executable, str(HERE / "drive.py"), *map(str, words)], env={**os.environ, **environment},
+                stdout=out, stderr=err, preexec_fn=preexec, start_new_session=True)
+
+    def said(self) -> str:
+        """What it has told on stderr so far."""
+        return (self.place / "stderr").read_text(encoding="utf-8")
 
     def ended(self) -> tuple[int, str, str]:
-        out, err = self.process.communicate(timeout=120)
-        return self.process.returncode, out, err
+        code = self.process.wait(timeout=PATIENCE_S)
+        return code, (self.place / "stdout").read_text(encoding="utf-8"), self.said()
 
 
 @pytest.fixture
-def start() -> Any:
+def start(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """Start processes; whatever is left of them is ended with the test."""
     started: list[Process] = []
 
     def made(*words: str | Path, **more: Any) -> Process:
-        started.append(Process(*words, **more))
+        started.append(Process(tmp_path_factory.mktemp("process"), *words, **more))
         return started[-1]
 
     yield made
     for one in started:
         if one.process.poll() is None:
             one.process.kill()
-        one.process.communicate()
+        one.process.wait()
 
 
 def table(folder: Path) -> list[dict[str, Any]]:
@@ -79,7 +86,7 @@ def table(folder: Path) -> list[dict[str, Any]]:
     return json.loads(json.dumps([{k: v for k, v in row.items() if k != "seconds"} for row in rows]))
 
 
-def until(true: Callable[[], bool], what: str, seconds: float = 60.0) -> None:
+def until(true: Callable[[], bool], what: str, seconds: float = PATIENCE_S) -> None:
     """Wait until something is so."""
     end = time.monotonic() + seconds
     while not true():

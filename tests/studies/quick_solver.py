@@ -1,6 +1,7 @@
 """A solver that needs no kernels, for tests of everything around it; what it does beside is said by the environment.
 
-QUICK_SECONDS : how long a case takes      QUICK_DEADLY : masses over which its process kills itself, once when QUICK_ONCE names a
+QUICK_SECONDS : how long a case takes      QUICK_HELD : masses that wait until the file QUICK_GATE is there, for good without one
+QUICK_DEADLY : masses over which its process kills itself, once when QUICK_ONCE names a
 folder for a mark, else always      QUICK_WRONG : masses that fail      QUICK_NONE : masses without an answer
 """
 
@@ -25,6 +26,8 @@ def masses(name: str) -> set[float]:
 def quick(layout, cycle, how) -> Solved:
     mass = layout.vehicle.mass_kg
     time.sleep(float(os.environ.get("QUICK_SECONDS", "0")))
+    while mass in masses("QUICK_HELD") and not Path(os.environ.get("QUICK_GATE", "nowhere")).exists():
+        time.sleep(0.01)
     if mass in masses("QUICK_DEADLY"):
         mark = os.environ.get("QUICK_ONCE")
         if mark is None or not Path(mark, f"{mass}").exists():
@@ -43,3 +46,10 @@ def frame(speed_m_s):
     import pandas as pd
 
     return pd.DataFrame({"speed_m_s": speed_m_s})
+
+
+def compile_one() -> None:
+    """A kernel that no cache has."""
+    import numba
+
+    numba.njit(lambda x: x + 1)(1)

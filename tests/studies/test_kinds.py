@@ -10,14 +10,14 @@ import pytest
 from conftest import TRIP, table
 
 from ems import library
-from ems.cli import capability as capability_command
 from ems.cli.case import OPTIONS as CASE_OPTIONS
 from ems.cli.case import case_options
 from ems.errors import InputError, RunError
 from ems.judge.capability import capability
 from ems.judge.sensitivity import sensitivity
 from ems.layout.load import load_layout
-from ems.studies.how import OPTIONS, How, check_file, with_file
+from ems.studies.how import How, check_file, with_file
+from ems.studies.options import OPTIONS
 from ems.studies.results import load_study
 from ems.studies.run import prepare_study, run_study
 from ems.studies.solve_optimum import optimum_of
@@ -102,18 +102,17 @@ def test_a_figure_that_does_not_exist_breaks_its_limit(write, tmp_path, monkeypa
 # ---------------------------------------------------------------------------------------------------------- options
 
 
-def test_every_option_of_a_case_is_a_key_with_the_same_limits():
+def test_every_option_of_a_case_is_a_key_with_the_same_limits_and_default():
     @case_options
     def any_command(**_: object) -> None: ...
 
     options = {o.name: o for o in any_command.__click_params__ if o.name != "cycle"}  # type: ignore[attr-defined]
-    options["grip"] = next(o for o in capability_command.command.params if o.name == "grip")
-    assert set(CASE_OPTIONS) - {"cycle"} < set(OPTIONS)
+    assert set(options) == set(CASE_OPTIONS) - {"cycle"} < set(OPTIONS)
     for name, option in options.items():
+        assert getattr(How(), name) == option.default, name
         if isinstance(option.type, click.IntRange | click.FloatRange):
-            assert (option.type.min, option.type.max) == (OPTIONS[name].low, OPTIONS[name].high), name
-        if isinstance(option.default, int | float):
-            assert getattr(How(), name) == option.default, name
+            for value in (option.type.min, option.type.max, option.type.min - 1, option.type.max + 1):
+                assert OPTIONS[name].fits(value) == (option.type.min <= value <= option.type.max), name
 
 
 def test_options_are_set_and_varied(write):

@@ -88,6 +88,14 @@ def test_figures_say_what_they_show(many):
     assert plot_map(many, "gears.first.ratio", "vehicle.mass_kg", "fuel_l_per_100km").get_ylabel() == "vehicle.mass_kg [kg]"
 
 
+def test_the_cases_of_a_sample_are_dots_at_their_places():
+    fuel = [4.1, 4.3, 6.0, 4.2, 4.4, 4.6, 4.5, 4.7]      # one breaks what is required
+    rows = [row(n, "udds", 2.0 + n / 7.0, 1800 + 13 * n % 5, fuel[n - 1]) for n in range(1, 9)]
+    ax = plot_map(study(rows), "gears.first.ratio", "vehicle.mass_kg", "fuel_l_per_100km")
+    drawn = {tuple(map(float, spot)) for dots in ax.collections for spot in dots.get_offsets()}
+    assert drawn == {(r["gears.first.ratio"], r["vehicle.mass_kg"]) for r in rows}
+
+
 def test_page_escapes_what_users_write_and_fetches_nothing(many):
     page = study_page(many)
     assert "a &lt;study&gt; &amp; more" in page and "what &lt;b&gt;it" in page and "not a type-approval figure" in page
