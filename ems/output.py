@@ -10,9 +10,12 @@ import shutil
 from collections.abc import Callable, Mapping
 from fractions import Fraction
 from pathlib import Path, PurePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ems.errors import InputError, Mistake, RunError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 RESULT = "result.json"
 _STAGING = ".ems-writing-"
@@ -40,6 +43,15 @@ def plain(value: Any) -> Any:
 def dumps(value: Any, *, indent: int | None = 2) -> str:
     """JSON text, UTF-8, without NaN and Infinity."""
     return json.dumps(plain(value), indent=indent, ensure_ascii=False, allow_nan=False)
+
+
+DECIMALS = 9
+"""Of numbers in a CSV: of watts, grams and joules more than any figure needs, and all columns alike."""
+
+
+def csv_text(frame: pd.DataFrame, *, decimals: int = DECIMALS, index: bool = True) -> str:
+    """A frame as CSV, every number to so many decimals at most."""
+    return frame.round(decimals).to_csv(index=index, lineterminator="\n")
 
 
 Content = bytes | str | Callable[[Path], object]

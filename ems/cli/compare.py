@@ -83,13 +83,11 @@ def _files(found: Comparison, result: dict[str, Any], report: bool) -> dict[str,
     """Name -> content of what stands beside ``result.json``."""
     from ems.present.compare_figure import save_compare_figure
     from ems.present.page import REPORT_FILE
-    from ems.present.page.trip import TRIP_FILE, keep, trip_of_comparison
+    from ems.present.page.trip import TRIP_FILE, comparison_csv, keep, trip_of_comparison
 
     trip = trip_of_comparison(found)
     files: dict[str, Content] = {
-        "ledger.csv": found.to_frame().to_csv(lineterminator="\n"),
-        "trace.csv": found.trace.to_frame().to_csv(lineterminator="\n"),
-        "optimum.csv": found.optimum.trace.to_frame().to_csv(lineterminator="\n"),
+        **comparison_csv(found),
         "figure.png": lambda path: save_compare_figure(found, path),
         TRIP_FILE: lambda path: keep(trip, path),
     }
