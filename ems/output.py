@@ -7,7 +7,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
@@ -71,11 +71,12 @@ class OutputFolder:
         self.force = force
         self.option = option
 
-    def check(self) -> None:
+    def check(self, names: Sequence[str] = ()) -> None:
         """Refuse early, before anything is computed.
 
-        Raises ``InputError`` when the path is no folder, cannot be written to, or holds a result and ``force`` was not
-        given.
+        names : of the files that will be written beside ``result.json``, as far as they are known
+        Raises ``InputError`` when the path is no folder, cannot be written to, holds a result and ``force`` was not
+        given, or holds a file of such a name that no result there lists.
         """
         if self.path.exists() and not self.path.is_dir():
             raise self._refusal("a file", "the name of a folder")
@@ -84,6 +85,7 @@ class OutputFolder:
         anchor = next(p for p in (self.path, *self.path.absolute().parents) if p.exists())
         if not anchor.is_dir() or not os.access(anchor, os.W_OK):
             raise self._refusal(f"nothing may be written to {anchor}", "a folder that may be written to")
+        self._refuse_foreign([RESULT, *names], self._listed())
 
     def write(self, result: Mapping[str, Any], files: Mapping[str, Content] | None = None) -> list[Path]:
         """Write ``result.json`` and the other files; replaced and no longer written files of an old result go.
@@ -94,9 +96,8 @@ class OutputFolder:
         disk does not take it.
         """
         contents = dict(files or {})
-        self.check()
+        self.check(list(contents))
         listed = self._listed()
-        self._refuse_foreign([RESULT, *contents], listed)
         try:
             return self._write(result, contents, listed)
         except OSError as error:

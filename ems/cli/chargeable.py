@@ -28,6 +28,7 @@ def command(run: common.Run, layout: str, cycle: str | None, charge: str | None,
     The cycle is driven again and again, electric first, until the charge is used up. All three kinds of figures are
     computed optima: no control does better, and no type approval gives them. With --out DIR: result.json, legs.csv.
     """
+    run.will_write("legs.csv")
     loaded = Case(layout, run.overrides, cycle, charge=charge, grid=grid).load()
     for warning in loaded.cycle.warnings:
         run.warn(f"{loaded.cycle.name}: {warning}")

@@ -39,6 +39,7 @@ def command(run: common.Run, layout: str, strategy: str, cycle: str | None, repo
     LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, ledger.csv, trace.csv and optimum.csv (one row an
     interval), figure.png, trip.npz (what a page needs beside), and if asked for report.html.
     """
+    run.will_write("ledger.csv", "trace.csv", "optimum.csv", "figure.png", "trip.npz", report=report)
     loaded = Case(layout, run.overrides, cycle, **options).load()
     simulation = simulated(run, loaded, strategy)
 

@@ -31,6 +31,8 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
     """
     if tables and run.out is None:
         raise click.UsageError("--tables writes a file: say where with --out DIR.", click.get_current_context())
+    run.will_write("trace.csv", "figure.png", "trip.npz", *(["tables.npz"] if tables else []), *(["polished.csv"] if polish else []),
+                   report=report)
     loaded = Case(layout, run.overrides, cycle, **options).load()
     found = solve(run, loaded)
     polished = _polished(run, found) if polish else None
