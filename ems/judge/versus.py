@@ -269,9 +269,9 @@ def _described(layout: Layout) -> dict[str, str]:
         "clutches and brakes": str(friction), "shifters": str(len(layout.shifters)), "gear pairs": str(len(layout.gears)),
         "planetary sets": str(len(layout.planetary_sets)),
         "pumps": f"{layout.pump_stopped_W:g} W, {layout.pump_running_W:g} W with the engine",
-        "hold power": f"{held_W:g} W, all engaged",
-        "drags": f"{sum(p.drag_Nm for p in layout.shaft_properties.values()):g} N m of shafts, "
-                 f"{open_Nm:g} of open clutches",
+        "hold power in all": f"{held_W:g} W",
+        "drag of shafts": f"{sum(p.drag_Nm for p in layout.shaft_properties.values()):g} N m",
+        "drag of open clutches": f"{open_Nm:g} N m",
         "prices": f"{layout.start_price_g:g} g a start, {layout.shift_price_g:g} g a change",
     }
 
