@@ -56,6 +56,7 @@ class Tuning:
 
     judged : name of a candidate -> its cycles; ``first``, ``fitted``, ``random``, ``tuned``, ``ecms``
     trained, unseen : names of cycles     searched : parameters and their ranges     calibration : the tuned one
+    caps : most engine starts and most changes of configuration per kilometre that were asked for
     """
 
     layout: str
@@ -67,6 +68,7 @@ class Tuning:
     evaluations: int
     seed: int
     notes: tuple[str, ...] = field(default=())
+    caps: tuple[float, float] = NO_CAPS
 
     def gap(self, candidate: str, cycles: Sequence[str]) -> tuple[float, float] | None:
         """(mean, worst) gap of a candidate over cycles [%]; None where it was driven on none of them."""
@@ -79,7 +81,7 @@ class Tuning:
                        for part, cycles in (("trained", self.trained), ("unseen", self.unseen))} for name in self.judged}
         values = {r.name: _value(self.calibration, r.name) for r in self.searched}
         return {"layout": self.layout, "trained": list(self.trained), "unseen": list(self.unseen), "evaluations": self.evaluations,
-                "seed": self.seed, "gaps": gaps, "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
+                "seed": self.seed, "caps": dict(zip(("starts_per_km", "changes_per_km"), self.caps, strict=True)), "gaps": gaps, "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
                 "judged": {name: [asdict(j) for j in rows] for name, rows in self.judged.items()}, "notes": list(self.notes)}
 
 
@@ -121,8 +123,19 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
         say("instantaneous minimisation, payback tuned")
         held["ecms"] = _judge("ecms", loaded, courses, _ecms(loaded, courses, trips), notes)
     tuned = calibrated(start, best.values, task.hysteresis).model_copy(update={"title": f"{loaded.title}: tuned on {', '.join(cycles)}"})
+    notes += above_caps(held["tuned"], caps)
     return Tuning(loaded.name, tuple(cycles), tuple(c for c in courses if c not in cycles), tuple(searched), tuned, held,
-                  best.evaluations, seed, tuple(notes))
+                  best.evaluations, seed, tuple(notes), caps)
+
+
+def above_caps(judged: Sequence[Judged], caps: tuple[float, float]) -> list[str]:
+    """Where a calibration starts or changes more often than it was to: the search prices what is beyond a cap, it forbids nothing."""
+    told = []
+    for what, cap, counts in (("starts", caps[0], [j.starts_per_km for j in judged]), ("changes", caps[1], [j.changes_per_km for j in judged])):
+        above = [f"{n:.2f} on {j.cycle}" for j, n in zip(judged, counts, strict=True) if n > cap]
+        if above:
+            told.append(f"The cap of {cap:g} {what} a kilometre is not kept: {', '.join(above)}. More --evaluations may find what keeps it.")
+    return told
 
 
 def _read(layout: str, overrides: Sequence[str], file: str | None, names: Sequence[str],
