@@ -51,7 +51,8 @@ def command(run: common.Run, layout: str, strategy: str, cycle: str | None, repo
     for warning in found.warnings:
         if warning not in simulation.warnings:
             run.warn(warning)
-    result = {**found.to_dict(), **inputs(loaded), "strategy_word": strategy, "cycle_chosen": cycle is not None}
+    result = {**found.to_dict(), **inputs(loaded), "strategy_word": strategy, "notes": list(simulation.notes),
+              "cycle_chosen": cycle is not None}
     words = f"{loaded.case.words} --strategy {strategy}"
     text = None if run.json else compare_text(found, cycle_given=cycle is not None, words=words, out=run.out)
     run.finish(result, text, _files(found, result, report) if run.out is not None else None)

@@ -81,7 +81,8 @@ class Tuning:
                        for part, cycles in (("trained", self.trained), ("unseen", self.unseen))} for name in self.judged}
         values = {r.name: _value(self.calibration, r.name) for r in self.searched}
         return {"layout": self.layout, "trained": list(self.trained), "unseen": list(self.unseen), "evaluations": self.evaluations,
-                "seed": self.seed, "caps": dict(zip(("starts_per_km", "changes_per_km"), self.caps, strict=True)), "gaps": gaps, "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
+                "seed": self.seed, "caps": dict(zip(("starts_per_km", "changes_per_km"), self.caps, strict=True)), "gaps": gaps,
+                "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
                 "judged": {name: [asdict(j) for j in rows] for name, rows in self.judged.items()}, "notes": list(self.notes)}
 
 
@@ -131,10 +132,12 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
 def above_caps(judged: Sequence[Judged], caps: tuple[float, float]) -> list[str]:
     """Where a calibration starts or changes more often than it was to: the search prices what is beyond a cap, it forbids nothing."""
     told = []
-    for what, cap, counts in (("starts", caps[0], [j.starts_per_km for j in judged]), ("changes", caps[1], [j.changes_per_km for j in judged])):
+    kinds = (("starts", caps[0], [j.starts_per_km for j in judged]), ("changes", caps[1], [j.changes_per_km for j in judged]))
+    for what, cap, counts in kinds:
         above = [f"{n:.2f} on {j.cycle}" for j, n in zip(judged, counts, strict=True) if n > cap]
         if above:
-            told.append(f"The cap of {cap:g} {what} a kilometre is not kept: {', '.join(above)}. More --evaluations may find what keeps it.")
+            told.append(f"The cap of {cap:g} {what} a kilometre is not kept: {', '.join(above)}. "
+                        "More --evaluations may find what keeps it.")
     return told
 
 
