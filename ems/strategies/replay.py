@@ -184,12 +184,17 @@ def _merged_states(plant: Plant, node: int) -> list[frozenset[str]]:
 
 
 def _is(engaged: frozenset[str], name: str, word: str) -> bool:
-    """Whether an actuator is as recorded: 1 or 0 for a clutch or brake, the position of a shifter (neutral: none)."""
+    """Whether an actuator is as recorded: 1, 0 or 0.5 (slipping) for a clutch or brake, the position of a shifter (neutral: none).
+
+    A clutch recorded as closed may slip: many a logger knows no third state.
+    """
     closed = name in engaged or f"{name}~" in engaged
     if word in ("0", "0.0", "open", "false"):
         return not closed
     if word in ("1", "1.0", "closed", "true"):
         return closed
+    if word in ("0.5", "slipping"):
+        return f"{name}~" in engaged
     if word == "neutral":
         return not any(e.startswith(f"{name}=") for e in engaged)
     return f"{name}={word}" in engaged
