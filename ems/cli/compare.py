@@ -40,7 +40,7 @@ def command(run: common.Run, layout: str, strategy: str, cycle: str | None, repo
     interval), figure.png, trip.npz (what a page needs beside), and if asked for report.html.
     """
     run.will_write("ledger.csv", "trace.csv", "optimum.csv", "figure.png", "trip.npz", report=report)
-    loaded = Case(layout, run.overrides, cycle, **options).load()
+    loaded = Case(layout, run.overrides, cycle, **options).load_beside(strategy)
     simulation = simulated(run, loaded, strategy)
 
     from ems.judge.compare import compare

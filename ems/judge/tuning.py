@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ems.errors import InputError, Mistakes, RunError
+from ems.errors import Mistakes, RunError
 from ems.judge.gap import Judged, References, judged
 from ems.layout.load import load_layout
 from ems.solve.clock import Progress
@@ -103,7 +104,8 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
     Raises ``InputError``, ``CycleNotFollowed``, ``RunError``.
     """
     say = progress or (lambda _text: None)
-    loaded, first, driven = _read(layout, overrides, file, names, [*cycles, *(c for c in unseen if c not in cycles)])
+    loaded, first, driven = _read(layout, overrides, file, names, dict.fromkeys(cycles, "--cycle") | {
+        word: "--unseen" for word in unseen if word not in cycles})
     say("optima of the cycles to tune on")
     courses = _courses_of(loaded, driven)
     found = [trip_of(loaded, courses[c]) for c in cycles]
@@ -142,22 +144,17 @@ def above_caps(judged: Sequence[Judged], caps: tuple[float, float]) -> list[str]
 
 
 def _read(layout: str, overrides: Sequence[str], file: str | None, names: Sequence[str],
-          words: Sequence[str]) -> tuple[Layout, Calibration, dict[str, Cycle]]:
-    """Layout, calibration and cycles; every mistake in any of them at once."""
-    mistakes, cycles = Mistakes(), {}
-    for word in words:
-        try:
-            cycles[word] = load_cycle(word)
-        except InputError as error:
-            mistakes.extend(error)
-    try:
-        loaded = load_layout(layout, overrides=overrides)
-        first = load_rules(loaded, file).calibration
-        ranges(first, names)
-    except InputError as error:
-        mistakes.extend(error)
+          words: Mapping[str, str]) -> tuple[Layout, Calibration, dict[str, Cycle]]:
+    """Layout, calibration and cycles, whose words come with the option they stood in; every mistake in any of them at once."""
+    mistakes = Mistakes()
+    cycles = {word: mistakes.tried(partial(load_cycle, word, where=option)) for word, option in words.items()}
+    loaded = mistakes.tried(lambda: load_layout(layout, overrides=overrides))
+    first = mistakes.tried(lambda: load_rules(loaded, file).calibration) if loaded is not None else None
+    if first is not None:
+        mistakes.tried(lambda: ranges(first, names))
     mistakes.raise_if_any()
-    return loaded, first, cycles
+    assert loaded is not None and first is not None
+    return loaded, first, {word: cycle for word, cycle in cycles.items() if cycle is not None}
 
 
 def _courses_of(layout: Layout, cycles: Mapping[str, Cycle]) -> dict[str, Course]:
