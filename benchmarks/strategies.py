@@ -28,7 +28,7 @@ from ems.strategies.course import Course, course_of
 from ems.strategies.load import load_strategy
 from ems.strategies.simulate import Driven, drive
 
-CYCLES = ("wltc-3b", "nedc", "udds", "hwfet", "us06")
+CYCLES = ("wltc-3b", "nedc", "udds", "hwfet", "us06", "hill-town")
 STRATEGIES = ("rules", "ecms", "ecms-adaptive")
 NEAR = 0.001                # of capacity, the residual charge that ECMS may leave
 CHARGEABLE = "-chargeable"

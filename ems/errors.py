@@ -7,8 +7,11 @@ and one ``Mistake`` a line. Readers collect mistakes and raise them all at once.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from typing import TypeVar
+
+Value = TypeVar("Value")
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,10 +112,18 @@ class Mistakes:
     def extend(self, error: InputError) -> None:
         self.found.extend(error.mistakes)
 
+    def tried(self, load: Callable[[], Value]) -> Value | None:
+        """What ``load`` returns; None where it raises ``InputError``, whose mistakes are kept."""
+        try:
+            return load()
+        except InputError as error:
+            self.extend(error)
+            return None
+
     def raise_if_any(self) -> None:
-        """Raise ``InputError`` with everything collected so far, or return."""
+        """Raise ``InputError`` with everything collected so far, each once, or return."""
         if self.found:
-            raise InputError(self.found)
+            raise InputError(list(dict.fromkeys(self.found)))
 
 
 def nearest_name(name: str, known: Iterable[str]) -> str | None:

@@ -148,7 +148,7 @@ def _mistake(
     loc: tuple[str | int, ...] = error["loc"]
     kind: str = error["type"]
     keys = _keys(data, loc, last_may_miss=kind == "missing")
-    key = ".".join([*([prefix] if prefix else []), *map(str, keys)])
+    key = ".".join([*([prefix] if prefix else []), *(str(part + 1 if isinstance(part, int) else part) for part in keys)])
     if kind == "extra_forbidden":
         known = [*dict.fromkeys(_names(_annotations_at(model, loc[:-1])))]
         nearest = nearest_name(str(loc[-1]), known)

@@ -7,12 +7,15 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path, PurePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ems.errors import InputError, Mistake, RunError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 RESULT = "result.json"
 _STAGING = ".ems-writing-"
@@ -42,6 +45,15 @@ def dumps(value: Any, *, indent: int | None = 2) -> str:
     return json.dumps(plain(value), indent=indent, ensure_ascii=False, allow_nan=False)
 
 
+DECIMALS = 9
+"""Of numbers in a CSV: of watts, grams and joules more than any figure needs, and all columns alike."""
+
+
+def csv_text(frame: pd.DataFrame, *, decimals: int = DECIMALS, index: bool = True) -> str:
+    """A frame as CSV, every number to so many decimals at most."""
+    return frame.round(decimals).to_csv(index=index, lineterminator="\n")
+
+
 Content = bytes | str | Callable[[Path], object]
 
 
@@ -59,11 +71,12 @@ class OutputFolder:
         self.force = force
         self.option = option
 
-    def check(self) -> None:
+    def check(self, names: Sequence[str] = ()) -> None:
         """Refuse early, before anything is computed.
 
-        Raises ``InputError`` when the path is no folder, cannot be written to, or holds a result and ``force`` was not
-        given.
+        names : of the files that will be written beside ``result.json``, as far as they are known
+        Raises ``InputError`` when the path is no folder, cannot be written to, holds a result and ``force`` was not
+        given, or holds a file of such a name that no result there lists.
         """
         if self.path.exists() and not self.path.is_dir():
             raise self._refusal("a file", "the name of a folder")
@@ -72,6 +85,7 @@ class OutputFolder:
         anchor = next(p for p in (self.path, *self.path.absolute().parents) if p.exists())
         if not anchor.is_dir() or not os.access(anchor, os.W_OK):
             raise self._refusal(f"nothing may be written to {anchor}", "a folder that may be written to")
+        self._refuse_foreign([RESULT, *names], self._listed())
 
     def write(self, result: Mapping[str, Any], files: Mapping[str, Content] | None = None) -> list[Path]:
         """Write ``result.json`` and the other files; replaced and no longer written files of an old result go.
@@ -82,9 +96,8 @@ class OutputFolder:
         disk does not take it.
         """
         contents = dict(files or {})
-        self.check()
+        self.check(list(contents))
         listed = self._listed()
-        self._refuse_foreign([RESULT, *contents], listed)
         try:
             return self._write(result, contents, listed)
         except OSError as error:

@@ -5,7 +5,11 @@ A name carries its unit as a suffix; ``unit_from_name`` reads it back. A test ho
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+
+RAD_S_PER_RPM = math.pi / 30.0
+RPM_PER_RAD_S = 30.0 / math.pi
 
 SUFFIXES: dict[str, str] = {
     # longest first where one suffix ends another

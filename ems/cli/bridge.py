@@ -36,9 +36,12 @@ def command(run: common.Run, layout: str, begin: tuple[str, ...], end: tuple[str
     mistakes = Mistakes()
     first, second = _words(begin, "--from", mistakes), _words(end, "--to", mistakes)
     published = _terms(layout, run.overrides, first, "--from", mistakes)
-    own = _terms(layout, run.overrides, {**first, **second}, "--to", mistakes)
-    if published is None or own is None or mistakes.found:
-        raise InputError(dict.fromkeys(mistakes.found))
+    in_second = Mistakes()
+    own = _terms(layout, run.overrides, {**first, **second}, "--to", in_second)
+    told = {(m.key, m.found) for m in mistakes.found}       # what --to only takes over is told of --from
+    mistakes.found += [m for m in in_second.found if (m.key, m.found) not in told]
+    mistakes.raise_if_any()
+    assert published is not None and own is not None
     with progress(run) as tell:
         from ems.judge.bridge import bridge
 

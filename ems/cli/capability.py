@@ -23,6 +23,7 @@ def command(run: common.Run, layout: str, grip: float | None, report: bool) -> N
     """
     from ems.layout.load import load_layout
 
+    run.will_write("forces.csv", "force.png", report=report)
     loaded = load_layout(layout, overrides=run.overrides)
     run.note("wheel force of every configuration")
 

@@ -73,14 +73,29 @@ class Case(Solving):
         from ems.trips.cycle import load_cycle
 
         mistakes = Mistakes()
-        layout = _tried(mistakes, lambda: load_layout(self.layout, overrides=self.overrides))
-        cycle = _tried(mistakes, lambda: load_cycle(self.cycle or DEFAULT_CYCLE))
+        layout = mistakes.tried(lambda: load_layout(self.layout, overrides=self.overrides))
+        cycle = mistakes.tried(lambda: load_cycle(self.cycle or DEFAULT_CYCLE))
         charge = parse_charge(self.charge, "--charge", mistakes) if self.charge is not None else None
         if layout is not None and charge is not None:
             check_window(charge, layout.battery, "--charge", mistakes)
         if layout is None or cycle is None or mistakes.found:
             raise InputError(mistakes.found)
         return Loaded(self, layout, cycle, charge)
+
+
+    def load_beside(self, strategy: str | None) -> Loaded:
+        """``load``; where it fails, what is wrong with the strategy's word or file is told too, if the layout can be read."""
+        try:
+            return self.load()
+        except InputError as error:
+            mistakes = Mistakes(list(error.mistakes))
+        from ems.layout.load import load_layout
+        from ems.strategies.load import load_strategy
+
+        layout = Mistakes().tried(lambda: load_layout(self.layout, overrides=self.overrides)) if strategy is not None else None
+        if layout is not None and strategy is not None:
+            mistakes.tried(lambda: load_strategy(strategy, layout))
+        raise InputError(mistakes.found)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,17 +151,6 @@ def strategy_case_options(function: Function) -> Function:
 def _with(function: Function, names: Sequence[str]) -> Function:
     options = [cycle_option if name == "cycle" else option(name) for name in names]
     return functools.reduce(lambda made, one: one(made), reversed(options), function)
-
-
-Value = TypeVar("Value")
-
-
-def _tried(mistakes: Mistakes, load: Callable[[], Value]) -> Value | None:
-    try:
-        return load()
-    except InputError as error:
-        mistakes.extend(error)
-        return None
 
 
 def solve(run: Run, loaded: Loaded) -> Optimum:
@@ -243,13 +247,13 @@ def _read_inputs(folder: Path, schemas: Sequence[str]) -> dict[str, Any]:
 # ------------------------------------------------------------------------------------------- a layout, or a folder
 
 
-def meant(given: Case) -> Loaded:
+def meant(given: Case, strategy: str | None = None) -> Loaded:
     """The case of a word that is a layout, or a folder of ``ems optimum --out``, which brings its own inputs.
 
     Raises ``InputError`` for a path that is not there, and what ``load`` and ``recorded`` raise.
     """
     _check_exists(given.layout)
-    return _from_folder(given) if is_folder(given.layout) else given.load()
+    return _from_folder(given) if is_folder(given.layout) else given.load_beside(strategy)
 
 
 def _check_exists(word: str) -> None:

@@ -31,6 +31,7 @@ def command(run: common.Run, layout: str, cycle: str | None, charge: str | None,
     computed optima: no control does better, and no type approval gives them. With --out DIR: result.json, legs.csv, and if asked for
     report.html.
     """
+    run.will_write("legs.csv")
     loaded = Case(layout, run.overrides, cycle, charge=charge, grid=grid).load()
     for warning in loaded.cycle.warnings:
         run.warn(f"{loaded.cycle.name}: {warning}")

@@ -33,6 +33,7 @@ def command(run: common.Run, layout: str, cycle: str | None, shift: tuple[float,
 
     Without any asked for, a spread of prices and limits is taken. With --out DIR: result.json, changes.csv, comfort.png.
     """
+    run.will_write("changes.csv", "comfort.png")
     loaded = load_several([layout], run.overrides, [cycle] if cycle else [], charge)
     with progress(run) as tell:
         from ems.judge.comfort import comfort, settings

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from ems.output import Content, OutputFolder, dumps
+from ems.present.page import REPORT_FILE
 from ems.present.text import times
 
 if TYPE_CHECKING:
@@ -54,6 +55,11 @@ class Run:
     def folder(self) -> OutputFolder | None:
         """Where ``--out`` wants its files."""
         return OutputFolder(self.out, force=self.force) if self.out is not None else None
+
+    def will_write(self, *names: str, report: bool = False) -> None:
+        """Refuse now, before anything is computed, what ``finish`` would refuse for these files and, if asked for, the page."""
+        if self.folder is not None:
+            self.folder.check([*names, *([REPORT_FILE] if report else [])])
 
     def note(self, text: str) -> None:
         """Progress or a remark, on stderr; nothing with ``--quiet``."""

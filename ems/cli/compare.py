@@ -40,7 +40,8 @@ def command(run: common.Run, layout: str, strategy: str, cycle: str | None, repo
     LAYOUT is the short name of a shipped layout or a file. With --out DIR: result.json, ledger.csv, trace.csv and optimum.csv (one row an
     interval), figure.png, trip.npz (what a page needs beside), and if asked for report.html.
     """
-    loaded = Case(layout, run.overrides, cycle, **options).load()
+    run.will_write("ledger.csv", "trace.csv", "optimum.csv", "figure.png", "trip.npz", report=report)
+    loaded = Case(layout, run.overrides, cycle, **options).load_beside(strategy)
     simulation = simulated(run, loaded, strategy)
 
     from ems.judge.compare import compare
@@ -51,7 +52,8 @@ def command(run: common.Run, layout: str, strategy: str, cycle: str | None, repo
     for warning in found.warnings:
         if warning not in simulation.warnings:
             run.warn(warning)
-    result = {**found.to_dict(), **inputs(loaded), "strategy_word": strategy, "cycle_chosen": cycle is not None}
+    result = {**found.to_dict(), **inputs(loaded), "strategy_word": strategy, "notes": list(simulation.notes),
+              "cycle_chosen": cycle is not None}
     words = f"{loaded.case.words} --strategy {strategy}"
     text = None if run.json else compare_text(found, cycle_given=cycle is not None, words=words, out=run.out)
     run.finish(result, text, _files(found, result, report) if run.out is not None else None)
@@ -84,13 +86,11 @@ def _files(found: Comparison, result: dict[str, Any], report: bool) -> dict[str,
     """Name -> content of what stands beside ``result.json``."""
     from ems.present.compare_figure import save_compare_figure
     from ems.present.page import REPORT_FILE
-    from ems.present.page.trip import TRIP_FILE, keep, trip_of_comparison
+    from ems.present.page.trip import TRIP_FILE, comparison_csv, keep, trip_of_comparison
 
     trip = trip_of_comparison(found)
     files: dict[str, Content] = {
-        "ledger.csv": found.to_frame().to_csv(lineterminator="\n"),
-        "trace.csv": found.trace.to_frame().to_csv(lineterminator="\n"),
-        "optimum.csv": found.optimum.trace.to_frame().to_csv(lineterminator="\n"),
+        **comparison_csv(found),
         "figure.png": lambda path: save_compare_figure(found, path),
         TRIP_FILE: lambda path: keep(trip, path),
     }

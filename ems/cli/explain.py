@@ -29,7 +29,7 @@ def command(run: common.Run, what: str, time_s: float, strategy: str | None, **o
     LAYOUT is solved first; DIR is a folder of `ems optimum --out`, whose inputs are solved again. With --strategy the second is one of the
     strategy's trip: what it chose, what was best at its state, and what that cost.
     """
-    loaded = meant(Case(what, run.overrides, **options))
+    loaded = meant(Case(what, run.overrides, **options), strategy)
     _check_time(time_s, loaded)
     if strategy is not None and not set(loaded.case.options) <= set(STRATEGY_OPTIONS):
         raise click.UsageError("a strategy drives a warm engine, without least times but the engine's own, and proves no gap of its own: "

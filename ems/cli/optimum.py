@@ -31,6 +31,8 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
     """
     if tables and run.out is None:
         raise click.UsageError("--tables writes a file: say where with --out DIR.", click.get_current_context())
+    run.will_write("trace.csv", "figure.png", "trip.npz", *(["tables.npz"] if tables else []), *(["polished.csv"] if polish else []),
+                   report=report)
     loaded = Case(layout, run.overrides, cycle, **options).load()
     found = solve(run, loaded)
     polished = _polished(run, found) if polish else None
@@ -75,14 +77,15 @@ def _polished(run: common.Run, found: Optimum) -> Polished:
 
 def _files(found: Optimum, tables: bool, polished: Polished | None) -> dict[str, Content]:
     """Name -> content of what stands beside ``result.json``."""
+    from ems.output import csv_text
     from ems.present.figures import save_figure
 
     files: dict[str, Content] = {
-        "trace.csv": found.to_frame().to_csv(lineterminator="\n"),
+        "trace.csv": csv_text(found.to_frame()),
         "figure.png": lambda path: save_figure(found, path),
     }
     if polished is not None:
-        files["polished.csv"] = polished.trace.to_frame().to_csv(lineterminator="\n")
+        files["polished.csv"] = csv_text(polished.trace.to_frame())
     if tables:
         from ems.solve.dump import dump_tables
 

@@ -55,6 +55,7 @@ def _of_layout(run: common.Run, case: Case) -> None:
         raise InputError([Mistake("LAYOUT|DIR", "", f"'{case.layout}'", f"an existing layout file, or {EXPECTED}")])
     if run.out is None:
         raise click.UsageError("the page is a file: say where with --out DIR.", click.get_current_context())
+    run.will_write(report=True)
     loaded = case.load()
     found = solve(run, loaded)
 

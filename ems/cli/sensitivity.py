@@ -28,6 +28,7 @@ def command(run: common.Run, layout: str, cycle: str | None, quantities: tuple[s
     By solving again with steps that stand above the error bar, checked against the derivative from the costate. With --out DIR:
     result.json, sensitivity.csv, sensitivity.png, and if asked for report.html.
     """
+    run.will_write("sensitivity.csv", "sensitivity.png", report=report)
     loaded = load_several([layout], run.overrides, [cycle] if cycle else [], charge)
     with progress(run) as tell:
         from ems.judge.sensitivity import sensitivity

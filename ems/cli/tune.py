@@ -46,6 +46,7 @@ def command(
     With --out DIR: result.json and calibration.toml, which --strategy rules:DIR/calibration.toml drives. A tuned calibration is a
     proposal: check it on a rig before it drives on a road.
     """
+    run.will_write("calibration.toml")
     kind, _, file = strategy.partition(":")
     if kind not in ("rules", "default"):
         raise InputError([Mistake("--strategy", "", f"'{strategy}'", "rules or rules:FILE: only the rules have a calibration")])

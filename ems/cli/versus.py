@@ -35,6 +35,7 @@ def command(run: common.Run, layouts: tuple[str, ...], cycle: tuple[str, ...], s
     charge the optimum ends with. With --out DIR: result.json, matrix.csv, forces.csv (wheel force over speed), fuel.png, force.png,
     and if asked for report.html.
     """
+    run.will_write("matrix.csv", "forces.csv", "fuel.png", "force.png", report=report)
     loaded = load_several(layouts, run.overrides, cycle, charge)
     with progress(run) as tell:
         from ems.judge.versus import versus

@@ -30,6 +30,7 @@ def command(run: common.Run, layout: str, cycle: tuple[str, ...], kinds: tuple[s
     Two figures a part: control forbidden (it is carried, but may not be used) and part deleted (its mass, drag and hold power are gone
     too). Several cycles: the mean, and each. With --out DIR: result.json, worth.csv, worth.png, and if asked for report.html.
     """
+    run.will_write("worth.csv", "worth.png", report=report)
     loaded = load_several([layout], run.overrides, cycle, charge)
     with progress(run) as tell:
         from ems.judge.worth import KINDS as ALL

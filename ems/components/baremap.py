@@ -9,12 +9,13 @@ import numpy as np
 
 from ems.components import engine, machine
 from ems.components.csvfile import Columns, collect_columns
-from ems.components.engine import RAD_S_PER_RPM, Engine
+from ems.components.engine import Engine
 from ems.components.fuel import fuel
 from ems.components.gridding import Grid
 from ems.components.machine import Machine
 from ems.errors import Mistakes
 from ems.inputfile import raise_capped
+from ems.quantities import RAD_S_PER_RPM
 from ems.types import Array
 
 ASSUMED_FUEL = "petrol-e5"

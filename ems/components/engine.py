@@ -25,9 +25,9 @@ from ems.components.interpolation import bilinear
 from ems.errors import InputError, Mistakes
 from ems.inputfile import Number, quantity, raise_capped
 from ems.library import data_root
+from ems.quantities import RAD_S_PER_RPM
 from ems.types import Array
 
-RAD_S_PER_RPM = math.pi / 30.0
 GRID = (31, 41)
 """Speeds and torques of a map made from scattered points."""
 SCATTERED = "whether the rows of map are bench points that fill no rectangle, to be gridded"

@@ -14,6 +14,7 @@ from ems.components.engine import Engine
 from ems.components.fuel import Fuel
 from ems.components.machine import Machine
 from ems.components.vehicle import KMH_PER_M_S, Vehicle
+from ems.quantities import RPM_PER_RAD_S
 
 Component = Engine | Machine | Battery | Vehicle
 _LOADERS: dict[library.Kind, Callable[..., Component]] = {
@@ -22,7 +23,6 @@ _LOADERS: dict[library.Kind, Callable[..., Component]] = {
 KINDS: Mapping[str, Callable[..., Component]] = {str(kind): load for kind, load in _LOADERS.items()}
 """Kind of a component -> its loader."""
 
-RPM = 30.0 / np.pi
 ROUND_TRIP_W = 20_000.0
 
 
@@ -56,12 +56,12 @@ def _engine(e: Engine) -> dict[str, Any]:
     rated = int(np.argmax(e.limit_speed_rad_s * e.full_load_Nm))
     strongest = int(np.argmax(e.full_load_Nm))
     figures = {
-        "rated_kW": round(e.rated_power_W / 1e3, 1), "rated_at_rpm": round(e.limit_speed_rad_s[rated] * RPM),
+        "rated_kW": round(e.rated_power_W / 1e3, 1), "rated_at_rpm": round(e.limit_speed_rad_s[rated] * RPM_PER_RAD_S),
         "most_torque_Nm": round(float(e.full_load_Nm[strongest]), 1),
-        "most_torque_at_rpm": round(e.limit_speed_rad_s[strongest] * RPM),
+        "most_torque_at_rpm": round(e.limit_speed_rad_s[strongest] * RPM_PER_RAD_S),
         "best_fuel_g_kWh": round(3.6e6 / (efficiency * e.fuel.heating_value_J_g), 1), "best_efficiency_percent": round(100 * efficiency, 2),
-        "best_at_rpm": round(speed * RPM), "best_at_Nm": round(torque, 1), "fuel": e.fuel.name,
-        "idle_rpm": round(e.idle_rad_s * RPM), "max_rpm": round(e.max_rad_s * RPM),
+        "best_at_rpm": round(speed * RPM_PER_RAD_S), "best_at_Nm": round(torque, 1), "fuel": e.fuel.name,
+        "idle_rpm": round(e.idle_rad_s * RPM_PER_RAD_S), "max_rpm": round(e.max_rad_s * RPM_PER_RAD_S),
         "idle_fuel_g_s": round(float(e.fuel_rate_g_s(e.idle_rad_s, 0.0)), 4),
         "motoring_drag_at_idle_Nm": _maybe(float(e.motoring_drag_Nm(e.idle_rad_s)), 1),
         "cranking_energy_J": round(e.cranking_energy_J, 1) or None, "mass_kg": e.mass_kg or None,
@@ -80,9 +80,9 @@ def _machine(m: Machine) -> dict[str, Any]:
         "peak_kW": round(m.rated_power_W / 1e3, 1), "peak_torque_Nm": round(float(m.peak_Nm.max()), 1),
         "continuous_kW": round(float(np.max(m.limit_speed_rad_s * m.continuous_Nm)) / 1e3, 1),
         "continuous_torque_Nm": round(float(m.continuous_Nm.max()), 1), "peak_time_s": _maybe(m.peak_time_s, 1),
-        "torque_for_60s_Nm": round(float(m.torque_for_Nm(0.0, 60.0)), 1), "max_rpm": round(m.max_rad_s * RPM),
+        "torque_for_60s_Nm": round(float(m.torque_for_Nm(0.0, 60.0)), 1), "max_rpm": round(m.max_rad_s * RPM_PER_RAD_S),
         "best_driving_percent": round(100 * float(efficiency[best[0]]), 2),
-        "best_driving_at_rpm": round(float(speed[best[0][0]]) * RPM), "best_driving_at_Nm": round(float(driving[best[0]]), 1),
+        "best_driving_at_rpm": round(float(speed[best[0][0]]) * RPM_PER_RAD_S), "best_driving_at_Nm": round(float(driving[best[0]]), 1),
         "best_generating_percent": round(100 * float(efficiency[best[1]]), 2),
         "loss_at_rest_W": round(float(m.loss_at_W(0.0, 0.0)), 1),
         "drag_loss_at_half_speed_W": round(float(m.loss_at_W(0.5 * m.max_rad_s, 0.0)), 1),

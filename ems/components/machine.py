@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,9 +19,9 @@ from ems.components.interpolation import bilinear
 from ems.components.pulse import overload
 from ems.errors import Mistakes
 from ems.inputfile import Number, quantity, raise_capped
+from ems.quantities import RAD_S_PER_RPM
 from ems.types import Array
 
-RAD_S_PER_RPM = math.pi / 30.0
 GRID = (29, 41)
 """Speeds and torques of a map made from scattered points."""
 SCATTERED = "whether the rows of map are bench points that fill no rectangle, to be gridded"

@@ -104,7 +104,7 @@ def _merge(group: list[Configuration]) -> Configuration:
 def _without_forbidden(layout: Layout, derivation: Derivation) -> Derivation:
     """Without what ``forbid`` names: a configuration by its own id, or one actuator state among its equivalents."""
     mistakes, kept = [], list(derivation.configurations)
-    for i, word in enumerate(layout.forbid):
+    for i, word in enumerate(layout.forbid, 1):
         left = [_allowed(c, word) for c in derivation.configurations]
         if all(c is own for c, own in zip(left, derivation.configurations, strict=True)):
             known = [c.id for c in derivation.configurations]

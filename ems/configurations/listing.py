@@ -11,6 +11,7 @@ from ems.configurations.kinematics import ActuatorState
 from ems.configurations.mechanism import ENGINE
 from ems.configurations.model import Configuration, Derivation, EngineState
 from ems.layout.model import Layout
+from ems.quantities import RPM_PER_RAD_S
 
 NEUTRAL = "neutral"
 
@@ -68,7 +69,7 @@ def _finite(value: float) -> float | None:
 
 
 def _rpm(speed_rad_s: float) -> float | None:
-    return _finite(round(speed_rad_s * 30.0 / math.pi, 6))
+    return _finite(round(speed_rad_s * RPM_PER_RAD_S, 6))
 
 
 def drag_W(layout: Layout, c: Configuration, speed_kmh: float) -> float:

@@ -25,6 +25,7 @@ from ems.layout.model import Layout
 from ems.layout.without import digested
 from ems.plant.counters import Waits
 from ems.plant.plant import LANES, Ceiling, build_plant
+from ems.quantities import RAD_S_PER_RPM
 from ems.solve.again import solved_again
 from ems.solve.clock import Progress
 from ems.solve.optimum import FirstTables, Optimum, optimum
@@ -41,7 +42,6 @@ ENGINE_ON_S = (5.0,)
 RAMP_RPM_S = (500.0,)
 CEILING_RPM = (2000.0,)
 CEILING_BELOW_KMH = 40.0
-RAD_S_PER_RPM = np.pi / 30.0
 OUTSIDE = "Noise, vibration, emissions and durability are outside these numbers."
 
 

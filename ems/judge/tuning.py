@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ems.errors import InputError, Mistakes, RunError
+from ems.errors import Mistakes, RunError
 from ems.judge.gap import Judged, References, judged
 from ems.layout.load import load_layout
 from ems.solve.clock import Progress
@@ -56,6 +57,7 @@ class Tuning:
 
     judged : name of a candidate -> its cycles; ``first``, ``fitted``, ``random``, ``tuned``, ``ecms``
     trained, unseen : names of cycles     searched : parameters and their ranges     calibration : the tuned one
+    caps : most engine starts and most changes of configuration per kilometre that were asked for
     """
 
     layout: str
@@ -67,6 +69,7 @@ class Tuning:
     evaluations: int
     seed: int
     notes: tuple[str, ...] = field(default=())
+    caps: tuple[float, float] = NO_CAPS
 
     def gap(self, candidate: str, cycles: Sequence[str]) -> tuple[float, float] | None:
         """(mean, worst) gap of a candidate over cycles [%]; None where it was driven on none of them."""
@@ -79,7 +82,8 @@ class Tuning:
                        for part, cycles in (("trained", self.trained), ("unseen", self.unseen))} for name in self.judged}
         values = {r.name: _value(self.calibration, r.name) for r in self.searched}
         return {"layout": self.layout, "trained": list(self.trained), "unseen": list(self.unseen), "evaluations": self.evaluations,
-                "seed": self.seed, "gaps": gaps, "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
+                "seed": self.seed, "caps": dict(zip(("starts_per_km", "changes_per_km"), self.caps, strict=True)), "gaps": gaps,
+                "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
                 "judged": {name: [asdict(j) for j in rows] for name, rows in self.judged.items()}, "notes": list(self.notes)}
 
 
@@ -100,7 +104,8 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
     Raises ``InputError``, ``CycleNotFollowed``, ``RunError``.
     """
     say = progress or (lambda _text: None)
-    loaded, first, driven = _read(layout, overrides, file, names, [*cycles, *(c for c in unseen if c not in cycles)])
+    loaded, first, driven = _read(layout, overrides, file, names, dict.fromkeys(cycles, "--cycle") | {
+        word: "--unseen" for word in unseen if word not in cycles})
     say("optima of the cycles to tune on")
     courses = _courses_of(loaded, driven)
     found = [trip_of(loaded, courses[c]) for c in cycles]
@@ -121,27 +126,35 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
         say("instantaneous minimisation, payback tuned")
         held["ecms"] = _judge("ecms", loaded, courses, _ecms(loaded, courses, trips), notes)
     tuned = calibrated(start, best.values, task.hysteresis).model_copy(update={"title": f"{loaded.title}: tuned on {', '.join(cycles)}"})
+    notes += above_caps(held["tuned"], caps)
     return Tuning(loaded.name, tuple(cycles), tuple(c for c in courses if c not in cycles), tuple(searched), tuned, held,
-                  best.evaluations, seed, tuple(notes))
+                  best.evaluations, seed, tuple(notes), caps)
+
+
+def above_caps(judged: Sequence[Judged], caps: tuple[float, float]) -> list[str]:
+    """Where a calibration starts or changes more often than it was to: the search prices what is beyond a cap, it forbids nothing."""
+    told = []
+    kinds = (("starts", caps[0], [j.starts_per_km for j in judged]), ("changes", caps[1], [j.changes_per_km for j in judged]))
+    for what, cap, counts in kinds:
+        above = [f"{n:.2f} on {j.cycle}" for j, n in zip(judged, counts, strict=True) if n > cap]
+        if above:
+            told.append(f"The cap of {cap:g} {what} a kilometre is not kept: {', '.join(above)}. "
+                        "More --evaluations may find what keeps it.")
+    return told
 
 
 def _read(layout: str, overrides: Sequence[str], file: str | None, names: Sequence[str],
-          words: Sequence[str]) -> tuple[Layout, Calibration, dict[str, Cycle]]:
-    """Layout, calibration and cycles; every mistake in any of them at once."""
-    mistakes, cycles = Mistakes(), {}
-    for word in words:
-        try:
-            cycles[word] = load_cycle(word)
-        except InputError as error:
-            mistakes.extend(error)
-    try:
-        loaded = load_layout(layout, overrides=overrides)
-        first = load_rules(loaded, file).calibration
-        ranges(first, names)
-    except InputError as error:
-        mistakes.extend(error)
+          words: Mapping[str, str]) -> tuple[Layout, Calibration, dict[str, Cycle]]:
+    """Layout, calibration and cycles, whose words come with the option they stood in; every mistake in any of them at once."""
+    mistakes = Mistakes()
+    cycles = {word: mistakes.tried(partial(load_cycle, word, where=option)) for word, option in words.items()}
+    loaded = mistakes.tried(lambda: load_layout(layout, overrides=overrides))
+    first = mistakes.tried(lambda: load_rules(loaded, file).calibration) if loaded is not None else None
+    if first is not None:
+        mistakes.tried(lambda: ranges(first, names))
     mistakes.raise_if_any()
-    return loaded, first, cycles
+    assert loaded is not None and first is not None
+    return loaded, first, {word: cycle for word, cycle in cycles.items() if cycle is not None}
 
 
 def _courses_of(layout: Layout, cycles: Mapping[str, Cycle]) -> dict[str, Course]:

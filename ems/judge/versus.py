@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from ems.errors import CycleNotFollowed, InputError, Mistake, RunError
+from ems.errors import CycleNotFollowed, InputError, Mistake, Mistakes, RunError
 from ems.judge.bars import Bar, litres_per_100km
 from ems.judge.capability import Capability, capability
 from ems.judge.gap import at_equal_charge_g
@@ -151,23 +152,24 @@ def versus(layouts: Sequence[Layout], cycles: Sequence[Cycle], *, same: Sequence
     Raises ``InputError`` for parts that cannot be shared, two layouts or cycles of one name, a strategy that is not known.
     """
     say = progress or (lambda _: None)
-    equal = sharing(layouts, same)
-    _check_names([layout.name for layout in equal], "LAYOUT")
-    _check_names([cycle.name for cycle in cycles], "--cycle")
-    driver = {layout.name: load_strategy(strategy, layout) for layout in equal} if strategy else {}
+    mistakes = Mistakes()
+    equal = mistakes.tried(lambda: sharing(layouts, same)) or list(layouts)
+    _check_names([layout.name for layout in equal], "LAYOUT", mistakes)
+    _check_names([cycle.name for cycle in cycles], "--cycle", mistakes)
+    drivers = {layout.name: mistakes.tried(partial(load_strategy, strategy, layout)) for layout in equal} if strategy else {}
+    mistakes.raise_if_any()
     cells, abilities = [], {}
     for layout in equal:
         say(f"{layout.name}: capability")
         abilities[layout.name] = capability(layout)
         for cycle in cycles:
-            cells.append(_driven(_cell(layout, cycle, charge, grid, lanes, say), driver.get(layout.name), say))
+            cells.append(_driven(_cell(layout, cycle, charge, grid, lanes, say), drivers.get(layout.name), say))
     return Versus(tuple(equal), tuple(cycles), tuple(same), tuple(differences(equal)), tuple(cells), tuple(_ties(cells)), abilities)
 
 
-def _check_names(names: Sequence[str], where: str) -> None:
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise InputError([Mistake(where, "", f"'{name}' twice", "each only once, under a name of its own") for name in twice])
+def _check_names(names: Sequence[str], where: str, mistakes: Mistakes) -> None:
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        mistakes.add(where, "", f"'{name}' twice", "each only once, under a name of its own")
 
 
 def _cell(layout: Layout, cycle: Cycle, charge: tuple[float, float] | None, grid: Grid, lanes: int, say: Progress) -> Cell:
@@ -269,9 +271,9 @@ def _described(layout: Layout) -> dict[str, str]:
         "clutches and brakes": str(friction), "shifters": str(len(layout.shifters)), "gear pairs": str(len(layout.gears)),
         "planetary sets": str(len(layout.planetary_sets)),
         "pumps": f"{layout.pump_stopped_W:g} W, {layout.pump_running_W:g} W with the engine",
-        "hold power": f"{held_W:g} W, all engaged",
-        "drags": f"{sum(p.drag_Nm for p in layout.shaft_properties.values()):g} N m of shafts, "
-                 f"{open_Nm:g} of open clutches",
+        "hold power in all": f"{held_W:g} W",
+        "drag of shafts": f"{sum(p.drag_Nm for p in layout.shaft_properties.values()):g} N m",
+        "drag of open clutches": f"{open_Nm:g} N m",
         "prices": f"{layout.start_price_g:g} g a start, {layout.shift_price_g:g} g a change",
     }
 

@@ -98,7 +98,7 @@ def _left_out(data: dict[str, Any], keys: object, place: str) -> tuple[dict[str,
     if not isinstance(keys, list) or not all(isinstance(key, str) for key in keys):
         raise InputError([Mistake(place, WITHOUT, in_words(keys), "a list of dotted keys, such as \"clutches.K4\"")])
     mistakes = []
-    for i, key in enumerate(keys):
+    for i, key in enumerate(keys, 1):
         parts = key.split(".")
         depth = _depth(data, parts)
         if depth == len(parts):

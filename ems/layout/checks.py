@@ -98,15 +98,15 @@ def _groups(data: Mapping[str, Any], plan: Sketch, where: str, mistakes: Mistake
     """Members of ``at_most_one`` are actuators or positions, each once in a group."""
     known = [e.name for e in plan.of(*ACTUATORS)]
     known += [f"{s.name}={position}" for s in plan.of("shifter") for position in s.positions]
-    for i, group in enumerate(_lists(data.get("at_most_one"))):
-        for j, member in enumerate(group):
+    for i, group in enumerate(_lists(data.get("at_most_one")), 1):
+        for j, member in enumerate(group, 1):
             key = f"at_most_one.{i}.{j}"
             if not isinstance(member, str):
                 continue
             if member not in known:
                 mistakes.add(where, key, f"'{member}'", f"one of {', '.join(known) or '(no actuators)'}",
                              nearest_name(member, known))
-            elif member in group[:j]:
+            elif member in group[:j - 1]:
                 mistakes.add(where, key, f"'{member}' a second time", "each actuator once in a group")
 
 
@@ -116,7 +116,7 @@ def _forbid(data: Mapping[str, Any], plan: Sketch, where: str, mistakes: Mistake
     words = data.get("forbid")
     known = [e.name for e in plan.of("clutch", "brake", "one-way clutch")]
     known += [f"{name}~" for name in known] + [f"{s.name}={p}" for s in plan.of("shifter") for p in s.positions]
-    for i, word in enumerate(words if isinstance(words, list) and plan.complete else ()):
+    for i, word in enumerate(words if isinstance(words, list) and plan.complete else (), 1):
         if not isinstance(word, str) or "*" in word:
             continue
         prefix, colon, state = word.partition(":")
@@ -155,7 +155,7 @@ def _drawing(data: Mapping[str, Any], plan: Sketch, where: str, mistakes: Mistak
     for key, wanted in (("rows", list(plan.shafts)), ("items", known)):
         found = table.get(key)
         words = found if isinstance(found, list) else []
-        for i, word in enumerate(words):
+        for i, word in enumerate(words, 1):
             place = f"drawing.{key}.{i}"
             if not isinstance(word, str):
                 continue
@@ -164,7 +164,7 @@ def _drawing(data: Mapping[str, Any], plan: Sketch, where: str, mistakes: Mistak
                              f"one of {', '.join(e.key for e in plan.elements if e.name == word)}")
             elif word not in wanted:
                 mistakes.add(where, place, f"'{word}'", f"one of {', '.join(dict.fromkeys(wanted))}", nearest_name(word, wanted))
-            elif word in words[:i]:
+            elif word in words[:i - 1]:
                 mistakes.add(where, place, f"'{word}' a second time", "each once")
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -37,8 +36,8 @@ from ems.layout.model import (
 from ems.layout.override import OPTION, apply_all, resolved
 from ems.layout.schema import GROUND, EngineTable, LayoutFile, MachineTable, ShifterTable
 from ems.layout.sketch import sketch
+from ems.quantities import RAD_S_PER_RPM
 
-RAD_S_PER_RPM = math.pi / 30.0
 NEUTRAL = "neutral"
 
 Part = TypeVar("Part", bound=Component)

@@ -110,7 +110,7 @@ def _shaft_values(kind: Kind, key: str, table: Mapping[str, Any]) -> Iterator[tu
     if kind == "clutch":
         joins = table.get("joins")
         pair = joins if isinstance(joins, list) and len(joins) == 2 else (None, None)
-        yield from ((f"{key}.joins.{i}", value) for i, value in enumerate(pair))
+        yield from ((f"{key}.joins.{i}", value) for i, value in enumerate(pair, 1))
     elif kind == "shifter":
         yield f"{key}.hub", table.get("hub")
         positions = table.get("positions")

@@ -1,11 +1,16 @@
-"""Mode label of an interval, from which sources carry power and which way (a closed list; not the kind of a configuration)."""
+"""Mode label of an interval, from which sources carry power and which way (a closed list; not the kind of a configuration); starts and
+changes of a trip."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
 
+import numpy as np
+
 from ems.configurations import Configuration, Derivation, Kind
+from ems.plant.plant import Plant
+from ems.types import IntArray
 
 TOLERANCE_W = 50.0
 
@@ -58,3 +63,14 @@ def _ratio(c: Configuration) -> Fraction | None:
     """Engine speed per wheel speed where it is fixed, or where a slipping clutch would come to rest."""
     [slip] = c.slips if len(c.slips) == 1 else [None]
     return -slip.wheel / slip.free if slip is not None else c.ratio
+
+
+def engine_starts(plant: Plant, node: IntArray) -> int:
+    """How often the engine begins to turn on a trip through these nodes, (K,); from rest it stands."""
+    turning = np.append(False, plant.transitions.engine_mode[node] != 0)
+    return int(np.sum(turning[1:] & ~turning[:-1]))
+
+
+def configuration_changes(plant: Plant, node: IntArray) -> int:
+    """How often the configuration changes on a trip through these nodes, (K,)."""
+    return int(np.count_nonzero(np.diff([plant.nodes[n].configuration for n in node])))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -14,6 +13,7 @@ from ems.kernels.frontier import Demands
 from ems.plant.audit import Trip, play_trip, power_losses_W, residual_percent, stores_kJ
 from ems.plant.modes import mode_label
 from ems.plant.plant import Plant
+from ems.quantities import RPM_PER_RAD_S
 from ems.trips.demand import Demand
 from ems.types import Array, IntArray
 
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Column = Array | list[str]
-RPM = 30.0 / math.pi
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,12 +80,13 @@ def _columns(trip: Trip, losses_W: dict[str, Array], start_fuel_g: Array, price_
         "time_s": demand.time_s, "speed_kmh": np.asarray(demand.speed_m_s * 3.6), "grade_percent": np.asarray(demand.grade * 100),
         "configuration": [c.id for c in configurations], "mode": labels,
         "wheel_torque_Nm": played.wheel_torque, "wheel_power_kW": demand.power_W / 1e3, "brake_power_kW": trip.brake_W / 1e3,
-        "engine_speed_rpm": played.speed[:, 0] * RPM, "engine_torque_Nm": played.torque[:, 0], "engine_power_kW": trip.shaft_W[:, 0] / 1e3,
+        "engine_speed_rpm": played.speed[:, 0] * RPM_PER_RAD_S, "engine_torque_Nm": played.torque[:, 0],
+        "engine_power_kW": trip.shaft_W[:, 0] / 1e3,
         "fuel_g_s": trip.fuel_g_s,
     }
     for i, use in enumerate(plant.layout.machines):
         electrical_W = trip.shaft_W[:, i + 1] + played.machine_loss[:, i] + use.machine.standby_W
-        columns |= {f"{use.name}_speed_rpm": played.speed[:, i + 1] * RPM, f"{use.name}_torque_Nm": played.torque[:, i + 1],
+        columns |= {f"{use.name}_speed_rpm": played.speed[:, i + 1] * RPM_PER_RAD_S, f"{use.name}_torque_Nm": played.torque[:, i + 1],
                     f"{use.name}_power_kW": trip.shaft_W[:, i + 1] / 1e3, f"{use.name}_electrical_kW": electrical_W / 1e3}
     columns |= {"battery_power_kW": played.power / 1e3, "battery_internal_kW": trip.internal_W / 1e3, "soc_start": soc[:-1],
                 "soc_end": soc[1:], "battery_energy_start_kJ": trip.energy_J[:-1] / 1e3, "battery_energy_end_kJ": trip.energy_J[1:] / 1e3}

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ems.present.optimum_text import NO_TYPE_APPROVAL, battery_words
-from ems.present.text import bar, columns, within
+from ems.present.text import bar, columns, times, within
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -56,7 +56,7 @@ def _answer(found: Comparison, cycle_given: bool) -> list[RenderableType]:
     facts += [(f"battery, {who}", words) for who, use in (("strategy", found.battery_use), ("optimum", found.optimum_battery_use))
               if (words := battery_words(use))]
     if found.corrections:
-        facts.append(("corrected", ", ".join(f"{name} in {n} intervals" for name, n in found.corrections.items())))
+        facts.append(("corrected", ", ".join(f"{name} in {times(n, 'interval')}" for name, n in found.corrections.items())))
     return [head, "", answer, "", columns(facts, (False, False))]
 
 

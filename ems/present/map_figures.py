@@ -18,13 +18,13 @@ from ems.components.machine import Machine
 from ems.components.vehicle import KMH_PER_M_S, Vehicle
 from ems.present.axes import beside, dress, new_axes, new_figure, plain_figure
 from ems.present.palette import BATTERY, CHARGE, ENGINE, INK, MACHINES, QUIET
+from ems.quantities import RPM_PER_RAD_S
 from ems.types import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-RPM = 30.0 / np.pi
 FINE = 150                     # points along each axis of a contour plot
 ABOVE_BEST_G_KWH = (0, 1, 3, 6, 10, 15, 20, 30, 50, 80, 130, 200, 400)
 """Lines of equal consumption, above the best rounded up."""
@@ -44,17 +44,18 @@ def plot_engine(engine: Engine, ax: Axes | None = None) -> Axes:
     found = 3.6e6 / (efficiency * engine.fuel.heating_value_J_g)
     _contours(ax, speed, torque, g_kWh, [float(np.ceil(found)) + more for more in ABOVE_BEST_G_KWH], darkest_first=True)
     _powers(ax, speed, full, float(engine.rated_power_W))
-    ax.plot(speed * RPM, full, color=INK, linewidth=1.8, label="full load")
+    ax.plot(speed * RPM_PER_RAD_S, full, color=INK, linewidth=1.8, label="full load")
     power = np.linspace(0.02, 1.0, 200) * engine.rated_power_W
     best_speed, best_torque, _ = engine.best_line(power)
-    ax.plot(best_speed * RPM, best_torque, color=ENGINE, linewidth=1.6, linestyle=(0, (5, 2)), label="least fuel for each power")
-    ax.plot([at * RPM], [best], "o", color=ENGINE, markersize=6, markeredgecolor="white", label="best point")
+    ax.plot(best_speed * RPM_PER_RAD_S, best_torque, color=ENGINE, linewidth=1.6, linestyle=(0, (5, 2)), label="least fuel for each power")
+    ax.plot([at * RPM_PER_RAD_S], [best], "o", color=ENGINE, markersize=6, markeredgecolor="white", label="best point")
     if engine.motoring_Nm.size:
-        ax.plot(speed * RPM, -engine.motoring_drag_Nm(speed), color=MACHINES[0], linewidth=1.2, linestyle=":",
+        ax.plot(speed * RPM_PER_RAD_S, -engine.motoring_drag_Nm(speed), color=MACHINES[0], linewidth=1.2, linestyle=":",
                 label="turned with fuel cut")
         ax.axhline(0.0, color=INK, linewidth=0.5)
     ax.set_ylim(min(ax.get_ylim()[0], 0.0) if engine.motoring_Nm.size else 0.0, None)
-    dress(ax, "torque [N m]", f"Fuel [g/kWh]: best {found:.1f} ({100 * efficiency:.1f} %) at {at * RPM:.0f} rpm and {best:.0f} N m")
+    dress(ax, "torque [N m]", f"Fuel [g/kWh]: best {found:.1f} ({100 * efficiency:.1f} %) at {at * RPM_PER_RAD_S:.0f} rpm "
+          f"and {best:.0f} N m")
     _finish(ax)
     return ax
 
@@ -67,13 +68,14 @@ def plot_machine(machine: Machine, ax: Axes | None = None) -> Axes:
     over = np.linspace(0.0, machine.max_rad_s, FINE)
     for curve, style, label in ((machine.peak_Nm, "-", _peak(machine)), (machine.continuous_Nm, "--", "continuous")):
         limit = np.interp(over, machine.limit_speed_rad_s, curve)
-        ax.plot(over * RPM, limit, color=INK, linewidth=1.8 if style == "-" else 1.2, linestyle=style, label=label)
-        ax.plot(over * RPM, -limit, color=INK, linewidth=1.8 if style == "-" else 1.2, linestyle=style)
+        ax.plot(over * RPM_PER_RAD_S, limit, color=INK, linewidth=1.8 if style == "-" else 1.2, linestyle=style, label=label)
+        ax.plot(over * RPM_PER_RAD_S, -limit, color=INK, linewidth=1.8 if style == "-" else 1.2, linestyle=style)
     ax.axhline(0.0, color=INK, linewidth=0.6)
     i, j = np.unravel_index(int(np.nanargmax(efficiency)), efficiency.shape)
     drag_W = float(machine.loss_at_W(0.5 * machine.max_rad_s, 0.0))
     dress(ax, "torque [N m], generating below zero",
-          f"Efficiency with inverter [%]: best {100 * efficiency[i, j]:.1f} at {speed[i] * RPM:.0f} rpm and {torque[i, j]:.0f} N m; "
+          f"Efficiency with inverter [%]: best {100 * efficiency[i, j]:.1f} at {speed[i] * RPM_PER_RAD_S:.0f} rpm "
+          f"and {torque[i, j]:.0f} N m; "
           f"turned idle at half its top speed it loses {drag_W:.0f} W")
     _finish(ax)
     return ax
@@ -194,7 +196,7 @@ def _contours(
     """Filled and labelled contours of values on (n,) speeds and (n, m) torques; a step of colour a level."""
     from matplotlib import colormaps
 
-    at = np.broadcast_to(speed[:, None] * RPM, torque.shape)
+    at = np.broadcast_to(speed[:, None] * RPM_PER_RAD_S, torque.shape)
     seen = [x for x in levels if np.nanmin(values) < x < np.nanmax(values)]
     if not seen:
         return
@@ -210,9 +212,9 @@ def _powers(ax: Axes, speed: Array, full: Array, rated_W: float) -> None:
     for kW in np.arange(step, rated_W / 1e3, step):
         torque = 1e3 * kW / speed
         shown = torque <= full
-        ax.plot(speed[shown] * RPM, torque[shown], color=INK, linewidth=0.35, alpha=0.6)
+        ax.plot(speed[shown] * RPM_PER_RAD_S, torque[shown], color=INK, linewidth=0.35, alpha=0.6)
         if shown.any():
-            ax.annotate(f"{kW:g} kW", (float(speed[shown][-1] * RPM), float(torque[shown][-1])), fontsize=6.5, color=INK,
+            ax.annotate(f"{kW:g} kW", (float(speed[shown][-1] * RPM_PER_RAD_S), float(torque[shown][-1])), fontsize=6.5, color=INK,
                         xytext=(-2, 2), textcoords="offset points", ha="right")
 
 

@@ -14,6 +14,7 @@ from ems.configurations.mechanism import ENGINE
 from ems.configurations.speed_range import TOP_KMH
 from ems.layout.model import Layout
 from ems.present.text import columns, times
+from ems.quantities import RPM_PER_RAD_S
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -42,7 +43,6 @@ CAUTION = ("On a real vehicle a tie-up locks the wheels. This table is where an 
            "interlocks must be engineered by qualified people under the functional safety standards that apply.")
 DRAG_KMH = 60    # car speed at which drag is shown, where it can be driven
 NONE = "none"
-RPM = 30.0 / math.pi
 MAXIMUM = 8      # states named for one remark
 
 
@@ -181,7 +181,7 @@ def _drag_words(layout: Layout, c: Configuration) -> tuple[str, str]:
 def _limit_words(c: Configuration) -> str:
     sources = set(c.sources)
     words = [_bounds(m.what, m.low_Nm, m.high_Nm, "Nm") for m in c.load_limits]
-    words += [_bounds(s.what, s.low_rad_s * RPM, s.high_rad_s * RPM, "rpm") for s in c.speed_limits
+    words += [_bounds(s.what, s.low_rad_s * RPM_PER_RAD_S, s.high_rad_s * RPM_PER_RAD_S, "rpm") for s in c.speed_limits
               if s.what not in sources and (s.low_rad_s, s.high_rad_s) != (0.0, math.inf)]
     return ", ".join(words) or NONE
 

@@ -14,6 +14,7 @@ from ems.kernels.jit import cached
 from ems.layout.model import Layout
 from ems.plant.battery_use import BatteryUse, battery_use
 from ems.plant.counters import NO_WAITS, Waits, at_least
+from ems.plant.modes import configuration_changes, engine_starts
 from ems.plant.plant import LANES, Plant, build_plant
 from ems.plant.trace import Trace, trace
 from ems.solve.certificate import Bound
@@ -197,7 +198,6 @@ def result_of(layout: Layout, cycle: Cycle, problem: Problem, found: Proven, fin
     km = tables.demand.distance_m / 1e3
     fuel_g = driven.objective_g - price_g
     litres = fuel_g / fuel.density_g_l
-    running = plant.transitions.engine_mode[driven.node] != 0
     return Optimum(
         layout=layout, cycle=cycle, trace=trip, problem=problem, bound=bound, warnings=cycle.warnings,
         duration_s=float(tables.demand.dt_s.sum()), distance_km=km,
@@ -208,8 +208,7 @@ def result_of(layout: Layout, cycle: Cycle, problem: Problem, found: Proven, fin
         lower_bound_g=found.lower_g, gap_percent=_percent(driven.objective_g - found.lower_g, driven.objective_g), gap_asked_percent=None,
         table_error_percent=_percent(max(bound.bound_g - finer_g, 0.0), driven.objective_g),
         costate=float(bound.costate_g_J[0]) * plant.heating_value_J_g, costate_segments=_segment_rows(problem, bound),
-        engine_starts=int(running[0]) + int(np.sum(running[1:] & ~running[:-1])),
-        configuration_changes=int(np.count_nonzero(np.diff([plant.nodes[n].configuration for n in driven.node]))),
+        engine_starts=engine_starts(plant, driven.node), configuration_changes=configuration_changes(plant, driven.node),
         time_share=_time_share(trip, tables.demand.dt_s),
         losses_kJ=trip.losses_kJ, stores_kJ=trip.stores_kJ, energy_residual_percent=trip.energy_residual_percent,
         recovered_percent=_recovered_percent(trip, tables.demand.dt_s),

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ems.components.engine import Engine
-from ems.types import Array
+from ems.plant.plant import Plant
+from ems.types import Array, IntArray
 
 SPEEDS, LOADS = 61, 41
 
@@ -63,3 +64,17 @@ def _least_fuel_speed(power_W: float, speeds: Array, power: Array, rate: Array) 
     """Speed at which a power takes least fuel, among those that can give it."""
     fuel = np.array([np.interp(power_W, power[i], rate[i], right=np.inf) for i in range(speeds.size)])
     return float(speeds[int(np.argmin(fuel))])
+
+
+def best_line_share(plant: Plant, node: IntArray, speed_m_s: Array, wheel_W: Array, engine_W: Array) -> float:
+    """Share of the line of best efficiency in the engine's load, 0 to 1: 0 follows the demand, 1 stays on the line. Least squares.
+
+    node, speed_m_s, wheel_W, engine_W : (n,) seconds with a running engine: node, car speed, power at the wheels, power of the engine
+    """
+    lines, arrays, vehicle = engine_lines(plant.layout.engine.engine), plant.arrays, plant.layout.vehicle
+    demand_W = wheel_W + vehicle.auxiliary_W
+    w = arrays.source_wheel[node, 0] * speed_m_s / vehicle.wheel_radius_m
+    line_W = np.where(arrays.has_free[node], np.maximum(lines.best_power_W, demand_W), w * np.interp(w, lines.speeds_rad_s, lines.best_Nm))
+    apart = line_W - demand_W
+    share = float(np.sum(apart * (engine_W - demand_W)) / max(float(np.sum(apart**2)), 1e-3))
+    return min(max(share, 0.0), 1.0)

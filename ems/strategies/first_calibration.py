@@ -41,7 +41,7 @@ from ems.strategies.calibration import (
     to_toml,
 )
 from ems.strategies.course import undivided
-from ems.strategies.engine_lines import EngineLines, engine_lines
+from ems.strategies.engine_lines import best_line_share
 from ems.tables.build import DEFAULT_GRID, axle_least_Nm, coarse
 from ems.tables.rows import search
 from ems.types import Array, IntArray
@@ -116,7 +116,6 @@ class _Costs:
 
     def __init__(self, plant: Plant) -> None:
         self.plant = plant
-        self.lines: EngineLines = engine_lines(plant.layout.engine.engine)
         vehicle = plant.layout.vehicle
         self.kmh = np.arange(STEP_KMH, TOP_KMH + 1e-9, STEP_KMH)
         self.accelerations = np.linspace(-1.0, 1.0, 17)
@@ -255,14 +254,7 @@ class _Costs:
         if v.size == 0:
             return 0.5
         node = best[v, a]
-        arrays, radius = self.plant.arrays, self.plant.layout.vehicle.wheel_radius_m
-        demand = self.power_W[v, a] + self.plant.layout.vehicle.auxiliary_W
-        w = arrays.source_wheel[node, 0] * self.kmh[v] / 3.6 / radius
-        line = np.where(arrays.has_free[node], np.maximum(self.lines.best_power_W, demand),
-                        w * np.interp(w, self.lines.speeds_rad_s, self.lines.best_Nm))
-        apart = line - demand
-        share = float(np.sum(apart * (self.engine_W[v, a, node] - demand)) / max(float(np.sum(apart**2)), 1e-9))
-        return round(min(max(share, 0.0), 1.0), 2)
+        return round(best_line_share(self.plant, node, self.kmh[v] / 3.6, self.power_W[v, a], self.engine_W[v, a, node]), 2)
 
 
 def _cheapest_path(cost: Array, allowed: Array) -> IntArray:

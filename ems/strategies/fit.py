@@ -15,7 +15,7 @@ from ems.kernels.plant import COUPLED
 from ems.plant.plant import Plant
 from ems.plant.trace import Trace
 from ems.strategies.calibration import Calibration, Rung, changed
-from ems.strategies.engine_lines import engine_lines
+from ems.strategies.engine_lines import best_line_share
 from ems.types import Array, BoolArray, IntArray
 
 FEWEST_S = 20               # seconds on either side below which a threshold is left as it was
@@ -117,12 +117,5 @@ def _load(seen: Seen, plant: Plant) -> dict[str, float]:
     on = _running(plant, seen.node)
     if int(on.sum()) < FEWEST_S:
         return {}
-    lines, arrays, layout = engine_lines(plant.layout.engine.engine), plant.arrays, plant.layout
-    node = seen.node[on]
-    demand = seen.power_kW[on] + layout.vehicle.auxiliary_W / 1e3
-    w = arrays.source_wheel[node, 0] * seen.speed_kmh[on] / 3.6 / layout.vehicle.wheel_radius_m
-    line = np.where(arrays.has_free[node], np.maximum(lines.best_power_W / 1e3, demand),
-                    w * np.interp(w, lines.speeds_rad_s, lines.best_Nm) / 1e3)
-    apart = line - demand
-    share = float(np.sum(apart * (seen.engine_kW[on] - demand)) / max(float(np.sum(apart**2)), 1e-9))
-    return {"engine.best_line_share": min(max(share, 0.0), 1.0)}
+    share = best_line_share(plant, seen.node[on], seen.speed_kmh[on] / 3.6, 1e3 * seen.power_kW[on], 1e3 * seen.engine_kW[on])
+    return {"engine.best_line_share": share}

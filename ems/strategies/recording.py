@@ -17,7 +17,7 @@
     [machine_torque_Nm]
     mg1 = "tq1"
 
-    [states]                           # clutches and brakes (0 or 1) and shifters (position names), by their names in the layout
+    [states]                           # by their names in the layout: clutches and brakes (0, 1; 0.5: slipping), shifters (position)
     K1 = "clutch_1"
 """
 

@@ -17,6 +17,7 @@ import numpy as np
 from ems.errors import InputError, Mistake
 from ems.layout.model import Layout
 from ems.plant.plant import Plant
+from ems.quantities import RPM_PER_RAD_S
 from ems.strategies.protocol import Request, Situation
 from ems.strategies.recording import Recording, load_recording
 from ems.types import Array, IntArray
@@ -24,7 +25,6 @@ from ems.types import Array, IntArray
 if TYPE_CHECKING:
     from ems.strategies.course import Course
 
-RPM = 30.0 / np.pi
 CHANGE = 6.0            # what a change of configuration costs, in the logarithm of likelihood
 WORST = 40.0            # most that one source or actuator costs a second: one broken sensor must not decide alone
 FITTING = 4.5           # root mean square distance over noise up to which a second counts as recognised
@@ -65,7 +65,7 @@ class Replay:
                  for i in range(arrays.inner_count[node])]
         power = self._value("battery_power_kW", k)
         speed = self._value("engine_rpm", k) if arrays.has_free[node] else None
-        return Request(self.course.undivided.configuration(node).id, None if speed is None else speed / RPM,
+        return Request(self.course.undivided.configuration(node).id, None if speed is None else speed / RPM_PER_RAD_S,
                        None if torque is None else max(torque, 0.0),
                        None if power is None else 1e3 * power, None if not inner or None in inner else tuple(x or 0.0 for x in inner))
 
@@ -98,7 +98,7 @@ class Replay:
             words.append(f"fuel as recorded {float(np.nansum(recorded * dt)):.1f} g")
         speed, torque = self.mean.get("engine_rpm"), self.mean.get("engine_torque_Nm")
         if speed is not None and torque is not None:
-            by_map = float(np.nansum(self._map_fuel(speed / RPM, torque) * dt))
+            by_map = float(np.nansum(self._map_fuel(speed / RPM_PER_RAD_S, torque) * dt))
             words.append(f"by the map at the recorded speeds and torques {by_map:.1f} g")
         return words
 
@@ -107,7 +107,7 @@ class Replay:
 
         engine = self.course.plant.layout.engine.engine
         rate = RegularGridInterpolator((engine.speed_rad_s, engine.torque_Nm), engine.fuel_g_s)
-        there = np.isfinite(speed_rad_s) & np.isfinite(torque_Nm) & (speed_rad_s * RPM > RUNNING_RPM)
+        there = np.isfinite(speed_rad_s) & np.isfinite(torque_Nm) & (speed_rad_s * RPM_PER_RAD_S > RUNNING_RPM)
         at = np.stack([np.clip(np.where(there, speed_rad_s, engine.idle_rad_s), engine.speed_rad_s[0], engine.speed_rad_s[-1]),
                        np.clip(np.where(there, torque_Nm, 0.0), engine.torque_Nm[0], engine.torque_Nm[-1])], axis=-1)
         out: Array = np.where(there, rate(at), 0.0)
@@ -127,7 +127,7 @@ def likelihoods(course: Course, recording: Recording, mean: dict[str, Array]) ->
     K, N = course.able_configurations.shape
     wheel = course.tables.demands.wheel_speed[course.tables.demand_of]
     names = ["engine", *(m.name for m in plant.layout.machines)]
-    recorded = np.stack([mean.get(f"{name}_rpm", np.full(K, np.nan)) for name in names], axis=1) / RPM
+    recorded = np.stack([mean.get(f"{name}_rpm", np.full(K, np.nan)) for name in names], axis=1) / RPM_PER_RAD_S
     free = np.where(np.isfinite(recorded[:, 0]), recorded[:, 0], plant.arrays.engine_idle)
     per_second = max(recording.rate_hz * float(np.median(course.demand.dt_s)), 1.0)
     total, squares, count = np.zeros((K, N)), np.zeros((K, N)), np.zeros((K, N))
@@ -136,14 +136,14 @@ def likelihoods(course: Course, recording: Recording, mean: dict[str, Array]) ->
         f = np.clip(free, a.free_low[n], a.free_high[n]) if a.has_free[n] else np.full(K, a.free_low[n])
         for s in range(len(names)):
             modelled = a.source_wheel[n, s] * wheel + a.source_free[n, s] * f
-            noise = recording.mapping.noise_rpm / RPM / np.sqrt(per_second) + SLIP * np.abs(modelled)
+            noise = recording.mapping.noise_rpm / RPM_PER_RAD_S / np.sqrt(per_second) + SLIP * np.abs(modelled)
             apart = ((recorded[:, s] - modelled) / noise) ** 2
             there = np.isfinite(apart)
             total[:, n] += np.where(there, np.minimum(0.5 * apart, WORST), 0.0)
             squares[:, n] += np.where(there, apart, 0.0)
             count[:, n] += there
         if plant.arrays.has_free[n]:
-            total[:, n] += _freedom(plant, n, recording.mapping.noise_rpm / RPM / np.sqrt(per_second))
+            total[:, n] += _freedom(plant, n, recording.mapping.noise_rpm / RPM_PER_RAD_S / np.sqrt(per_second))
     total += np.where(course.able_configurations, 0.0, WORST)
     state_cost, state_seen = _states(course, recording)
     seen = (count.max(axis=1) > 0) | state_seen
@@ -184,12 +184,17 @@ def _merged_states(plant: Plant, node: int) -> list[frozenset[str]]:
 
 
 def _is(engaged: frozenset[str], name: str, word: str) -> bool:
-    """Whether an actuator is as recorded: 1 or 0 for a clutch or brake, the position of a shifter (neutral: none)."""
+    """Whether an actuator is as recorded: 1, 0 or 0.5 (slipping) for a clutch or brake, the position of a shifter (neutral: none).
+
+    A clutch recorded as closed may slip: many a logger knows no third state.
+    """
     closed = name in engaged or f"{name}~" in engaged
     if word in ("0", "0.0", "open", "false"):
         return not closed
     if word in ("1", "1.0", "closed", "true"):
         return closed
+    if word in ("0.5", "slipping"):
+        return f"{name}~" in engaged
     if word == "neutral":
         return not any(e.startswith(f"{name}=") for e in engaged)
     return f"{name}={word}" in engaged

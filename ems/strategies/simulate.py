@@ -32,6 +32,7 @@ from ems.kernels.equivalent import Price, least_cost
 from ems.kernels.plant import make_bench
 from ems.kernels.simulate import Asked, Room, room, settle
 from ems.layout.model import Layout
+from ems.plant.modes import configuration_changes, engine_starts
 from ems.plant.plant import Plant
 from ems.plant.trace import Trace, trace
 from ems.solve.charge import charge_of
@@ -170,11 +171,10 @@ class _Drive:
             request = self.strategy.decide(self._situation(k, present))
             present = self._interval(k, present, request)
         before = np.concatenate([[len(course.plant.nodes)], self.node[:-1]])
-        running = np.array(course.running)[self.node]
         starts = course.fixed_fuel_g[before, self.node]
         return Driven(self.node, self.choice, self.energy_J, float(np.sum(self.fuel_g + starts)),
-                      float(course.fixed_price_g[before, self.node].sum()), int(running[0]) + int(np.sum(running[1:] & ~running[:-1])),
-                      int(np.count_nonzero(np.diff(course.configuration_of[self.node]))), {name: n for name, n in self.counts.items() if n})
+                      float(course.fixed_price_g[before, self.node].sum()), engine_starts(course.plant, self.node),
+                      configuration_changes(course.plant, self.node), {name: n for name, n in self.counts.items() if n})
 
     def _situation(self, k: int, present: int) -> Situation:
         course = self.course

@@ -167,18 +167,18 @@ def _axes_anyway(data: Mapping[str, Any], where: str, mistakes: Mistakes) -> Non
 
 def _words(words: list[str], key: str, where: str, beside: Path, mistakes: Mistakes) -> tuple[str, ...]:
     """Words of layouts or cycles, each once; paths made absolute, beside the study's file."""
-    for i, word in enumerate(words):
-        if word in words[:i]:
+    for i, word in enumerate(words, 1):
+        if word in words[:i - 1]:
             mistakes.add(where, f"{key}.{i}", f"'{word}' twice", "each once")
     return tuple(str((beside / Path(w).expanduser()).absolute()) if library.is_path(w) else w.lower() for w in words)
 
 
 def _check_solve(file: StudyFile, where: str, mistakes: Mistakes) -> None:
-    for i, name in enumerate(file.solve):
+    for i, name in enumerate(file.solve, 1):
         if name not in SOLVERS:
             mistakes.add(where, f"solve.{i}", in_words(name), f"one of {', '.join(SOLVERS)}, which is what this version of ems solves "
                          "in a study", nearest_name(name, SOLVERS))
-        elif name in file.solve[:i]:
+        elif name in file.solve[:i - 1]:
             mistakes.add(where, f"solve.{i}", f"{in_words(name)} twice", "each once")
 
 
@@ -198,7 +198,7 @@ def _check_columns(file: StudyFile, solve: tuple[str, ...], where: str, mistakes
     """Columns kept must be given by a solver, and those required must be kept."""
     known = list(dict.fromkeys(column for name in solve for column in (*SOLVERS[name].columns, *SOLVERS[name].groups, *SOLVERS[name].kept)))
     kept = kept_columns(solve, tuple(file.keep.columns))
-    for i, column in enumerate(file.keep.columns):
+    for i, column in enumerate(file.keep.columns, 1):
         if solve and not gives(solve, column):
             mistakes.add(where, f"keep.columns.{i}", in_words(column), f"one of {', '.join(known)}", nearest_name(column, known))
     for column, limits in file.require.items():

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from ems.errors import CycleNotFollowed, EmsError
+from ems.output import csv_text
 from ems.studies.how import How
 from ems.studies.numerics import numerics_of
 from ems.studies.solvers import Solver, flat, wanted
@@ -152,7 +153,7 @@ def _attempt(task: Task, solver: Solver, found: dict[str, Any], trips: list[byte
         for column, value in flat(solved.outputs).items():
             found.setdefault(column, value)
         if task.trace and not trips and solved.trace is not None:
-            trips.append(zlib.compress(solved.trace().to_csv(lineterminator="\n").encode()))
+            trips.append(zlib.compress(csv_text(solved.trace()).encode()))
     except CycleNotFollowed as error:
         return NOT_FOLLOWED, str(error)
     except EmsError as error:

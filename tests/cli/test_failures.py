@@ -118,3 +118,17 @@ def test_json_is_one_object_without_nan(ems):
         assert ended.code == 0, ended
         result = json.loads(ended.out, parse_constant=lambda word: pytest.fail(f"{word} in JSON"))
         assert result["schema"] == f"ems.{words[0]}/1" and result["status"] == "done"
+
+
+@pytest.mark.parametrize(("words", "places"), [
+    (("compare", "series", "--cycle", "nowhere", "--strategy", "rules:none.toml"), ("--cycle", "--strategy")),
+    (("explain", "series", "--cycle", "nowhere", "--strategy", "ruls", "--at", "3"), ("--cycle", "--strategy")),
+    (("versus", "series", "input-split", "--cycle", "udds", "--same", "wheels", "--strategy", "ruls"), ("--same", "--strategy")),
+    (("tune", "series", "--cycle", "nowhere", "--unseen", "elsewhere", "--parameter", "electric.pwr_kW"),
+     ("--cycle", "--unseen", "--parameter")),
+    (("bridge", "series-chargeable", "--from", "weighting=r101", "--to", "cycle=nowhere"), ("--from", "--to")),
+])
+def test_mistakes_of_different_options_come_together_and_each_once(ems, words, places):
+    ended = ems(*words)
+    *told, last = ended.err.splitlines()
+    assert ended.code == 1 and [line.split(":")[0] for line in told] == list(places) and last == f"{len(places)} mistakes"

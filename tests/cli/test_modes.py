@@ -150,7 +150,7 @@ def test_forbid_names_what_modes_shows(ems):
 
 @pytest.mark.parametrize(("words", "key", "nearest"), [
     (("modes", "three-clutches"), "", "three-clutch"),
-    (("modes", "three-clutch", "--set", "forbid=['on:K1+K5']"), "forbid.0", "on:K1"),
+    (("modes", "three-clutch", "--set", "forbid=['on:K1+K5']"), "forbid.1", "on:K1"),
     (("modes", "series", "--set", "gears.drive.ratio=0"), "gears.drive.ratio", None),
 ])
 def test_mistakes(ems, words, key, nearest):
@@ -167,7 +167,7 @@ def test_check_derives_too(ems):
     good = ems("check", "three-clutch")
     assert "24 actuator states, 4 tie-ups, 28 configurations" in good.out
     ended = ems("check", "three-clutch", "--set", "forbid=['on:K1+K5']")
-    assert ended.code == 1 and "forbid.0" in ended.err
+    assert ended.code == 1 and "forbid.1" in ended.err
 
 
 def test_every_state_a_tie_up(ems):

@@ -139,3 +139,37 @@ def test_command_writes_result_json(ems):
 def test_json_beside_out_stays_one_object(ems):
     ended = ems("layouts", "--out", "o", "--json")
     assert ended.json["status"] == "done"
+
+
+WRITES = {
+    "optimum series --report --tables --polish": ("trace.csv", "figure.png", "trip.npz", "report.html", "tables.npz", "polished.csv"),
+    "compare series --report": ("ledger.csv", "trace.csv", "optimum.csv", "figure.png", "trip.npz", "report.html"),
+    "versus series input-split --report": ("matrix.csv", "forces.csv", "fuel.png", "force.png", "report.html"),
+    "worth series --part gear --report": ("worth.csv", "worth.png", "report.html"),
+    "sensitivity series --quantity vehicle.mass_kg --report": ("sensitivity.csv", "sensitivity.png", "report.html"),
+    "comfort series --dwell 2": ("changes.csv", "comfort.png"),
+    "chargeable series-chargeable --no-blended --no-correction": ("legs.csv",),
+    "capability series --report": ("forces.csv", "force.png", "report.html"),
+    "tune series": ("calibration.toml",),
+    "report series": ("report.html",),
+}
+
+
+@pytest.mark.parametrize("words", WRITES)
+def test_somebody_elses_file_is_told_before_anything_is_computed(ems, words):
+    Path("out").mkdir()
+    for name in WRITES[words]:
+        path = Path("out", name)
+        path.write_text("precious", encoding="utf-8")
+        ended = ems(*words.split(), "--out", "out", "--force")
+        (told,) = ended.err.splitlines()      # no progress beside it
+        assert ended.code == 1 and f"{path}, which no earlier run of ems wrote there" in told
+        assert path.read_text(encoding="utf-8") == "precious"
+        path.unlink()
+
+
+@pytest.mark.parametrize("words", [w for w in WRITES if w.split()[0] in ("compare", "capability")])
+def test_what_is_written_is_what_was_foretold(ems, words):
+    cycle = () if words.startswith("capability") else ("--cycle", str(Path(__file__).parents[1] / "data" / "short-trip.csv"))
+    assert ems(*words.split(), *cycle, "--out", "out").code == 0
+    assert names(Path("out")) == sorted([*WRITES[words], "result.json"])

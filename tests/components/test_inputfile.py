@@ -63,8 +63,8 @@ def test_every_mistake_with_key_value_expectation_and_nearest() -> None:
         "pairs.a.loss": "a key that is not known; expected one of from, ratio, loss_W (nearest: loss_W)",
         "pairs.a.loss_W": "nan; expected a finite number (loss [W])",
         "pairs.b": "7; expected a table (pairs by name)",
-        "more.0.ratio": "nothing; expected speed over speed",
-        "more.1.ratio": "true; expected a number or a list (speed over speed)",
+        "more.1.ratio": "nothing; expected speed over speed",
+        "more.2.ratio": "true; expected a number or a list (speed over speed)",
     }
 
 

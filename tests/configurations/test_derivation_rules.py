@@ -129,10 +129,10 @@ def test_forbid_of_nothing_is_refused_with_every_mistake(shipped, layout_of):
     with pytest.raises(InputError) as raised:
         layout_of({**shipped("three-clutch"), "forbid": wrong, "vehicle": "hil-taxi"})
     assert [(m.key, m.nearest) for m in raised.value.mistakes] == [
-        ("forbid.0", "on:K1+K3+S1=third"), ("forbid.1", None), ("forbid.2", None), ("vehicle", "hill-taxi")]
+        ("forbid.1", "on:K1+K3+S1=third"), ("forbid.2", None), ("forbid.3", None), ("vehicle", "hill-taxi")]
     with pytest.raises(InputError) as raised:
         derive(layout_of({**shipped("three-clutch"), "forbid": ["off:K1+K3", "on:K1", "cut:*"]}))
-    assert [m.key for m in raised.value.mistakes] == ["forbid.0", "forbid.2"]
+    assert [m.key for m in raised.value.mistakes] == ["forbid.1", "forbid.3"]
 
 
 def test_forbid_takes_parts_in_any_order_and_a_star(shipped, layout_of):

@@ -60,5 +60,5 @@ def test_no_key_of_a_study_names_code(text, tmp_path):
     (tmp_path / "evil.py").write_text("raise SystemExit('ran')\n", encoding="utf-8")
     path = tmp_path / "study.toml"
     path.write_text(f'name = "x"\nlayouts = ["series"]\ncycles = ["nedc"]\n{text}\n', encoding="utf-8")
-    with pytest.raises(InputError, match=r"strategy: found 'python:evil\.py:Evil'; expected rules|solve\.0: found"):
+    with pytest.raises(InputError, match=r"strategy: found 'python:evil\.py:Evil'; expected rules|solve\.1: found"):
         prepare_study(str(path))

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+from io import StringIO
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from ems.errors import InputError
 from ems.judge.bars import Bar, litres_per_100km
 from ems.judge.versus import differences, sharing, versus
 from ems.layout.load import load_layout
 from ems.output import dumps
-from ems.present.versus_text import versus_text
+from ems.present.versus_text import _alike, versus_text
 from ems.strategies.simulate import simulate
 
 
@@ -99,9 +101,20 @@ def test_text_names_the_thriftiest_and_the_frame_is_flat(result, town):
         text = "\n".join(str(part) for part in versus_text(made))
         assert ("all within each other's range" in text) == bool(made.ties) == made.cells[0].fuel.overlaps(made.cells[1].fuel)
         assert (f"{made.ranked('town')[0].layout} needs least" in text) == (not made.ties) and "not a type-approval figure" in text
+        console = Console(file=StringIO(), width=400, color_system=None)
+        with console.capture() as captured:
+            console.print(*versus_text(made), sep="\n")
+        assert max(len(line.rstrip()) for line in captured.get().splitlines()) <= 120
     frame = result.to_frame()
     assert list(frame["layout"]) == ["input-split", "series"] and (frame["losses_kJ.engine"] > 0).all()
     assert not frame["normal.time_0_100_s"].isna().any()
+
+
+def test_what_is_alike_is_told_once():
+    """By hand: of four columns one is the layouts' own, one alike, one nothing at all, one different."""
+    headings, rows = ("layout", "road", "clutches", "drag"), [("a", "1.2", "-0.000", "0.1"), ("b", "1.2", "-0.000", "0.2")]
+    assert _alike(headings, rows, headings[1:]) == ([("road", "1.2")], [0, 3])
+    assert _alike(headings, rows[:1], headings[1:]) == ([], [0, 1, 3])
 
 
 def test_parts_of_the_first_are_shared():

@@ -35,8 +35,8 @@ SPOILT = [
     ("ratio = 0.45", 'ratio = "1/0"', "gears.step-up.ratio", "'1/0'", "a number, or a quotient", None),
     ("ratio = 0.45", "ratio = true", "gears.step-up.ratio", "true", "a number, or a quotient", None),
     ("ratio = 0.45", "ratio = 1e9", "gears.step-up.ratio", r"1E\+9|1e\+09|1000000000", "0.005 to 200", None),
-    ("ratio = 0.45", "teeth = [4, 20]", "gears.step-up.teeth.0", "4", "a whole number of at least 5", None),
-    ("ratio = 0.45", "teeth = [20.5, 20]", "gears.step-up.teeth.0", "20.5", "a whole number of at least 5", None),
+    ("ratio = 0.45", "teeth = [4, 20]", "gears.step-up.teeth.1", "4", "a whole number of at least 5", None),
+    ("ratio = 0.45", "teeth = [20.5, 20]", "gears.step-up.teeth.1", "20.5", "a whole number of at least 5", None),
     ("ratio = 0.45", "ratio = 2, teeth = [20, 40]", "gears.step-up", "a table .from, to, ratio, teeth",
      "ratio or teeth, not both", None),
     (", ratio = 0.45", "", "gears.step-up", "a table .from, to", "one of ratio and teeth", None),
@@ -65,8 +65,8 @@ SPOILT = [
     ("machines.mg2", "machines.Engine", "machines.Engine", "'Engine'", "other than 'engine'", None),
     ("clutches.K1", "shafts.ley.max_rpm = 9000\nclutches.K1", "shafts.ley", "'ley', which no element names", "one of",
      "lay"),
-    ("clutches.K1", 'at_most_one = [["K1", "K2"]]\nclutches.K1', "at_most_one.0.1", "'K2'", "one of K1", "K1"),
-    ("clutches.K1", 'at_most_one = [["K1", "K1"]]\nclutches.K1', "at_most_one.0.1", "second time", "once in a group",
+    ("clutches.K1", 'at_most_one = [["K1", "K2"]]\nclutches.K1', "at_most_one.1.2", "'K2'", "one of K1", "K1"),
+    ("clutches.K1", 'at_most_one = [["K1", "K1"]]\nclutches.K1', "at_most_one.1.2", "second time", "once in a group",
      None),
     ("clutches.K1", 'shifters.S1 = { hub = "lay", positions = { neutral = "diff" } }\nclutches.K1', "shifters.S1",
      "a table", "positions other than 'neutral'", None),
@@ -96,12 +96,12 @@ SPOILT = [
     ("clutches.K1", 'brakes.B1.holds = "ground"\nclutches.K1', "brakes.B1.holds", "'ground'", "means the housing", None),
     ("clutches.K1", 'planetary_sets.p = { sun = "lay", ring = "crank", carrier = "diff", ratio = -2, max_pinion_rpm = 9 }'
      "\nclutches.K1", "planetary_sets.p", "a table", "pinion_ratio beside max_pinion_rpm", None),
-    ("clutches.K1", 'forbid = ["on:K2"]\nclutches.K1', "forbid.0", "'on:K2'", "there is no K2", "on:K1"),
-    ("clutches.K1", 'forbid = ["K1"]\nclutches.K1', "forbid.0", "'K1'", "off:, on:, cut: and what is engaged", None),
+    ("clutches.K1", 'forbid = ["on:K2"]\nclutches.K1', "forbid.1", "'on:K2'", "there is no K2", "on:K1"),
+    ("clutches.K1", 'forbid = ["K1"]\nclutches.K1', "forbid.1", "'K1'", "off:, on:, cut: and what is engaged", None),
     # joins
-    ('joins = ["crank", "lay"]', 'joins = ["lay", "lay"]', "clutches.K1.joins.1", "'lay' a second time", "different",
+    ('joins = ["crank", "lay"]', 'joins = ["lay", "lay"]', "clutches.K1.joins.2", "'lay' a second time", "different",
      None),
-    ('joins = ["crank", "lay"]', 'joins = ["crank", "ley"]', "clutches.K1.joins.1", "'ley', which nothing else names",
+    ('joins = ["crank", "lay"]', 'joins = ["crank", "ley"]', "clutches.K1.joins.2", "'ley', which nothing else names",
      "nothing drives it", "lay"),
     ('joins = ["crank", "lay"]', 'joins = ["crank"]', "clutches.K1.joins", "'crank'", "two of them in brackets", None),
     ('mg2 = { shaft = "rotor-2"', 'mg2 = { shaft = "rotor-22"', "machines.mg2.shaft", "'rotor-22'",
@@ -144,7 +144,7 @@ def test_all_at_once_in_file_and_components(written, right):
 def test_one_misspelt_shaft_is_one_mistake(written, right):
     """Reachability is judged only when all shafts are joined: no mistakes that follow from another."""
     told = mistakes_of(written(right.replace('"lay", to', '"ley", to', 1)))
-    assert [(m.key, m.nearest) for m in told] == [("gears.cruise.from", "lay"), ("clutches.K1.joins.1", "ley")]
+    assert [(m.key, m.nearest) for m in told] == [("gears.cruise.from", "lay"), ("clutches.K1.joins.2", "ley")]
 
 
 def test_syntax_error_names_the_line(written):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -37,3 +38,14 @@ def courses():
 def target_J():
     """Stored energy at the battery's target charge of a course."""
     return lambda c: c.energy_J(c.plant.layout.battery.soc_target)
+
+
+@pytest.fixture(scope="session")
+def mine(tmp_path_factory):
+    """Word of the strategy of ten lines that the guide shows, as it stands there."""
+    guide = (Path(__file__).parent.parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    example = guide.split("```python\n# a strategy of your own\n")[1].split("```")[0]
+    assert len(example.strip().splitlines()) <= 10
+    path = tmp_path_factory.mktemp("own") / "mine.py"
+    path.write_text(example, encoding="utf-8")
+    return f"python:{path}:Mine"

@@ -148,16 +148,10 @@ def test_braking_share_is_kept(courses, target_J):
     assert driven.corrections["regeneration"] == held.sum()
 
 
-def test_ten_lines_of_a_users_own(tmp_path, courses):
+def test_ten_lines_of_a_users_own(courses, mine):
     """The example of the guide, as it stands there."""
-    from pathlib import Path
-
-    guide = (Path(__file__).parent.parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
-    example = guide.split("```python\n# a strategy of your own\n")[1].split("```")[0]
-    assert len(example.strip().splitlines()) <= 10
-    (tmp_path / "mine.py").write_text(example, encoding="utf-8")
     c = courses("three-clutch", *PIECE)
-    run = simulate(c.plant.layout, c.cycle, f"python:{tmp_path / 'mine.py'}:Mine", course=c)
+    run = simulate(c.plant.layout, c.cycle, mine, course=c)
     assert run.strategy == "Mine" and math.isfinite(run.fuel_g) and run.corrections.get("interlock", 0) == 0
     assert set(run.to_dict()) >= {"fuel_g", "corrections", "soc_end"} and "fuel_g_s" in run.to_frame()
 

@@ -192,3 +192,14 @@ def test_the_fit_finds_the_rules_own_thresholds(courses, target_J):
     again = fitted(default_calibration(c.plant), c.plant, [run.trace])
     assert again.electric.power_kW == pytest.approx(6.0, abs=0.7)
     assert again.gears.electric[0].up_kmh == pytest.approx(known.gears.electric[0].up_kmh, abs=4.0)
+
+
+def test_caps_that_are_not_kept_are_told():
+    """By hand: two cycles, one above each cap."""
+    from ems.judge.gap import Judged
+    from ems.judge.tuning import NO_CAPS, above_caps
+
+    rows = [Judged("a", 1.0, 1.0, 0.0, 0.5, 1.25, 2.0, {}), Judged("b", 1.0, 1.0, 0.0, 0.5, 0.5, 3.0, {})]
+    starts, changes = above_caps(rows, (1.0, 2.0))
+    assert "cap of 1 starts a kilometre is not kept: 1.25 on a." in starts and "cap of 2 changes" in changes and "3.00 on b." in changes
+    assert above_caps(rows, NO_CAPS) == [] and above_caps(rows, (1.25, 3.0)) == []

@@ -40,16 +40,16 @@ def test_every_mistake_of_what_it_means_at_once(write):
     told = mistakes(write('name = "x"\nlayouts = ["series"]\ncycles = ["udds", "udds"]\nsolve = ["optimun", "optimum"]\n'
                           '[vary]\nvehicle.mass_kg = { from = 1, to = 2 }\n[sample]\nmethod = "sobol"\n'
                           '[require]\nfuel_l = { below = 4 }\nco2_g_per_km = {}\n[keep]\ncolumns = ["fuel_gg"]\n'))
-    expected = ("solve.0: found 'optimun'; expected one of optimum", "cycles.1: found 'udds' twice", "sample.count: found nothing",
+    expected = ("solve.1: found 'optimun'; expected one of optimum", "cycles.2: found 'udds' twice", "sample.count: found nothing",
                 "require.fuel_l: found a column that nothing in `solve` gives", "require.co2_g_per_km: found no limit",
-                "keep.columns.0: found 'fuel_gg'")
+                "keep.columns.1: found 'fuel_gg'")
     for words in expected:
         assert any(words in line for line in told), (words, told)
 
 
 def test_what_is_not_there_to_solve_is_a_clear_mistake(write):
     (told,) = mistakes(write('name = "x"\nlayouts = "series"\ncycles = "udds"\nsolve = "miracle"\n'))
-    assert "solve.0: found 'miracle'; expected one of optimum" in told
+    assert "solve.1: found 'miracle'; expected one of optimum" in told
 
 
 def test_a_wrong_value_is_told_once_at_its_key(write):

@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from ems.plant.modes import configuration_changes, engine_starts
 from ems.plant.trace import Trace
 from ems.present.optimum_text import NAMES
-from ems.present.page.trip import configuration_changes, engine_starts, interval_fuel_g, time_share
+from ems.present.page.trip import interval_fuel_g, time_share
 from ems.present.text import listed, times
 from ems.types import Array
 
@@ -121,8 +122,8 @@ def alternatives_finding(trace: Trace, runner_up_g: Array) -> str:
 
 def changes_finding(trace: Trace) -> str:
     """Starts and changes, an hour and a trip."""
-    changes, minutes = configuration_changes(trace), float(trace.demand.dt_s.sum()) / 60.0
-    return (f"{times(engine_starts(trace), 'engine start')} and {times(changes, 'change')} of configuration: "
+    changes, minutes = configuration_changes(trace.plant, trace.node), float(trace.demand.dt_s.sum()) / 60.0
+    return (f"{times(engine_starts(trace.plant, trace.node), 'engine start')} and {times(changes, 'change')} of configuration: "
             f"{changes / minutes:.1f} changes a minute.")
 
 

@@ -14,11 +14,11 @@ from ems.present.drawing.sizes import text_width
 from ems.present.drawing.svg import element, group, label, line, outline, rect
 from ems.present.page.findings import energy_rows
 from ems.present.page.trip import interval_fuel_g
+from ems.quantities import RPM_PER_RAD_S
 from ems.types import Array
 
 WIDTH, HEIGHT = 520.0, 340.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 20.0, 14.0, 40.0
-RPM = 30.0 / np.pi
 LEAST_SHARE = 5e-4                 # of the largest flow; smaller ones stand in the table only
 LARGEST = 13.0                     # radius of the heaviest point [px]
 FLOW_NAME = 13.0                   # size of words in the flow of energy [px]
@@ -83,12 +83,12 @@ def engine_map(trace: Trace, words: str, follows: bool = True) -> str:
     limit = np.interp(speed, engine.limit_speed_rad_s, engine.full_load_Nm)
     rate = engine.fuel_rate_g_s(speed[None, :], torque[:, None])
     efficiency = speed[None, :] * torque[:, None] / np.maximum(rate * engine.fuel.heating_value_J_g, 1e-9)
-    frame = Frame((0.0, float(engine.max_rad_s) * RPM), (0.0, 1.08 * float(torque[-1])))
+    frame = Frame((0.0, float(engine.max_rad_s) * RPM_PER_RAD_S), (0.0, 1.08 * float(torque[-1])))
     best = engine.best_line(np.linspace(0.02, 0.99, 40) * engine.rated_power_W)
     held = np.isfinite(best[1])
-    lines, numbers = contours(frame, speed * RPM, torque, np.where(torque[:, None] <= limit[None, :], efficiency, np.nan), LEVELS)
+    lines, numbers = contours(frame, speed * RPM_PER_RAD_S, torque, np.where(torque[:, None] <= limit[None, :], efficiency, np.nan), LEVELS)
     content = [*frame.axes("engine speed [rpm]", "torque [Nm]"), *lines,
-               frame.curve(speed * RPM, limit, "limit"), frame.curve(best[0][held] * RPM, best[1][held], "best")]
+               frame.curve(speed * RPM_PER_RAD_S, limit, "limit"), frame.curve(best[0][held] * RPM_PER_RAD_S, best[1][held], "best")]
     columns = trace.columns
     fuel = interval_fuel_g(trace)
     content += points(frame, np.asarray(columns["engine_speed_rpm"], float), np.asarray(columns["engine_torque_Nm"], float), fuel) + numbers
@@ -103,18 +103,18 @@ def machine_map(trace: Trace, index: int, words: str) -> str:
     machine = use.machine
     columns = trace.columns
     speeds = np.asarray(columns[f"{use.name}_speed_rpm"], float)
-    backward = float(min(speeds.min(), 0.0)) / RPM
+    backward = float(min(speeds.min(), 0.0)) / RPM_PER_RAD_S
     low = max(-machine.max_rad_s, 1.1 * backward) if backward < -1.0 else 0.0
     most = float(machine.peak_Nm.max())
     speed, torque = np.linspace(low, machine.max_rad_s, 110), np.linspace(-most, most, 101)
     peak, lasting = (np.interp(np.abs(speed), machine.limit_speed_rad_s, y) for y in (machine.peak_Nm, machine.continuous_Nm))
     inside = np.abs(torque[:, None]) <= peak[None, :]
     efficiency = np.where(inside, machine.efficiency(speed[None, :], torque[:, None]), np.nan)
-    frame = Frame((low * RPM, float(machine.max_rad_s) * RPM), (-1.08 * most, 1.08 * most))
-    limits = [frame.curve(speed * RPM, sign * curve, word)
+    frame = Frame((low * RPM_PER_RAD_S, float(machine.max_rad_s) * RPM_PER_RAD_S), (-1.08 * most, 1.08 * most))
+    limits = [frame.curve(speed * RPM_PER_RAD_S, sign * curve, word)
               for sign in (1.0, -1.0) for curve, word in ((peak, "limit"), (lasting, "lasting"))]
     work = np.abs(np.asarray(columns[f"{use.name}_power_kW"], float)) * trace.demand.dt_s
-    lines, numbers = contours(frame, speed * RPM, torque, efficiency, MACHINE_LEVELS, above=0.12 * most)
+    lines, numbers = contours(frame, speed * RPM_PER_RAD_S, torque, efficiency, MACHINE_LEVELS, above=0.12 * most)
     content = [*frame.axes(f"{use.name} speed [rpm]", "torque [Nm]"), *lines,
                line(frame.at(frame.x[0], 0.0), frame.at(frame.x[1], 0.0), "zero"), *limits,
                *points(frame, speeds, np.asarray(columns[f"{use.name}_torque_Nm"], float), work), *numbers]

@@ -10,7 +10,7 @@ import csv
 import json
 import zipfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +20,7 @@ from ems.errors import InputError, Mistake
 from ems.judge.ledger import CAUSES
 from ems.judge.ranking import Ranking, ranking, ranking_of
 from ems.layout.model import Layout
+from ems.output import DECIMALS, csv_text
 from ems.plant.plant import Plant
 from ems.plant.trace import Column, Trace
 from ems.trips.cycle import Cycle
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from ems.solve.optimum import Optimum
 
 TRIP_FILE, TRACE_FILE, LEDGER_FILE, OPTIMUM_FILE = "trip.npz", "trace.csv", "ledger.csv", "optimum.csv"
+PRICE_DECIMALS = 12      # of the ledger, whose thousands of prices add up to the gap
 RANKS = ("fuel_g", "worth_g", "change_g", "later_g")
 
 
@@ -75,14 +77,28 @@ class Trip:
 
 def trip_of(found: Optimum) -> Trip:
     """The trip of an optimum."""
-    return Trip(found.layout, found.cycle, found.trace, ranking(found))
+    return Trip(found.layout, found.cycle, as_written(found.trace), ranking(found))
 
 
 def trip_of_comparison(found: Comparison) -> Trip:
     """The strategy's trip, the optimum beside it."""
-    beside = Beside(found.strategy, found.optimum.trace, found.ledger.price_g, found.ledger.causes_g,
+    causes_g = {name: np.round(grams, PRICE_DECIMALS) for name, grams in found.ledger.causes_g.items()}
+    beside = Beside(found.strategy, as_written(found.optimum.trace), np.round(found.ledger.price_g, PRICE_DECIMALS), causes_g,
                     [str(c) for c in found.best_trace.columns["configuration"]], modes(found.best_trace))
-    return Trip(found.layout, found.cycle, found.trace, ranking_of(found.ledger.problem, found.ledger.bound, found.trace), beside)
+    return Trip(found.layout, found.cycle, as_written(found.trace), ranking_of(found.ledger.problem, found.ledger.bound, found.trace),
+                beside)
+
+
+def comparison_csv(found: Comparison) -> dict[str, str]:
+    """File -> its text, of the files that hold a comparison's rows."""
+    return {LEDGER_FILE: csv_text(found.to_frame(), decimals=PRICE_DECIMALS), TRACE_FILE: csv_text(found.trace.to_frame()),
+            OPTIMUM_FILE: csv_text(found.optimum.trace.to_frame())}
+
+
+def as_written(trace: Trace) -> Trace:
+    """The trace with the numbers that its CSV holds, so that a page is the same from memory and from a folder."""
+    columns = {name: np.round(v, DECIMALS) if isinstance(v, np.ndarray) and v.dtype.kind == "f" else v for name, v in trace.columns.items()}
+    return replace(trace, columns=columns)
 
 
 def modes(trace: Trace) -> list[str]:
@@ -101,17 +117,6 @@ def interval_fuel_g(trace: Trace) -> Array:
     """(K,) fuel of each interval, starts included."""
     grams: Array = np.asarray(trace.columns["fuel_g_s"], float) * trace.demand.dt_s + np.asarray(trace.columns["transition_fuel_g"], float)
     return grams
-
-
-def engine_starts(trace: Trace) -> int:
-    """How often the engine begins to turn; from rest it stands."""
-    turning = np.append(False, trace.plant.transitions.engine_mode[trace.node] != 0)
-    return int(np.sum(turning[1:] & ~turning[:-1]))
-
-
-def configuration_changes(trace: Trace) -> int:
-    """How often the configuration changes."""
-    return int(np.count_nonzero(np.diff([trace.plant.nodes[n].configuration for n in trace.node])))
 
 
 # ------------------------------------------------------------------------------------------------------------ kept in a folder

@@ -175,8 +175,8 @@ def test_an_order_that_names_nothing_is_told():
     with pytest.raises(InputError) as caught:
         load_layout("series", overrides=['drawing.rows=["dif", "crank", "crank"]', 'drawing.items=["step-upp"]'])
     told = {m.key: (m.found, m.nearest) for m in caught.value.mistakes}
-    assert told == {"drawing.rows.0": ("'dif'", "diff"), "drawing.rows.2": ("'crank' a second time", None),
-                    "drawing.items.0": ("'step-upp'", "step-up")}
+    assert told == {"drawing.rows.1": ("'dif'", "diff"), "drawing.rows.3": ("'crank' a second time", None),
+                    "drawing.items.1": ("'step-upp'", "step-up")}
 
 
 TANGLED = BASE | {

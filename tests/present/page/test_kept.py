@@ -9,20 +9,16 @@ import numpy as np
 import pytest
 
 from ems.errors import InputError
-from ems.output import dumps
+from ems.output import csv_text, dumps
 from ems.present.page.report import comparison_page, html, optimum_page
 from ems.present.page.results import result_page
-from ems.present.page.trip import LEDGER_FILE, OPTIMUM_FILE, TRACE_FILE, TRIP_FILE, keep, read_trip, trip_of, trip_of_comparison
-
-
-def csv(frame, path):
-    path.write_text(frame.to_csv(lineterminator="\n"), encoding="utf-8")
+from ems.present.page.trip import TRACE_FILE, TRIP_FILE, comparison_csv, keep, read_trip, trip_of, trip_of_comparison
 
 
 @pytest.fixture
 def folder(found, tmp_path):
     keep(trip_of(found), tmp_path / TRIP_FILE)
-    csv(found.to_frame(), tmp_path / TRACE_FILE)
+    (tmp_path / TRACE_FILE).write_text(csv_text(found.to_frame()), encoding="utf-8")
     return tmp_path
 
 
@@ -43,9 +39,8 @@ def test_the_page_of_half_an_hour_is_small(found, compared):
 def test_a_comparison_read_again_gives_the_same_page(compared, tmp_path):
     trip = trip_of_comparison(compared)
     keep(trip, tmp_path / TRIP_FILE)
-    for name, frame in ((TRACE_FILE, compared.trace.to_frame()), (LEDGER_FILE, compared.to_frame()),
-                        (OPTIMUM_FILE, compared.optimum.trace.to_frame())):
-        csv(frame, tmp_path / name)
+    for name, text in comparison_csv(compared).items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
     again = read_trip(tmp_path, compared.layout, compared.cycle, 6, compared.strategy)
     assert html(comparison_page(again, compared.to_dict())) == html(comparison_page(trip, compared.to_dict()))
 
