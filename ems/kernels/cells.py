@@ -134,6 +134,7 @@ def least_excess(points: Points, links: Links, cells: Cells, slope: Any, interce
     runs = np.empty((S, LONGEST, size + 2 * PAD))
     own = np.empty((LONGEST, size + 2 * PAD))
     least, least_own = np.empty((S, cells.out_least.size)), np.empty(cells.out_least.size)
+    alive, followed = np.ones(S, np.bool_), np.empty(S, np.bool_)       # states with an excess: before the interval, and in it
     for i in range(size):
         if edge[i + 1] >= 0.0:
             excess[:, i] = slope[K] * max(edge[i], 0.0)
@@ -141,15 +142,18 @@ def least_excess(points: Points, links: Links, cells: Cells, slope: Any, interce
     for k in range(K - 1, -1, -1):
         for c in range(S):
             n = links.node[c]
-            if points.count[k, n] > 0:
+            followed[c] = alive[c] and points.count[k, n] > 0
+            if followed[c]:
                 _spread(excess[c], own, least_own)
                 _drive_cells(points, cells, k, n, slope, stage[k, n], limit, own, least_own, driven)
                 _spread(driven, runs[c], least[c])
-        excess[:] = HUGE
+            if alive[c]:
+                excess[c] = HUGE
+                alive[c] = False
         for q in range(links.first[k], links.first[k + 1]):
             a, c, stored = links.before[q], links.after[q], links.stored[q]
             reduced = links.fixed[q] + slope[k] * stored + stage[k, links.node[c]] + intercept[k + 1, c] - intercept[k, a]
-            if reduced > limit:
+            if reduced > limit or not followed[c]:
                 continue
             moved = stored / width
             if a == S:
@@ -163,5 +167,6 @@ def least_excess(points: Points, links: Links, cells: Cells, slope: Any, interce
                 for block in range(least_own.size):
                     begin, end = block * BLOCK, min((block + 1) * BLOCK, size)
                     if reduced + _least_among(least[c], begin + first, end - 1 + last) <= limit:
+                        alive[a] = True
                         _lower(excess[a], begin, end, runs[c], first, last, reduced, 0.0, edge)
     return best

@@ -18,10 +18,10 @@ from ems.solve.problem import Problem
 from ems.types import Array, IntArray
 
 CELLS = 24
-SEARCHED = 0.001     # distance from the bound, relative, within which points are looked at while its values are sought
+SEARCHED, SEVERAL_SEARCHED = 0.0005, 0.001   # distance from the bound, relative, within which points are looked at while it is sought
 LONG_S = 1800.0      # seconds of trip from which the distance looked at grows no further
 ENOUGH = 3e-6        # what the planes must promise for another evaluation, relative
-RADIUS = 0.05        # first half width of the box around the best segment values, relative to their mean
+RADIUS, SEVERAL_RADIUS = 0.02, 0.05          # first half width of the box around the best segment values, relative to their mean
 ROUNDS = 3           # how often what was found among few points is held against all of them
 
 
@@ -112,18 +112,19 @@ def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Ar
     if not search or best.bound_g >= HUGE:
         return best
     several = start_g_J.size > 1
+    share, radius = (SEVERAL_SEARCHED, SEVERAL_RADIUS) if several else (SEARCHED, RADIUS)
     if several:
-        best = _climb(problem, window, [best], FIRST, RADIUS)
+        best = _climb(problem, window, [best], FIRST, radius)
     for times in range(ROUNDS):
-        narrow = pruned(problem, best, reach_g(problem, best, SEARCHED))
+        narrow = pruned(problem, best, reach_g(problem, best, share))
         tried = [lower_bound(narrow, window, shape, segments, best.values_g_J)]
         for search_by in (PARTS, WHOLES) if several else (WHOLES,):
-            found = _climb(narrow, window, tried, search_by, RADIUS * 0.25**times)
+            found = _climb(narrow, window, tried, search_by, radius * 0.25**times)
         whole = lower_bound(problem, window, shape, segments, found.values_g_J)
         best = max(best, whole, key=lambda b: b.bound_g)
         if found.bound_g - whole.bound_g < 10.0 * ENOUGH * abs(best.bound_g):
             return best
-    return _climb(problem, window, [best], WHOLES, RADIUS)
+    return _climb(problem, window, [best], WHOLES, radius)
 
 
 def _climb(problem: Problem, window: Window, tried: list[Bound], by: Search, radius: float) -> Bound:

@@ -24,7 +24,7 @@ from ems.types import Array, BoolArray, IntArray
 FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
 ROUGH_NODES = 101               # battery nodes of the sweep that only shows where the window binds
 COARSE_NODES, FINE_NODES = 251, 201
-CORRIDORS = (0.1, 0.03, 0.01, 0.003)  # half widths of the fine corridors, share of the window
+CORRIDORS = (0.1, 0.02, 0.004) # half widths of the fine corridors, share of the window
 BINDS = 0.002                   # spread of the costate's segment values, relative, from which the window is said to bind
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
