@@ -25,7 +25,7 @@ FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where 
 ROUGH_NODES = 101               # battery nodes of the sweep that only shows where the window binds
 COARSE_NODES, FINE_NODES = 251, 201
 CORRIDORS = (0.1, 0.02, 0.004) # half widths of the fine corridors, share of the window
-BINDS = 0.002                   # spread of the costate's segment values, relative, from which the window is said to bind
+TOUCHES = 0.0025                # share of the window this near to whose ends a trip is said to touch it
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
 BEYOND = 0.1                    # how far below the gap that is aimed at the cells go, relative
@@ -48,9 +48,9 @@ class Aim:
     cells: tuple[tuple[int, ...], ...] = ((2000, 6000), (6000,), (20000, 60000))
     work: float = 4e9
 
-    def wanted(self, bound: Bound) -> float:
-        """The gap that is small enough beside a certificate."""
-        return self.binding if binds(bound) else self.free
+    def wanted(self, problem: Problem, driven: Driven) -> float:
+        """The gap that is small enough beside a trip."""
+        return self.binding if binds(problem, driven.energy_J) else self.free
 
 
 USUAL = Aim()
@@ -101,10 +101,10 @@ def segments_between_contacts(problem: Problem, energy_J: Array) -> IntArray:
     return segment
 
 
-def binds(bound: Bound) -> bool:
-    """Whether the window binds: stored energy is not worth the same before and after a contact."""
-    values = bound.values_g_J
-    return bool(np.ptp(values) > BINDS * values.max())
+def binds(problem: Problem, energy_J: Array) -> bool:
+    """Whether the window binds: a trip comes to one of its ends."""
+    low, high = problem.window_J
+    return bool(min(energy_J.min() - low, high - energy_J.max()) < TOUCHES * (high - low))
 
 
 def near(problem: Problem, bound: Bound, slack_g: float) -> BoolArray:
@@ -162,8 +162,8 @@ def proven(problem: Problem, bound: Bound, clock: Clock, say: Progress, aim: Aim
         say("certificate")
         bound = clock.lap("certificate", partial(_final_bound, problem, best, bound))
         lower_g = max(lower_g, bound.bound_g)
-        lower_g = clock.lap("certificate", partial(raised, problem, bound, best.objective_g, lower_g, aim, cells, say))
-        if best.objective_g - lower_g <= aim.wanted(bound) * best.objective_g:
+        lower_g = clock.lap("certificate", partial(raised, problem, bound, best, lower_g, aim, cells, say))
+        if best.objective_g - lower_g <= aim.wanted(problem, best) * best.objective_g:
             break
     assert best is not None
     return Proven(best, bound, lower_g)
@@ -206,11 +206,12 @@ def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
     return max(again, bound, key=lambda b: b.bound_g)
 
 
-def raised(problem: Problem, bound: Bound, objective_g: float, lower_g: float, aim: Aim, cells: tuple[int, ...], say: Progress) -> float:
+def raised(problem: Problem, bound: Bound, driven: Driven, lower_g: float, aim: Aim, cells: tuple[int, ...], say: Progress) -> float:
     """The lower bound [g], raised in cells of stored energy as far as the gap that is wanted needs it.
 
-    lower_g : the best lower bound so far    """
-    wanted = aim.wanted(bound)
+    lower_g : the best lower bound so far
+    """
+    objective_g, wanted = driven.objective_g, aim.wanted(problem, driven)
     work = aim.work * max(1.0, float(problem.points.dt.sum()) / LONG_S)
     for count in cells:
         if objective_g - lower_g <= wanted * objective_g:
