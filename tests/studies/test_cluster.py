@@ -11,10 +11,10 @@ import sys
 from contextlib import closing
 
 import pytest
-from conftest import solved, table, until
 
 from ems.errors import InputError
 from ems.studies.run import run_study
+from tests.studies.conftest import solved, table, until
 
 pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
 

@@ -7,7 +7,6 @@ from types import SimpleNamespace
 
 import click
 import pytest
-from conftest import TRIP, table
 
 from ems import library
 from ems.cli.case import OPTIONS as CASE_OPTIONS
@@ -23,6 +22,7 @@ from ems.studies.run import prepare_study, run_study
 from ems.studies.solve_optimum import optimum_of
 from ems.studies.solvers import SOLVERS, flat
 from ems.trips.cycle import load_cycle
+from tests.studies.conftest import TRIP, table
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,6 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from conftest import solved, table, until
 
 from ems.kernels import jit
 from ems.studies.pools import LocalPool
@@ -21,6 +20,7 @@ from ems.studies.results import load_study
 from ems.studies.run import run_study
 from ems.studies.solvers import SOLVERS
 from ems.studies.worker import prepare
+from tests.studies.conftest import solved, table, until
 
 CASES = 14
 

@@ -6,13 +6,13 @@ import dataclasses
 
 import numpy as np
 import pytest
-from conftest import TRIP
 
 import ems
 from ems.plant.plant import build_plant
 from ems.tables import shared
 from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
 from ems.trips.demand import demand as demand_of_cycle
+from tests.studies.conftest import TRIP
 
 GRID = coarse(DEFAULT_GRID._replace(free_points=6, torque_points=5, inner_points=4, capacity=12))
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import sqlite3
 
 import pytest
-from conftest import solved, table
 
 from ems.errors import InputError, RunError
 from ems.studies.run import run_study
 from ems.studies.store import FILE, CaseRow, Store
 from ems.studies.worker import Outcome
+from tests.studies.conftest import solved, table
 
 
 def outcome(number: int, size: int = 200) -> Outcome:
