@@ -230,7 +230,7 @@ def costate_course(b: BatteryArrays, energy: Any, power: Any, dt: Any, low: floa
     for k in range(dt.size - 1, -1, -1):
         e = min(max(energy[k], low + step), high - step)
         slope = (internal_power(b, e + step, power[k]) - internal_power(b, e - step, power[k])) / (2.0 * step)
-        shape[k] = shape[k + 1] * (1.0 - dt[k] * slope)
+        shape[k] = shape[k + 1] * (1.0 - dt[k] * slope if math.isfinite(slope) else 1.0)     # at the most the battery gives it has none
 
 
 @compiled

@@ -127,7 +127,7 @@ def transition(n: NodeArrays, a: int, b: int, before: Any, after: Any, machines:
     work = own_gain                                   # done by the machine that synchronises
     if mode_before == STOPPED and n.engine_mode[b] != STOPPED:
         engine = n.crank_torque * 0.5 * wb * n.crank_time
-        if n.starter >= 0 and before[n.starter + 1] > 0.0 and not n.has_free[b]:
+        if n.starter >= 0 and before[n.starter + 1] > 0.0 and (n.slipping[b] or not n.has_free[b]):
             clutches = 0.5 * n.inertia[0] * wb * wb      # the starting machine turns already: a clutch slips until the engine does too
         work += gain + engine + clutches
     elif n.engine_mode[b] == STOPPED or (n.engine_mode[b] == IDLING and wb < wa):

@@ -6,13 +6,16 @@ import math
 
 import numpy as np
 
-from ems.kernels.battery import power_limits, state
 from ems.kernels.cells import BLOCK, Cells, least_excess
+from ems.plant.plant import Plant
 from ems.solve.certificate import Bound, pruned
 from ems.solve.problem import Problem
 from ems.types import Array
 
-LIMIT_SLACK = 1e-6      # by which a power limit may rise inside a cell above its values at the edges
+LIMIT_SLACK = 1e-6      # on power limits, for rounding
+LEAST_RAISE = 1e-6      # of the bound: less is not worth a sweep
+BYTES_A_CELL = 32       # of every state
+MOST_BYTES = 5e8        # of the values of all cells; more cells are not made
 
 
 def raised_bound_g(problem: Problem, bound: Bound, by_g: float, count: int, most_work: float = math.inf, least_g: float = 0.0) -> float:
@@ -22,10 +25,12 @@ def raised_bound_g(problem: Problem, bound: Bound, by_g: float, count: int, most
     count : cells in the window      most_work : points times cells; the bound is raised by less where there would be more
     least_g : by less than that it need not be raised at all
     """
+    if BYTES_A_CELL * count * problem.states > MOST_BYTES:
+        return bound.bound_g
     narrow = pruned(problem, bound, by_g)
     while count * narrow.points.fuel.size > most_work:
         by_g *= 0.7
-        if by_g < least_g:
+        if by_g < max(least_g, LEAST_RAISE * abs(bound.bound_g)):
             return bound.bound_g
         narrow = pruned(narrow, bound, by_g)
     excess = least_excess(narrow.points, narrow.links, window_in_cells(problem, count), bound.costate_g_J, bound.intercept_g,
@@ -48,9 +53,21 @@ def window_in_cells(problem: Problem, count: int) -> Cells:
     for resistance in (battery.resistance_discharge_ohm, battery.resistance_charge_ohm):
         r_least, r_most = _extremes(np.interp(soc, battery.soc, resistance), cell, count)
         bounds += [np.minimum.reduceat(r_least / v_most**2, starts), np.maximum.reduceat(r_most / v_least**2, starts)]
-    limits = np.array([power_limits(problem.plant.battery, *state(problem.plant.battery, float(e))) for e in where])
-    takes, gives = (_extremes(limit, cell, count)[1] for limit in (-limits[:, 0], limits[:, 1]))
+    gives, takes = (np.min([_extremes(term, cell, count)[1] for term in terms], axis=0) for terms in _limit_terms(problem.plant, soc))
     return Cells(edge - problem.target_J, *bounds, *((1.0 + LIMIT_SLACK) * np.maximum.reduceat(most, starts) for most in (gives, takes)))
+
+
+def _limit_terms(plant: Plant, soc: Array) -> tuple[list[Array], list[Array]]:
+    """What limits the power the battery gives, and takes, at some charges [W]; the least of each list is the limit.
+
+    Each is convex between knots, so greatest at an end of a cell; their least need not be.
+    """
+    battery, b = plant.layout.battery, plant.battery
+    v = np.interp(soc, battery.soc, battery.voltage_V)
+    out, into = (np.interp(soc, battery.soc, ohm) for ohm in (battery.resistance_discharge_ohm, battery.resistance_charge_ohm))
+    current = np.minimum(b.discharge_A, v / (2.0 * out))
+    gives = [np.interp(soc, b.soc, b.discharge_W), v**2 / (4.0 * out), v * current - out * current**2]
+    return gives, [np.interp(soc, b.soc, b.charge_W), v * b.charge_A + into * b.charge_A**2]
 
 
 def _extremes(values: Array, cell: np.ndarray[tuple[int], np.dtype[np.int64]], count: int) -> tuple[Array, Array]:

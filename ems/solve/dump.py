@@ -54,7 +54,6 @@ def problem_arrays(found: Optimum) -> dict[str, Any]:
     tables = found.tables
     plant, changes = tables.plant, found.problem.changes
     fuel, price = fixed_costs(plant)
-    end_J = float(plant.layout.battery.energy_J(found.soc_end))
     columns = found.trace.columns
     return {
         "time_s": tables.demand.time_s, "dt_s": tables.demand.dt_s, "burn_s": found.problem.points.burn, "demand_of": tables.demand_of,
@@ -65,7 +64,7 @@ def problem_arrays(found: Optimum) -> dict[str, Any]:
         "node_configuration": np.array([plant.configuration(n).id for n in range(len(plant.nodes))]),
         "node_lane": np.array([node.lane for node in plant.nodes]),
         **_battery(plant),
-        "start_J": float(plant.layout.battery.energy_J(found.soc_start)), "target_J": end_J - found.surplus_J,
+        "start_J": found.problem.start_J, "target_J": found.problem.target_J,
         "optimum_node": found.trace.node,
         "optimum_energy_J": 1000.0 * np.append(np.asarray(columns["battery_energy_start_kJ"], float),
                                                np.asarray(columns["battery_energy_end_kJ"], float)[-1]),

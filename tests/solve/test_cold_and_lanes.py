@@ -126,6 +126,18 @@ def test_every_exchange_balances(name):
             assert min(there.clutches, machines.min()) >= -1e-9
 
 
+def test_a_start_through_a_slipping_clutch_pays_its_slip():
+    """The starting machine turns with the wheels, the clutch to the engine is the only way: bringing the engine along by slip loses as
+    much as it takes, half J w^2, whether the clutch then closes or goes on slipping (derived)."""
+    plant = build_plant(load_layout("parallel-six"), lanes=2)
+    wheels = 25.0
+    electric = node(plant, "off:S1=first")
+    for after in ("on:K1+S1=first", "on:K1~+S1=first"):
+        for b in [n for n, one in enumerate(plant.nodes) if plant.configuration(n).id == after]:
+            paid, _ = passed(plant, electric, b, wheels)
+            assert paid.clutches > 0.0, after
+
+
 # ----------------------------------------------------------------------------------------------------------- cold start
 
 

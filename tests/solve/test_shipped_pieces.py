@@ -10,6 +10,7 @@ import pytest
 
 from ems import library
 from ems.layout.based_on import read_layout
+from ems.solve.cells import raised_bound_g
 from tests.solve.substituted import substituted
 
 PIECE = ("udds", 160, 340)      # from a standstill to 91 km/h and down to a stop
@@ -27,4 +28,6 @@ def test_gap_and_tables(pieces, name):
     assert 100 * (1 - found.lower_bound_g / found.objective_g) <= (BINDING_PERCENT if name in FEW_STARTS else PROMISED_PERCENT)
     assert 0 <= found.table_error_percent <= TABLES_PERCENT
     assert found.soc_end >= found.soc_start - 1e-9 and found.surplus_J < 1e3
+    above = 1.5 * (found.objective_g - found.bound.bound_g) + 1e-3      # as far above the trip as the cells can be made to look
+    assert raised_bound_g(found.problem, found.bound, above, 2000) <= found.objective_g + 1e-9
     substituted(found, read_layout(library.find("layout", name, where="test"), name).data)
