@@ -288,3 +288,14 @@ def test_screen_readers_find_their_way(opened):
     assert opened.run("[...document.querySelectorAll('table')].every(t => t.querySelector('th[scope]'))")
     ids = opened.run("[...document.querySelectorAll('[id]')].map(n => n.id)")
     assert len(ids) == len(set(ids))
+
+
+def test_cursor_labels_stay_inside_their_panels(browser, page):
+    browser.open(page, 360, 740)
+    out = browser.run("""(() => { const e = document.querySelector("input[type=range]"), out = [];
+        for (let k = 0; k <= +e.max; k++) { e.value = k; e.dispatchEvent(new Event("input", { bubbles: true }));
+            for (const t of document.querySelectorAll("[id^=panel-] text")) {
+                const r = t.getBoundingClientRect(), s = t.ownerSVGElement.getBoundingClientRect();
+                if (r.width > 0 && (r.right > s.right + 1 || r.left < s.left - 1)) out.push(`${k}: ${t.textContent}`); } }
+        return out; })()""")
+    assert out == []

@@ -298,9 +298,9 @@
       const x = across(p, time[k]), seen = time[k] >= state.low && time[k] < state.high;
       p.cursor.style.display = p.label.style.display = seen ? "" : "none";
       set(p.cursor, "x1", x.toFixed(1)); set(p.cursor, "x2", x.toFixed(1));
-      const right = x > p.width * 0.7;
-      set(p.label, "x", (x + (right ? -5 : 5)).toFixed(1)); set(p.label, "text-anchor", right ? "end" : "start");
       p.label.textContent = p.read(k);
+      const right = x > p.width * 0.7 || x + 5 + p.label.getComputedTextLength() > p.width;
+      set(p.label, "x", (x + (right ? -5 : 5)).toFixed(1)); set(p.label, "text-anchor", right ? "end" : "start");
     }
   }
 
