@@ -85,7 +85,8 @@ def show_text(study: Study, parts: Sequence[tuple[str, Study]], asked: Sequence[
     lines: list[RenderableType] = [Text.assemble((study.name, "bold"), f"   {counts_text(study.counts())}")]
     if study.require:
         met = sum(row["meets"] is True for row in study.rows)
-        lines.append(f"  {met} meet every requirement; the others are marked in the column broken")
+        others = "; the others are marked in the column broken" if met < len(study.rows) else ""
+        lines.append(f"  {met} meet every requirement{others}")
     for heading, part in parts:
         lines += ["", *([heading] if heading else []), *table_text(part, asked, most_rows=most_rows)]
     return [*lines, "", *([TIES] if "gap_percent" in study.headings else []), NO_TYPE_APPROVAL]

@@ -146,7 +146,7 @@
       for (const part of ["extra", "fuel", "worth", "change", "later"]) cell(row, (part === "extra" && R[part][r] > 0 ? "+" : "") + fixed(grams(part, r), 4), "td", "n");
     }
     const more = R.possible[k] - (R.first[k + 1] - R.first[k]);
-    byId("impossible").textContent = `${R.possible[k]} of ${data.configurations.length} configurations are possible here${more > 0 ? `, ${more} of them dearer than those shown` : ""}; the rest are stopped by a limit (ems explain names it).`;
+    byId("impossible").textContent = `${R.possible[k]} of ${data.configurations.length} configurations are possible here${more > 0 ? `, ${more} of them dearer than those shown` : ""}${R.possible[k] < data.configurations.length ? "; the rest are stopped by a limit (ems explain names it)" : ""}.`;
     byId("why").textContent = reason(own, rival);
   }
   function reason(own, rival) {
