@@ -84,8 +84,8 @@ def reason(explanation: Explanation) -> str:
 def _against(chosen: Row, rival: Row) -> str:
     margin = rival["total_g"] - chosen["total_g"]
     if margin < -TIE_G:
-        return (f"{chosen['id']} was chosen although {rival['id']} comes out {-margin:.4f} g lower by this reckoning: "
-                "the battery's limits or the steps around this second decide.")
+        return (f"{chosen['id']} was chosen although {rival['id']} comes out {-margin:.4f} g lower at one price of stored energy: "
+                "that price is not exact where engine starts are few or the battery is at a limit.")
     if margin <= TIE_G:
         return f"{chosen['id']} and {rival['id']} cost the same here; the first of equals is taken."
     gains = {name: rival[key] - chosen[key] for key, name in PARTS.items()}

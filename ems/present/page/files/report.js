@@ -154,7 +154,7 @@
     if (own < 0) return "";
     if (rival < 0) return `${id(own)}: every other configuration is stopped by a limit.`;
     const extra = grams("extra", rival);
-    if (extra < -0.00005 && !data.beside) return `${id(own)} was driven although ${id(rival)} comes out ${fixed(-extra, 4)} g lower by this reckoning: limits of the battery or the steps around this second decide.`;
+    if (extra < -0.00005 && !data.beside) return `${id(own)} was driven although ${id(rival)} comes out ${fixed(-extra, 4)} g lower at one price of stored energy: that price is not exact where engine starts are few or the battery is at a limit.`;
     if (Math.abs(extra) <= 0.00005) return `${id(own)} and ${id(rival)} cost the same here.`;
     const better = extra > 0 ? own : rival, other = extra > 0 ? rival : own;
     const gains = Object.keys(words).map(p => [words[p], grams(p, other) - grams(p, better)]).filter(g => Math.abs(g[1]) >= 0.00005).sort((a, b) => Math.abs(b[1]) - Math.abs(a[1]));
