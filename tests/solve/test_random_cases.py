@@ -1,7 +1,7 @@
 """Random layouts, maps, sizes and cycles through the whole solver: no traceback, and every relation that holds for any optimum.
 
-Source: by definition of a bound and of an optimum; the first law. Draws are fixed for a set of imported modules; `EMS_LONG=1` makes many more, anew
-each time.
+Source: by definition of a bound and of an optimum; the first law. Draws are fixed for a set of imported
+modules; `EMS_LONG=1` makes many more, anew each time.
 """
 
 from __future__ import annotations
