@@ -101,15 +101,20 @@ def lower_bound(problem: Problem, window: Window, shape: Array, segments: IntArr
     return Bound(bound, slope, shape, value, stage, segments, values_g_J, plane_of(shape, segments, cost, at, gradient, values_g_J.size))
 
 
-def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Array, search: bool = True) -> Bound:
-    """The largest lower bound over the segment values, by cutting planes; for the values given only, without a search.
+def bound_at(problem: Problem, shape: Array, segments: IntArray, values_g_J: Array) -> Bound:
+    """The lower bound for given segment values, over the whole window."""
+    return lower_bound(problem, window_cells(problem), shape, segments, values_g_J)
+
+
+def best_bound(problem: Problem, shape: Array, segments: IntArray, start_g_J: Array) -> Bound:
+    """The largest lower bound over the segment values, by cutting planes.
 
     After the first steps the search looks at the points that matter around the best so far; what it finds is then evaluated on all
     of them, and sought among all of them where the bound stays lower there.
     """
     window = window_cells(problem)
     best = lower_bound(problem, window, shape, segments, np.asarray(start_g_J, float))
-    if not search or best.bound_g >= HUGE:
+    if best.bound_g >= HUGE:
         return best
     several = start_g_J.size > 1
     share, radius = (SEVERAL_SEARCHED, SEVERAL_RADIUS) if several else (SEARCHED, RADIUS)

@@ -7,7 +7,7 @@ less. So an evaluation gives a plane for every segment, and a linear program (Hi
 
 A segment's planes need not all lie above its part, since other values may lead through other states at the borders. A plane that
 passes below the part of the best evaluation is lifted to it. So the parts lead to the neighbourhood of the peak in a few steps, and
-planes of whole evaluations, which always hold, from there on. A promise may be wrong, the bound that is evaluated never.
+planes of whole evaluations, which hold (but for what is taken off for the bend of the battery's losses), from there on. A promise may be wrong, the bound that is evaluated never.
 """
 
 from __future__ import annotations
@@ -75,13 +75,11 @@ Peak = Callable[[list[Plane], Plane, Array, float, tuple[float, float]], tuple[A
 
 
 def peak_of_parts(planes: list[Plane], best: Plane, values_g_J: Array, radius: float, ends_J: tuple[float, float]) -> tuple[Array, float]:
-    """Segment values at which the planes, segment by segment, promise most, and how much that is [g].
+    """Values of several segments at which the planes, segment by segment, promise most, and how much that is [g].
 
     best : one of the planes, found at ``values_g_J``      radius : how far from there one may go      ends_J : window, from the target
     Where the solver finds none, the values as they are and no promise.
     """
-    if values_g_J.size == 1:
-        return peak_of_wholes(planes, best, values_g_J, radius, ends_J)
     jumps, best_parts = best.jumps, best.parts_g(values_g_J)
     S, J = values_g_J.size, jumps.before.size
     fall, falls = radius * jumps.by_value(S), jumps.fall(values_g_J)
@@ -99,7 +97,7 @@ def peak_of_parts(planes: list[Plane], best: Plane, values_g_J: Array, radius: f
 
 
 def peak_of_wholes(planes: list[Plane], best: Plane, values_g_J: Array, radius: float, ends_J: tuple[float, float]) -> tuple[Array, float]:
-    """The same with one plane an evaluation, all segments together: what it promises holds."""
+    """The same with one plane an evaluation, all segments together, and for a single segment."""
     S = values_g_J.size
     by_value = best.jumps.by_value(S)
     slopes = np.array([p.energy_J + p.jump_J @ by_value for p in planes])

@@ -13,7 +13,7 @@ from ems.errors import RunError
 from ems.kernels.frontier import Grid
 from ems.kernels.jit import beside
 from ems.solve.cells import raised_bound_g
-from ems.solve.certificate import LONG_S, Bound, best_bound, pruned, reach_g
+from ems.solve.certificate import LONG_S, Bound, best_bound, bound_at, pruned, reach_g
 from ems.solve.clock import Clock, Progress
 from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
@@ -68,7 +68,7 @@ def first_bound(problem: Problem) -> tuple[Problem, Bound]:
     costate = solve_costate(problem, FIRST_COSTATE / problem.plant.heating_value_J_g)
     final = float(costate.above.costate_g_J[-1])
     one = np.zeros(problem.points.dt.size + 1, np.int64)
-    bound = best_bound(problem, costate.above.shape, one, np.array([final]), search=False)
+    bound = bound_at(problem, costate.above.shape, one, np.array([final]))
     if costate.inside(*problem.window_J):
         return problem, bound
     rough = _coarse_sweep(problem, bound, reach_g(problem, bound, SLACK), ROUGH_NODES)
@@ -152,7 +152,7 @@ def proven(problem: Problem, bound: Bound, clock: Clock, say: Progress, aim: Aim
     bound : values to begin with; they may come from another problem on the same trip
     """
     best: Driven | None = None
-    bound = clock.lap("certificate", lambda: best_bound(problem, bound.shape, bound.segments, bound.values_g_J, search=False))
+    bound = clock.lap("certificate", lambda: bound_at(problem, bound.shape, bound.segments, bound.values_g_J))
     lower_g = 0.0                                   # fuel and prices are never negative
     for effort, cells in enumerate(aim.cells):
         say("dynamic programming" if effort == 0 else "dynamic programming, finer")
@@ -239,4 +239,4 @@ class Finer:
         tables = self.search()
         more = near(self.problem, bound, max(objective_g - bound.bound_g, 1e-3)) & ~self.reached
         tables = added(tables, more, self.grid, slopes_around(bound, tables.demand_of, self.problem.fuel_factor, 0.0))
-        return best_bound(with_tables(self.problem, tables), bound.shape, bound.segments, bound.values_g_J, search=False).bound_g
+        return bound_at(with_tables(self.problem, tables), bound.shape, bound.segments, bound.values_g_J).bound_g

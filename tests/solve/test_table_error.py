@@ -11,7 +11,7 @@ import pytest
 from ems.layout.load import layout_from
 from ems.plant.plant import build_plant
 from ems.solve import steps
-from ems.solve.certificate import best_bound
+from ems.solve.certificate import best_bound, bound_at
 from ems.solve.problem import build_problem, with_tables
 from ems.tables.build import DEFAULT_GRID, added, build_tables, refined
 from ems.trips.demand import Demand
@@ -63,7 +63,7 @@ def test_what_the_first_search_of_finer_tables_missed_is_searched_afterwards(pie
     finer.reached = wide & (np.arange(wide.shape[1]) % 2 == 0)[None, :] if missed == "half of the nodes" else np.zeros_like(wide)
     slopes = steps.slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, 0.0)
     tables = added(problem.tables, wide, refined(pieces.small_grid, 2), slopes)
-    at_once = best_bound(with_tables(problem, tables), bound.shape, bound.segments, bound.values_g_J, search=False).bound_g
+    at_once = bound_at(with_tables(problem, tables), bound.shape, bound.segments, bound.values_g_J).bound_g
     assert at_once < bound.bound_g - 1e-6
     assert finer.bound_g(bound, trip_g) == pytest.approx(at_once, rel=1e-9)
 
