@@ -7,7 +7,8 @@ less. So an evaluation gives a plane for every segment, and a linear program (Hi
 
 A segment's planes need not all lie above its part, since other values may lead through other states at the borders. A plane that
 passes below the part of the best evaluation is lifted to it. So the parts lead to the neighbourhood of the peak in a few steps, and
-planes of whole evaluations, which hold (but for what is taken off for the bend of the battery's losses), from there on. A promise may be wrong, the bound that is evaluated never.
+planes of whole evaluations, which hold but for what is taken off for the bend of the battery's losses, from there on. A promise may be
+wrong, the bound that is evaluated never.
 """
 
 from __future__ import annotations
