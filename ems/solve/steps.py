@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 
 from ems.errors import RunError
+from ems.kernels.dynamic import Corridor
 from ems.kernels.frontier import Grid
 from ems.kernels.jit import beside
 from ems.solve.cells import raised_bound_g
@@ -18,19 +19,23 @@ from ems.solve.clock import Clock, Progress
 from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
 from ems.solve.problem import Problem, with_tables
+from ems.solve.room import Room, passable, room_of
 from ems.tables.build import Tables, added, refined
 from ems.types import Array, BoolArray, IntArray
 
 FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
 ROUGH_NODES = 101               # battery nodes of the sweep that only shows where the window binds
 COARSE_NODES, FINE_NODES = 251, 201
-CORRIDORS = (0.1, 0.02, 0.004) # half widths of the fine corridors, share of the window
+NODES_TIMES = (1, 3, 16, 40)      # as many by effort
+MOST_VALUES = 60_000_000        # of a sweep at any time, of 8 bytes each; no more nodes than that
+CORRIDORS = (0.1, 0.02, 0.004)  # half heights of the fine corridors, share of what the coarse sweep looks at
 TOUCHES = 0.0025                # share of the window this near to whose ends a trip is said to touch it
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
 SLACK_TABLES = 0.0003           # the same for the nodes whose tables are refined
 BEYOND = 0.1                    # how far below the gap that is aimed at the cells go, relative
 SPREAD, APART = 0.008, 0.02      # how far around the costate supporting points are sought, and how far apart, relative
 MOST_SLOPES = 9
+BESIDE = 0.01                    # how far beyond what a trip can reach battery nodes go, share of the window
 CONTACT = 0.08                  # share of the window within which a turn of the trajectory may be a contact (more only costs time)
 
 
@@ -46,7 +51,7 @@ class Aim:
     free: float = 0.0002
     binding: float = 0.0005
     cells: tuple[tuple[int, ...], ...] = ((2000, 6000), (6000,), (20000, 60000))
-    work: float = 4e9
+    work: float = 6e9
 
     def wanted(self, problem: Problem, driven: Driven) -> float:
         """The gap that is small enough beside a trip."""
@@ -71,7 +76,7 @@ def first_bound(problem: Problem) -> tuple[Problem, Bound]:
     bound = bound_at(problem, costate.above.shape, one, np.array([final]))
     if costate.inside(*problem.window_J):
         return problem, bound
-    rough = _coarse_sweep(problem, bound, reach_g(problem, bound, SLACK), ROUGH_NODES)
+    rough, _ = _coarse_sweep(problem, bound, reach_g(problem, bound, SLACK), ROUGH_NODES)
     segments = segments_between_contacts(problem, rough.energy_J)
     start = np.full(int(segments.max()) + 1, final)
     return problem, best_bound(problem, costate.above.shape, segments, start)
@@ -170,31 +175,50 @@ def proven(problem: Problem, bound: Bound, clock: Clock, say: Progress, aim: Aim
 
 
 def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Driven:
-    """Coarse sweep over the whole window, then ever finer sweeps in corridors around the best trip so far.
+    """Coarse sweep over all that a trip can reach, then ever finer sweeps in corridors around the best trip so far.
 
     slack_g : how far from the bound a point may lie to be looked at      effort : 0, 1, ..: more nodes
     """
     costate = float(bound.costate_g_J.max())
-    best = _coarse_sweep(problem, bound, slack_g, COARSE_NODES * (1 + effort))
-    low, high = problem.window_J
+    times = NODES_TIMES[min(effort, len(NODES_TIMES) - 1)]
+    best, height_J = _coarse_sweep(problem, bound, slack_g, COARSE_NODES * times)
     narrow = problem
     for share in CORRIDORS:
-        half = share * (high - low)
+        half = share * height_J
         narrow = pruned(narrow, bound, min(slack_g, best.objective_g - bound.bound_g) + 1e-6)
-        corridor = narrow_corridor(narrow, best.energy_J - half, best.energy_J + half, FINE_NODES * (1 + effort), costate)
+        corridor = narrow_corridor(narrow, best.energy_J - half, best.energy_J + half, _nodes(narrow, FINE_NODES * times), costate)
         with suppress(RunError):                    # a corridor may hold no way to the target; the trip it lies around does
             best = min(best, solve_dynamic(narrow, corridor), key=lambda d: d.objective_g)
     return best
 
 
-def _coarse_sweep(problem: Problem, bound: Bound, slack_g: float, nodes: int) -> Driven:
-    """A trip through the pruned problem; through more points where too few were kept to stay inside the window."""
+def _coarse_sweep(problem: Problem, bound: Bound, slack_g: float, nodes: int) -> tuple[Driven, float]:
+    """A trip through the pruned problem, and the mean height of what was searched for it [J].
+
+    Through more points where too few were kept to stay inside the window.
+    """
     costate = float(bound.costate_g_J.max())
     for times in (1.0, 10.0, 100.0):
         narrow = pruned(problem, bound, times * slack_g)
-        with suppress(RunError):
-            return solve_dynamic(narrow, full_corridor(narrow, nodes, costate))
-    return solve_dynamic(problem, full_corridor(problem, nodes, costate))
+        if passable(narrow):
+            with suppress(RunError):
+                corridor = _all_room(narrow, room_of(narrow, bound, times * slack_g), _nodes(narrow, nodes), costate)
+                return solve_dynamic(narrow, corridor), float(corridor.step.mean()) * (corridor.size - 1)
+    low, high = problem.window_J
+    return solve_dynamic(problem, full_corridor(problem, nodes, costate)), high - low
+
+
+def _nodes(problem: Problem, wanted: int) -> int:
+    """As many battery nodes as are wanted, or as their values find room in memory."""
+    states = int(problem.alive[:, problem.changes.node[:-1]].sum())
+    return max(min(wanted, MOST_VALUES // max(states, 1)), ROUGH_NODES)
+
+
+def _all_room(narrow: Problem, room: Room, nodes: int, costate_g_J: float) -> Corridor:
+    """Battery nodes over all that a trip can reach, and a little beside it."""
+    low, high = narrow.window_J
+    beside = BESIDE * (high - low)
+    return narrow_corridor(narrow, room.low_J[0] - beside, room.high_J[0] + beside, nodes, costate_g_J)
 
 
 def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:
