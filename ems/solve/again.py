@@ -13,9 +13,10 @@ from ems.errors import RunError
 from ems.plant.counters import Waits
 from ems.solve.certificate import Bound, best_bound, reach_g
 from ems.solve.clock import Clock, Progress
+from ems.solve.finer import proven_finely
 from ems.solve.optimum import Optimum, result_of
 from ems.solve.problem import Problem, build_problem, fixed_costs, with_tables
-from ems.solve.steps import SLACK_TABLES, SPREAD, Finer, first_bound, near, proven, slopes_around
+from ems.solve.steps import SLACK_TABLES, SPREAD, first_bound, near, slopes_around
 from ems.tables.build import Tables, added
 from ems.types import BoolArray
 
@@ -47,12 +48,9 @@ def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_pric
     slopes = slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, SPREAD)
     tables = clock.lap("tables", lambda: added(tables, fresh, found.tables.grid, slopes))
     problem = with_tables(problem, tables)
-    finer = clock.lap("certificate", lambda: Finer(problem, bound, found.tables.grid))
-    again = proven(problem, bound, clock, say)
-    say("how much finer tables would take off")
-    finer_g = clock.lap("certificate", lambda: finer.bound_g(again.bound, again.driven.objective_g))
+    again = proven_finely(problem, bound, found.tables.grid, clock, say)
     waits = Waits(found.waits_s["dwell"], found.waits_s["engine_on"], found.waits_s["engine_off"])
-    return replace(result_of(layout, found.cycle, problem, again, finer_g, clock, waits, None),
+    return replace(result_of(layout, found.cycle, again, clock, waits, None),
                    warm_l_per_100km=found.warm_l_per_100km)
 
 

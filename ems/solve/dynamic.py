@@ -19,6 +19,7 @@ class Driven:
     """A trip driven through the tabulated problem.
 
     node, state, point : (K,) schedule      energy_J : (K + 1,) stored energy      objective_g : fuel and prices
+    nodes : battery nodes of the sweep that found it; 0 where none did
     """
 
     node: IntArray
@@ -26,6 +27,7 @@ class Driven:
     point: IntArray
     energy_J: Array
     objective_g: float
+    nodes: int = 0
 
 
 def full_corridor(problem: Problem, size: int, costate_g_J: float, penalty: float = PENALTY) -> Corridor:
@@ -69,7 +71,8 @@ def solve_dynamic(problem: Problem, corridor: Corridor) -> Driven:
         reached = float(problem.plant.layout.battery.soc_at(energy[K]))
         raise RunError(f"the charge asked for at the end is out of reach: {reached:.4f} at best by the policy found")
     node = links.node[state]
-    return Driven(node, state, point if problem.source is None else problem.source[point], energy, objective_g(problem, node, point))
+    return Driven(node, state, point if problem.source is None else problem.source[point], energy, objective_g(problem, node, point),
+                  corridor.size)
 
 
 def _rows(problem: Problem) -> IntArray:

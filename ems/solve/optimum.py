@@ -20,9 +20,10 @@ from ems.plant.trace import Trace, trace
 from ems.solve.certificate import Bound
 from ems.solve.charge import charge_of
 from ems.solve.clock import Clock, Progress
+from ems.solve.finer import Finely, proven_finely
 from ems.solve.problem import Problem, build_problem, fixed_costs, transition_costs, with_tables
 from ems.solve.shortfall import shortfall
-from ems.solve.steps import FINE_NODES, Finer, Proven, aim_at, first_bound, proven, refined_near
+from ems.solve.steps import aim_at, first_bound, refined_near
 from ems.tables.build import DEFAULT_GRID, Tables, build_tables, coarse
 from ems.trips.cycle import Cycle
 from ems.trips.demand import Demand
@@ -146,12 +147,9 @@ def optimum(layout: Layout, cycle: Cycle, *, charge: tuple[float, float] | None 
     say("refining tables")
     tables = clock.lap("tables", lambda: refined_near(problem, bound, grid))
     problem = with_tables(problem, tables)
-    finer = clock.lap("certificate", lambda: Finer(problem, bound, grid))
-    found = proven(problem, bound, clock, say, aim_at(gap_percent))
-    say("how much finer tables would take off")
-    finer_g = clock.lap("certificate", lambda: finer.bound_g(found.bound, found.driven.objective_g))
+    finely = proven_finely(problem, bound, grid, clock, say, aim_at(gap_percent))
     say("audit")
-    return replace(result_of(layout, cycle, problem, found, finer_g, clock, waits, warm), gap_asked_percent=gap_percent)
+    return replace(result_of(layout, cycle, finely, clock, waits, warm), gap_asked_percent=gap_percent)
 
 
 def _cold_data(layout: Layout) -> None:
@@ -178,13 +176,12 @@ def _compile() -> None:
     warm_up()
 
 
-def result_of(layout: Layout, cycle: Cycle, problem: Problem, found: Proven, finer_g: float, clock: Clock, waits: Waits,
-              warm: Optimum | None) -> Optimum:
+def result_of(layout: Layout, cycle: Cycle, finely: Finely, clock: Clock, waits: Waits, warm: Optimum | None) -> Optimum:
     """A trip that was driven, traced and audited, with what is proven of it.
 
-    finer_g : affine lower bound with finer tables
     Raises ``RunError`` where the bound lies above the trip: then the proof is wrong, and must not be printed.
     """
+    problem, found, finer_g = finely
     if found.lower_g > found.driven.objective_g * (1.0 + 1e-9) + 1e-6:
         raise RunError(f"the lower bound, {found.lower_g:.6f} g, lies above a trip of {found.driven.objective_g:.6f} g: "
                        "a mistake in ems, please report it with the layout and the cycle")
@@ -214,7 +211,7 @@ def result_of(layout: Layout, cycle: Cycle, problem: Problem, found: Proven, fin
         recovered_percent=_recovered_percent(trip, tables.demand.dt_s),
         floor_l_per_100km=floor_l_per_100km(layout, problem),
         waits_s={"dwell": waits.dwell_s, "engine_on": waits.engine_on_s, "engine_off": waits.engine_off_s},
-        grid={**tables.grid._asdict(), "battery_nodes": FINE_NODES, "lanes": 1 + max(n.lane for n in plant.nodes),
+        grid={**tables.grid._asdict(), "battery_nodes": driven.nodes, "lanes": 1 + max(n.lane for n in plant.nodes),
               "nodes": len(plant.nodes), "states": problem.states, "points": int(tables.fuel_g_s.size)},
         compile_s=clock.seconds["compile"], tables_s=clock.seconds["tables"], solve_s=clock.seconds["solve"],
         certificate_s=clock.seconds["certificate"])

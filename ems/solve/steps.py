@@ -1,10 +1,10 @@
-"""The steps of the optimum: first bound, refined tables, trip and certificate, raised bound, and what finer tables would take off."""
+"""The steps of the optimum on given tables: first bound, refined tables, trip and certificate, raised bound."""
 
 from __future__ import annotations
 
 import math
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -12,15 +12,14 @@ import numpy as np
 from ems.errors import RunError
 from ems.kernels.dynamic import Corridor
 from ems.kernels.frontier import Grid
-from ems.kernels.jit import beside
 from ems.solve.cells import raised_bound_g
 from ems.solve.certificate import LONG_S, Bound, best_bound, bound_at, pruned, reach_g
 from ems.solve.clock import Clock, Progress
 from ems.solve.costate import costate_shape, solve_costate
 from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
-from ems.solve.problem import Problem, with_tables
+from ems.solve.problem import Problem
 from ems.solve.room import Room, passable, room_of
-from ems.tables.build import Tables, added, refined
+from ems.tables.build import Tables, added
 from ems.types import Array, BoolArray, IntArray
 
 FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where the search begins
@@ -44,12 +43,14 @@ class Aim:
     """Which gap is small enough, relative, and what is done to reach it.
 
     free, binding : where the window does not bind, and where it does
+    tables : the table error that is small enough, relative
     cells : by effort (more nodes in the sweeps each time), the numbers of cells of stored energy in which the bound is raised
     work : most points times cells in half an hour of trip, for which it is raised
     """
 
     free: float = 0.0002
     binding: float = 0.0005
+    tables: float = 0.0002
     cells: tuple[tuple[int, ...], ...] = ((2000, 6000), (6000,), (20000, 60000))
     work: float = 6e9
 
@@ -65,7 +66,7 @@ def aim_at(gap_percent: float | None) -> Aim:
     """The usual aim, or one that spends more before it gives up a gap that was asked for."""
     if gap_percent is None:
         return USUAL
-    return Aim(gap_percent / 100.0, gap_percent / 100.0, (*USUAL.cells, (60000,)), math.inf)
+    return replace(USUAL, free=gap_percent / 100.0, binding=gap_percent / 100.0, cells=(*USUAL.cells, (60000,)), work=math.inf)
 
 
 def first_bound(problem: Problem) -> tuple[Problem, Bound]:
@@ -244,23 +245,3 @@ def raised(problem: Problem, bound: Bound, driven: Driven, lower_g: float, aim: 
         by = (1.0 - (1.0 - BEYOND) * wanted) * objective_g - bound.bound_g
         lower_g = max(lower_g, raised_bound_g(problem, bound, by, count, work, lower_g - bound.bound_g))
     return lower_g
-
-
-class Finer:
-    """Tables of twice the points on every axis, wherever a trip within a slack of the bound can pass; searched beside other work.
-
-    They are sought with the bound that is known before the dynamic programming, and more of them where that leaves a wider gap.
-    """
-
-    def __init__(self, problem: Problem, bound: Bound, grid: Grid) -> None:
-        twice, reached = refined(grid, 2), near(problem, bound, reach_g(problem, bound, SLACK))
-        slopes = slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, 0.0)
-        self.problem, self.grid, self.reached = problem, twice, reached
-        self.search = beside(lambda: added(problem.tables, reached, twice, slopes))    # holds no part of self, which holds it
-
-    def bound_g(self, bound: Bound, objective_g: float) -> float:
-        """Lower bound with them, wherever a trip no worse than the one found can pass [g]."""
-        tables = self.search()
-        more = near(self.problem, bound, max(objective_g - bound.bound_g, 1e-3)) & ~self.reached
-        tables = added(tables, more, self.grid, slopes_around(bound, tables.demand_of, self.problem.fuel_factor, 0.0))
-        return bound_at(with_tables(self.problem, tables), bound.shape, bound.segments, bound.values_g_J).bound_g

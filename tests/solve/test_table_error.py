@@ -10,6 +10,7 @@ import pytest
 
 from ems.layout.load import layout_from
 from ems.plant.plant import build_plant
+from ems.solve import finer as finer_tables
 from ems.solve import steps
 from ems.solve.certificate import best_bound, bound_at
 from ems.solve.problem import build_problem, with_tables
@@ -56,8 +57,8 @@ def test_what_the_first_search_of_finer_tables_missed_is_searched_afterwards(pie
     of one search of them all, and below that of the tables as they are. (Points are only added, so the order of searches is nothing.)"""
     found = pieces.optimum("series", "udds", 160, 250, grid=pieces.small_grid)
     problem, bound = found.problem, found.bound
-    monkeypatch.setattr(steps, "beside", lambda work: work)         # begins when it is asked for
-    finer, trip_g = steps.Finer(problem, bound, pieces.small_grid), 1.001 * bound.bound_g
+    monkeypatch.setattr(finer_tables, "beside", lambda work: work)         # begins when it is asked for
+    finer, trip_g = finer_tables.Finer(problem, bound, pieces.small_grid), 1.001 * bound.bound_g
     wide = steps.near(problem, bound, trip_g - bound.bound_g)
     assert (wide >= finer.reached).all() and wide.sum() > finer.reached.sum()
     finer.reached = wide & (np.arange(wide.shape[1]) % 2 == 0)[None, :] if missed == "half of the nodes" else np.zeros_like(wide)
@@ -65,7 +66,7 @@ def test_what_the_first_search_of_finer_tables_missed_is_searched_afterwards(pie
     tables = added(problem.tables, wide, refined(pieces.small_grid, 2), slopes)
     at_once = bound_at(with_tables(problem, tables), bound.shape, bound.segments, bound.values_g_J).bound_g
     assert at_once < bound.bound_g - 1e-6
-    assert finer.bound_g(bound, trip_g) == pytest.approx(at_once, rel=1e-9)
+    assert finer.bound(bound, trip_g)[1] == pytest.approx(at_once, rel=1e-9)
 
 
 def demand_at(speed_m_s, force_N):
