@@ -8,6 +8,7 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
+import ems
 from ems.layout.load import layout_from
 from ems.plant.plant import build_plant
 from ems.solve import finer as finer_tables
@@ -58,15 +59,26 @@ def test_what_the_first_search_of_finer_tables_missed_is_searched_afterwards(pie
     found = pieces.optimum("series", "udds", 160, 250, grid=pieces.small_grid)
     problem, bound = found.problem, found.bound
     monkeypatch.setattr(finer_tables, "beside", lambda work: work)         # begins when it is asked for
-    finer, trip_g = finer_tables.Finer(problem, bound, pieces.small_grid), 1.001 * bound.bound_g
+    grid = problem.tables.grid
+    finer, trip_g = finer_tables.Finer(problem, bound, grid), 1.001 * bound.bound_g
     wide = steps.near(problem, bound, trip_g - bound.bound_g)
     assert (wide >= finer.reached).all() and wide.sum() > finer.reached.sum()
     finer.reached = wide & (np.arange(wide.shape[1]) % 2 == 0)[None, :] if missed == "half of the nodes" else np.zeros_like(wide)
     slopes = steps.slopes_around(bound, problem.tables.demand_of, problem.fuel_factor, 0.0)
-    tables = added(problem.tables, wide, refined(pieces.small_grid, 2), slopes)
+    tables = added(problem.tables, wide, refined(grid, 2), slopes)
     at_once = bound_at(with_tables(problem, tables), bound.shape, bound.segments, bound.values_g_J).bound_g
     assert at_once < bound.bound_g - 1e-6
     assert finer.bound(bound, trip_g)[1] == pytest.approx(at_once, rel=1e-9)
+
+
+def test_tables_are_made_finer_until_they_miss_little(pieces, monkeypatch):
+    """From a coarse grid the tables are refined until no more than the aim is missed, and the fuel falls by what was told (derived)."""
+    found = pieces.optimum("series", "udds", 160, 250, (), None, grid=pieces.small_grid)
+    monkeypatch.setattr(finer_tables, "MOST_REFINED", 0)
+    left = ems.optimum(found.layout, found.cycle, grid=pieces.small_grid)
+    assert left.tables.grid == pieces.small_grid and found.tables.grid != pieces.small_grid
+    assert found.table_error_percent <= 100 * steps.USUAL.tables < left.table_error_percent
+    assert found.bound.bound_g < left.bound.bound_g and found.objective_g <= left.objective_g
 
 
 def demand_at(speed_m_s, force_N):
