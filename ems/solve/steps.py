@@ -206,7 +206,7 @@ def _coarse_sweep(problem: Problem, bound: Bound, slack_g: float, nodes: int) ->
                 corridor = _all_room(narrow, room_of(narrow, bound, times * slack_g), _nodes(narrow, nodes), costate)
                 return solve_dynamic(narrow, corridor), float(corridor.step.mean()) * (corridor.size - 1)
     low, high = problem.window_J
-    return solve_dynamic(problem, full_corridor(problem, nodes, costate)), high - low
+    return solve_dynamic(problem, full_corridor(problem, _nodes(problem, nodes), costate)), high - low
 
 
 def _nodes(problem: Problem, wanted: int) -> int:
