@@ -216,7 +216,7 @@ def figure(rows: list[Row], title: str, path: Path) -> None:
 
     fig, ax = plt.subplots(figsize=(7.2, 4.4), layout="constrained")
     for method, colour, marker in (("textbook", "#b0413e", "s"), ("reduced NumPy", "#c58b2a", "^"), ("ours", "#1f5f8b", "o")):
-        own = [r for r in rows if r.method == method and r.error_percent is not None]
+        own = sorted((r for r in rows if r.method == method and r.error_percent is not None), key=lambda r: r.cpu_s)
         if not own:
             continue
         ax.plot([r.cpu_s for r in own], [max(r.error_percent or 0.0, 1e-4) for r in own], marker=marker, color=colour, lw=1.4, label=method)
