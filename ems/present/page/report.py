@@ -15,12 +15,13 @@ from ems.present.drawing.flow import Flows, trip_flows
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
-from ems.present.drawing.style import FONT, style_sheet
+from ems.present.drawing.style import FONT
 from ems.present.engagement import engagement
 from ems.present.figures import charge_finding, power_finding, speed_finding
 from ems.present.inline import Html
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.page import findings, maps
+from ems.present.page.assets import script, style
 from ems.present.page.columns import mode_patterns, page_columns, part_patterns
 from ems.present.page.compare_sections import compare_head, compare_sections
 from ems.present.page.sections import Head, Section
@@ -103,13 +104,10 @@ def html(page: Page) -> Html:
 
     environment = Environment(loader=PackageLoader("ems.present.page", "files"), autoescape=True, undefined=StrictUndefined,
                               trim_blocks=True, lstrip_blocks=True)
-    source = environment.loader
-    assert source is not None
-    css, script = (source.get_source(environment, name)[0] for name in ("report.css", "report.js"))
     labels = list(page.trip.time_share) if page.trip else []
     return Html(environment.get_template("report.html").render(
-        head=page.head, sections=page.sections, cautions=page.cautions, css=Markup(css + style_sheet()), font=Markup(FONT),
-        script=Markup(script), patterns=mode_patterns(labels), part_patterns=part_patterns(), remark=REMARK,
+        head=page.head, sections=page.sections, cautions=page.cautions, css=Markup(style()), font=Markup(FONT),
+        script=Markup(script()), patterns=mode_patterns(labels), part_patterns=part_patterns(), remark=REMARK,
         methods=[*page.methods, COLOURS, *([SETS] if page.trip and page.trip.layout.planetary_sets else [])],
         sources=_sources(page), inputs=_inputs(page),
         versions=page.result.get("versions") or _versions(), trip=None if page.trip is None else _shown(page.trip, page.result)))
