@@ -67,16 +67,17 @@ def run_command(
 def _show_plan(run: common.Run, prepared: Prepared) -> None:
     """What a study would solve."""
     plan = prepared.plan
+    layouts, cycles = ([plan.seen(word) for word in words] for words in (plan.layouts, plan.cycles))
     values = {path: list(dict.fromkeys(case.varied[path] for case in prepared.cases if path in case.varied))
               for path in dict.fromkeys(p for point in plan.points for p in point)}
     distinct = len({case.digest for case in prepared.cases})
     lines = [f"{plan.name}: {len(prepared.cases)} cases, {distinct} of them different",
-             f"  layouts  {', '.join(plan.layouts)}", f"  cycles   {', '.join(plan.cycles)}", f"  solve    {', '.join(plan.solve)}"]
+             f"  layouts  {', '.join(layouts)}", f"  cycles   {', '.join(cycles)}", f"  solve    {', '.join(plan.solve)}"]
     lines += [f"  vary     {path}: {_in_short(found)}" for path, found in values.items()]
     lines += [f"  require  {column}: {', '.join(f'{word} {value:g}' for word, value in limits.items())}"
               for column, limits in plan.require.items()]
-    run.finish({"action": "dry-run", "study": plan.name, "cases": len(prepared.cases), "different": distinct, "layouts": plan.layouts,
-                "cycles": plan.cycles, "solve": plan.solve, "vary": values, "columns": plan.columns, "require": plan.require},
+    run.finish({"action": "dry-run", "study": plan.name, "cases": len(prepared.cases), "different": distinct, "layouts": layouts,
+                "cycles": cycles, "solve": plan.solve, "vary": values, "columns": plan.columns, "require": plan.require},
                [*lines, "  Nothing was solved or written; time and memory are estimated after the first few cases of a run."])
 
 

@@ -40,7 +40,7 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
     from ems.present.optimum_text import optimum_text
     from ems.present.polish_text import polish_text
 
-    result = {**found.to_dict(), **inputs(loaded), "cycle_chosen": cycle is not None}
+    result = {**found.to_dict(), **inputs(loaded, run.out), "cycle_chosen": cycle is not None}
     if polished is not None:
         result["polish"] = polished.to_dict()
     text = None if run.json else optimum_text(

@@ -61,7 +61,7 @@ def _of_layout(run: common.Run, case: Case) -> None:
 
     from ems.present.page.report import report_page
 
-    said = {**found.to_dict(), **inputs(loaded)}
+    said = {**found.to_dict(), **inputs(loaded, run.out)}
     page = report_page(found, said)
     told = _told(run.out, f"{found.layout.name} on {found.cycle.name}", page)
     run.finish({**said, **told}, None if run.json else _text(told), {REPORT_FILE: page})

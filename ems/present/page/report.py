@@ -10,6 +10,7 @@ import numpy as np
 
 from ems.judge.ranking import Ranking
 from ems.layout.listing import layout_sources
+from ems.layout.uncounted import counted_as_zero_text
 from ems.output import dumps
 from ems.present.drawing.flow import Flows, trip_flows
 from ems.present.drawing.geometry import Geometry
@@ -133,7 +134,8 @@ def _shown(trip: Trip, result: Mapping[str, Any]) -> dict[str, Any]:
             "ledger": "" if trip.beside is None else findings.ledger_finding(trip.beside.price_g, trace.demand.dt_s)},
         "maps": _maps(trip, labels),
         "flow": Markup("".join(maps.energy_flow(trace, f"Flow of energy. {findings.energy_finding(trace)}", n) for n in (False, True))),
-        "energy": findings.energy_rows(trace), "optimum_energy": None if trip.beside is None else findings.energy_rows(trip.beside.optimum),
+        "energy": findings.energy_rows(trace), "zero": counted_as_zero_text(trip.layout),
+        "optimum_energy": None if trip.beside is None else findings.energy_rows(trip.beside.optimum),
         "close": closest(trip)}
 
 
