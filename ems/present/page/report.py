@@ -27,7 +27,7 @@ from ems.present.page.columns import mode_patterns, page_columns, part_patterns
 from ems.present.page.compare_sections import compare_head, compare_sections
 from ems.present.page.sections import Head, Section
 from ems.present.page.trip import Trip, modes, trip_of, trip_of_comparison
-from ems.present.text import clock, within
+from ems.present.text import clock, listed, within
 from ems.types import Array
 
 if TYPE_CHECKING:
@@ -208,10 +208,11 @@ def _maps(trip: Trip, labels: Sequence[str]) -> list[dict[str, Any]]:
     for i, use in enumerate(trip.layout.machines):
         finding = findings.machine_finding(trip.trace, use.name)
         made.append((f"{use.name}{own}", maps.machine_map(trip.trace, i, f"Map of {use.name}. {finding}"), finding))
-    legend = "In each cell the mode that takes the most time; colours and patterns as in the legend of the trip."
     for word, trace in both:
+        finding = findings.mode_finding(trace)
         made.append((f"Modes over speed and wheel force{word}",
-                     maps.mode_map(trace, labels, f"Mode that takes the most time, over speed and wheel force{word}."), legend))
+                     maps.mode_map(trace, labels, f"Mode that takes the most time, over speed and wheel force{word}. {finding}"),
+                     f"{finding} In each cell the mode that takes the most time, as in the legend of the trip."))
     from markupsafe import Markup
 
     return [{"title": title, "svg": Markup(svg), "words": words} for title, svg, words in made]
@@ -240,12 +241,16 @@ def _still(svg: str) -> str:
     return re.sub(r'<g class="flow [a-z]+"[^>]*data-direction="none"[^>]*>.*?</g>', "", svg)
 
 
-def _sources(page: Page) -> dict[str, str]:
-    if "sources" in page.result:
-        return dict(page.result["sources"])
-    if page.trip is None:
-        return {}
-    return {**layout_sources(page.trip.layout), "cycle": page.trip.cycle.source}
+def _sources(page: Page) -> list[tuple[str, str]]:
+    """(what, where it comes from); parts of several layouts that come from the same place together."""
+    said = page.result.get("sources")
+    if said is None:
+        said = {} if page.trip is None else {**layout_sources(page.trip.layout), "cycle": page.trip.cycle.source}
+    owners: dict[tuple[str, str], list[str]] = {}
+    for key, text in said.items():
+        what, _, of = key.partition(" of ")
+        owners.setdefault((what, text), []).append(of)
+    return [(f"{what} of {listed(of)}" if of != [""] else what, text) for (what, text), of in owners.items()]
 
 
 def _inputs(page: Page) -> list[tuple[str, str]]:

@@ -12,5 +12,5 @@ function drawCharge(p) {
   const y = scale(p, low, high, 14, p.height - 22, high - low < 0.04 ? 3 : 2);
   for (const v of data.window) if (v > low && v < high) make("line", { x1: M.left, x2: p.width - M.right, y1: y(v), y2: y(v), class: "limit-line" }, p.inside);
   make("path", { d: "M" + curve(p, soc, y), class: "line charge" }, p.inside);
-  if (beside) make("path", { d: "M" + curve(p, beside.soc, y), class: "line", "stroke-dasharray": "5 3" }, p.inside);
+  if (beside) make("path", { d: "M" + curve(p, beside.soc, y), class: "line other", "stroke-dasharray": "5 3" }, p.inside);
 }

@@ -1,6 +1,7 @@
 // What happens in a second, in words.
 
-const told = Object.fromEntries(["Engine", "Engaged", "Not engaged", "Power comes from", "Power goes to", "Machines", "Change"].map(word => {
+const rows_of_now = ["Engine", "Engaged", "Not engaged", "Power comes from", "Power goes to", "Machines", "Change"];
+const told = Object.fromEntries(rows_of_now.filter(word => word !== "Not engaged" || data.configurations.some(c => c.open)).map(word => {
   const row = document.createElement("div"), name = document.createElement("dt"), words = document.createElement("dd");
   name.textContent = word;
   row.append(name, words);
@@ -22,8 +23,8 @@ function showNow(k) {
   const before = k > 0 ? data.configuration[k - 1] : data.configuration[k], paid = fuel >= 0.005 || Math.abs(energy) >= 0.05;
   told.Engine.textContent = c.engine + (c.engine === "stopped" ? "" : ` at ${fixed(at("engine_speed_rpm", k), 0)} rpm, burning ${fixed(at("fuel_g_s", k), 2)} g/s`);
   told.Change.textContent = (before === data.configuration[k] ? "none" : `from ${data.configurations[before].id}`) + (paid ? `, for ${fuel >= 0.005 ? `${fixed(fuel, 2)} g of fuel and ` : ""}${fixed(energy, 1)} kJ of the battery` : "");
-  told.Engaged.textContent = c.engaged || "nothing";
-  told["Not engaged"].textContent = c.open || "nothing";
+  told.Engaged.textContent = c.engaged;
+  if (told["Not engaged"]) told["Not engaged"].textContent = c.open || "nothing";
   told["Power comes from"].textContent = list(1) || "nowhere";
   told["Power goes to"].textContent = list(-1) || "nowhere";
   told.Machines.textContent = machines.join("; ") || "carry no power";

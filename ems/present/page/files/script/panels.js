@@ -16,7 +16,8 @@ function frame(p) {
   make("title", {}, p.svg, box.closest("figure").querySelector("figcaption").textContent.trim().replace(/\s+/g, " "));
   for (const t of ticks(state.low, state.high, Math.max(3, p.width / 110))) {
     make("line", { x1: across(p, t), x2: across(p, t), y1: 4, y2: p.height - 18, class: "grid" }, p.svg);
-    make("text", { x: across(p, t), y: p.height - 4, "text-anchor": "middle" }, p.svg, `${seconds(t)}${t === time[0] ? " s" : ""}`);
+    const words = `${seconds(t)}${t === time[0] ? " s" : ""}`, room = p.width - across(p, t) > 4 * words.length;
+    make("text", { x: room ? across(p, t) : p.width, y: p.height - 4, "text-anchor": room ? "middle" : "end" }, p.svg, words);
   }
   make("clipPath", { id: p.id + "-clip" }, p.svg).appendChild(make("rect", { x: M.left, y: 0, width: p.width - M.left - M.right, height: p.height }));
   p.inside = make("g", { "clip-path": `url(#${p.id}-clip)` }, p.svg);

@@ -15,7 +15,7 @@ function drawPower(p) {
     const base = top + Math.max(reach[i][1], lane_kW[i] + reach[i][0]) * px_per_kW;
     for (let n = Math.ceil(reach[i][0] / line_kW); n * line_kW <= reach[i][1]; n++) if (n) level(p, base - n * line_kW * px_per_kW, "grid");
     make("path", { d: `${steps(p, lane.values, base)}V${base}Z`, fill: lane.colour }, p.inside);
-    if (beside) make("path", { d: steps(p, beside.lanes[i], base), class: "line" }, p.inside);
+    if (beside) make("path", { d: steps(p, beside.lanes[i], base), class: "line other" }, p.inside);
     level(p, base, "zero");
     const parts = lane.name.length > 8 ? lane.name.split(" ") : [lane.name];
     parts.forEach((w, n) => make("text", { x: M.left - 6, y: base + 4 + 11 * (n - (parts.length - 1) / 2), "text-anchor": "end", class: "name" }, p.svg, w));
