@@ -11,7 +11,7 @@ from typing import Any
 
 from ems.layout.model import DrawingOrder, Layout
 from ems.output import write_atomically
-from ems.present.drawing import axes, drums, legality, placement, placing, rows, search, sizes
+from ems.present.drawing import axes, drums, legality, placement, placing, reading, rows, search, sizes
 from ems.present.drawing.axes import Skeleton, skeleton
 from ems.present.drawing.drums import changed, changes_of
 from ems.present.drawing.placement import Placement, item_shapes
@@ -36,7 +36,7 @@ def _path(made: Skeleton, order: DrawingOrder) -> Path | None:
     """The file for what is drawn; it depends on the placing code too, so that a new version places anew."""
     digest = hashlib.sha256(repr((made, order)).encode())
     try:
-        for module in (axes, sizes, placement, rows, legality, search, drums, placing):
+        for module in (axes, sizes, placement, rows, legality, reading, search, drums, placing):
             digest.update(Path(str(module.__file__)).read_bytes())
         chosen = os.environ.get("EMS_CACHE_DIR")
         base = Path(chosen) if chosen else Path(os.environ.get("XDG_CACHE_HOME", "~/.cache")).expanduser() / "ems"
