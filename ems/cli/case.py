@@ -21,6 +21,7 @@ import click
 
 from ems.cli.common import Run
 from ems.cli.progress import progress
+from ems.cli.usage import WrongUsage
 from ems.errors import InputError, Mistake, Mistakes
 from ems.studies.options import OPTIONS as OPTION_TABLE
 from ems.studies.options import Option, Solving
@@ -33,6 +34,9 @@ if TYPE_CHECKING:
 DEFAULT_CYCLE = "wltc-3b"
 OPTIONS = ("cycle", "charge", *(field.name for field in fields(Solving)))
 STRATEGY_OPTIONS = ("cycle", "charge", "grid", "lanes")     # with which a strategy can be driven
+
+OWN_INPUTS = ("LAYOUT|DIR", "a folder, and --set or options of a case",
+              "a folder without them, which brings its own inputs, or the layout")
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -283,6 +287,5 @@ def is_folder(word: str) -> bool:
 def _from_folder(given: Case) -> Loaded:
     """The case a folder records; options that would change it are wrong usage."""
     if given != Case(given.layout):
-        raise click.UsageError("a folder brings its own inputs: leave out --set and the options of the case, or name the "
-                               "layout instead.", click.get_current_context())
+        raise WrongUsage(*OWN_INPUTS)
     return recorded(Path(given.layout).expanduser())

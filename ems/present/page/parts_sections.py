@@ -53,7 +53,7 @@ def worth_section(result: Row) -> Section:
 
 def _named(r: Row) -> str:
     """'gear third'; machines together by their names alone."""
-    return str(r["part"]) if r["kind"] == "machines together" else f"{r['kind']} {r['part']}"
+    return str(r["part"]) if r["kind"] in ("machines together", "configuration") else f"{r['kind']} {r['part']}"
 
 
 def _dearest(known: list[Any]) -> str:
@@ -61,8 +61,8 @@ def _dearest(known: list[Any]) -> str:
     if not clear:
         return "No part is worth more than the error bar."
     r = clear[0]
-    return (f"{_named(r)[:1].upper()}{_named(r)[1:]} is worth most: {FORBIDDEN[r['what']]}, at least {r['low']:.3f} l/100 km more fuel. "
-            f"{len(known) - len(clear)} of {len(known)} figures are ties.")
+    return (f"{_named(r)[:1].upper()}{_named(r)[1:]} is worth most: {FORBIDDEN[r['what']]}, it leaves a car that needs at least "
+            f"{r['low']:.3f} l/100 km more. {len(known) - len(clear)} of {len(known)} figures are ties.")
 
 
 def sensitivity_head(result: Row) -> Head:
