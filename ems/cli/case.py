@@ -177,13 +177,17 @@ def inputs(loaded: Loaded, folder: Path | None) -> dict[str, Any]:
     from ems.layout.listing import layout_sources
     from ems.layout.uncounted import counted_as_zero
     from ems.library import seen_from
+    from ems.remembered import remember
     from ems.trips.digest import cycle_digest
 
     case, layout, base = loaded.case, loaded.layout, folder or Path()
+    cycle, digest = case.cycle or DEFAULT_CYCLE, cycle_digest(loaded.cycle)
+    remember(layout.digest, case.layout)
+    remember(digest, cycle)
     return {
         "inputs": {
             "layout": seen_from(base, case.layout), "layout_digest": layout.digest, "set": list(case.overrides),
-            "cycle": seen_from(base, case.cycle or DEFAULT_CYCLE), "cycle_digest": cycle_digest(loaded.cycle),
+            "cycle": seen_from(base, cycle), "cycle_digest": digest,
             "options": {name: value for name, value in case.options.items() if name != "cycle"},
         },
         "counted_as_zero": counted_as_zero(layout),
@@ -238,11 +242,12 @@ def read_result(folder: Path, expected: str) -> dict[str, Any]:
 def _again(said: Mapping[str, Any], what: str, folder: Path, mistakes: Mistakes) -> str:
     """The word with which an input of a result is read again."""
     from ems.library import found_from
+    from ems.remembered import recall
 
-    word = found_from(folder, said[what])
+    word = found_from(folder, said[what]) or recall(str(said[f"{what}_digest"]))
     if word is None:
         mistakes.add(str(folder / "result.json"), f"inputs.{what}", f"'{said[what]}', which is not there",
-                     f"the {what} the result was computed from, seen from its folder or the current one")
+                     f"the {what} the result was computed from, where it was, or seen from the result's folder or the current one")
     return word or ""
 
 

@@ -27,10 +27,8 @@ if (data.beside) {
 function showNumbers(k) {
   for (const { value, c, digits, grams } of shown) value.textContent = grams ? `${fixed(grams[k], 4)} g` : fixed(at(c.name, k), digits) + (c.unit ? " " + c.unit : "");
 }
-function showShared(k) {                                 // a change stands at the start of its second, its losses in those of the second
-  const fuel = at("transition_fuel_g", k), energy = at("transition_energy_kJ", k), paid = [];
-  if (fuel >= 0.005) paid.push(`${fixed(fuel, 2)} g of fuel`);
-  if (Math.abs(energy) >= 0.05) paid.push(energy > 0 ? `${fixed(energy, 1)} kJ from the battery` : `${fixed(-energy, 1)} kJ back into the battery`);
-  byId("shared").textContent = paid.length ? `This second begins with a change, which took ${paid.join(" and ")}. What was lost in it, in parts brought to another speed, in machines, slipping clutches, cranking and battery, is spread over the second and counted in the losses above.` : "";
+function showShared(k) {
+  const paid = costOfChange(k);
+  byId("shared").textContent = paid && `This second begins with a change, with ${paid}. What was lost in it, in parts brought to another speed, in machines, slipping clutches, cranking and battery, is spread over the second and counted in the losses above.`;
 }
 onSecond.push(showNumbers, showShared);
