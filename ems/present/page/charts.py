@@ -106,8 +106,8 @@ def _bars(rows: Sequence[Bar], axis: str, words: str, form: _Form) -> str:
 
 
 def _width(name: str) -> float:
-    """Of a name, with some for the signs of a configuration's, which are wide in some fonts."""
-    return text_width(name, NAME) + 0.3 * NAME * sum(name.count(sign) for sign in "+=")
+    """Of a name, with some room for wide fonts, and for the signs of a configuration's, which are wide in them."""
+    return 1.06 * text_width(name, NAME) + 0.3 * NAME * sum(name.count(sign) for sign in "+=")
 
 
 def _ends(row: Bar) -> list[float]:
