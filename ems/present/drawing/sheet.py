@@ -130,7 +130,7 @@ what is joined: {{ told }}.</p>
 <dl>
 <dt>engine</dt><dd>{{ card.engine }}</dd>
 <dt>engaged</dt><dd>{{ card.engaged }}</dd>
-<dt>turns a wheel turn</dt><dd>{{ card.turning }}</dd>
+<dt>turns for one of the wheels</dt><dd>{{ card.turning }}</dd>
 <dt>speed, km/h</dt><dd>{{ card.range }}</dd>
 <dt>free choices</dt><dd>{{ card.choices }}</dd>
 {% if card.others %}

@@ -2,7 +2,9 @@
 // where it stands, how high it is, how it is drawn, and what is read off at the cursor.
 
 const panels = [];
-const M = { left: data.beside ? 70 : 58, right: 12 };
+const nameLines = name => (name.length > 8 ? name.split(/(?<=-)| /) : [name]).map(line => line.length > 14 ? line.slice(0, 13) + "…" : line);
+const longest = Math.max(...data.lanes.flatMap(l => nameLines(l.name)).map(line => line.length));
+const M = { left: Math.max(data.beside ? 70 : 58, 12 + 6.8 * longest), right: 12 };
 const beside = data.beside && { ...data.beside, soc: scaled(data.beside.soc), fuel: scaled(data.beside.fuel), lanes: data.beside.lanes.map(scaled),
   ledger: data.beside.ledger.map(l => ({ ...l, values: scaled(l) })) };
 const span = () => [interval(state.low), Math.min(interval(state.high - 1e-9), last)];

@@ -10,15 +10,16 @@ panels.push(power);
 byId("power-scale").textContent = `Lines are ${line_kW} kW apart.`;
 
 function drawPower(p) {
-  let top = GAP;
+  let top = GAP, under = 0;                               // where the name above ends
   lanes.forEach((lane, i) => {
     const base = top + Math.max(reach[i][1], lane_kW[i] + reach[i][0]) * px_per_kW;
     for (let n = Math.ceil(reach[i][0] / line_kW); n * line_kW <= reach[i][1]; n++) if (n) level(p, base - n * line_kW * px_per_kW, "grid");
     make("path", { d: `${steps(p, lane.values, base)}V${base}Z`, fill: lane.colour }, p.inside);
     if (beside) make("path", { d: steps(p, beside.lanes[i], base), class: "line other" }, p.inside);
     level(p, base, "zero");
-    const parts = lane.name.length > 8 ? lane.name.split(" ") : [lane.name];
-    parts.forEach((w, n) => make("text", { x: M.left - 6, y: base + 4 + 11 * (n - (parts.length - 1) / 2), "text-anchor": "end", class: "name" }, p.svg, w));
+    const lines = nameLines(lane.name), first = Math.max(base + 4 - 5.5 * (lines.length - 1), under + 11);
+    lines.forEach((line, n) => make("text", { x: M.left - 6, y: first + 11 * n, "text-anchor": "end", class: "name" }, p.svg, line));
+    under = first + 11 * (lines.length - 1) + 2;
     top += lane_kW[i] * px_per_kW + GAP;
   });
 }
