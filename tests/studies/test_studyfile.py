@@ -129,6 +129,6 @@ def test_digest_changes_with_a_row_of_a_map(write, tmp_path):
 
 
 def test_results_carry_words_as_the_studys_folder_sees_them(write):
-    plan = read_study(write('name = "x"\nlayouts = ["mine.toml", "series"]\ncycles = ["trips/./town.csv", "udds"]\n'))
+    plan = read_study(str(write('name = "x"\nlayouts = ["mine.toml", "series"]\ncycles = ["trips/./town.csv", "udds"]\n')))
     assert [plan.seen(word) for word in plan.layouts] == ["mine.toml", "series"]
     assert [plan.seen(word) for word in plan.cycles] == ["trips/town.csv", "udds"]
