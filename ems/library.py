@@ -7,6 +7,7 @@ is a short name, in any case.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Literal
 
@@ -74,3 +75,31 @@ def find(kind: Kind, word: str, *, where: str, key: str = "", beside: Path | Non
         [Mistake(where, key, f"'{word}'", f"a shipped {kind} or a path; shipped: {', '.join(known)}",
                  nearest_name(word, known))]
     )
+
+
+def seen_from(folder: Path, word: str) -> str:
+    """A word as a result in a folder may carry it away: of a path only how it is reached from there.
+
+    Only the file's name where that way leads through a folder above the user's own, or there is none.
+    """
+    if not is_path(word):
+        return word
+    try:
+        path, begin, home = Path(word).expanduser().resolve(), folder.expanduser().resolve(), Path.home().resolve()
+        common = Path(os.path.commonpath((path, begin)))
+    except (OSError, RuntimeError, ValueError):         # no home; two drives
+        return _as_path(Path(word).name)
+    outside = common == Path(common.anchor) or common in home.parents
+    return _as_path(path.name if outside else Path(os.path.relpath(path, begin)).as_posix())
+
+
+def found_from(folder: Path, word: str) -> str | None:
+    """The word with which ``seen_from`` is undone: its path from the folder, else from the current one; None where no file is."""
+    if not is_path(word):
+        return word
+    return next((str(path) for path in (folder / word, Path(word)) if path.is_file()), None)
+
+
+def _as_path(way: str) -> str:
+    """A way that no one takes for a short name."""
+    return way if is_path(way) else f"./{way}"

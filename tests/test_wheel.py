@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from ems.present.page.assets import SCRIPTS as SCRIPTS_OF_THE_PAGE
+
 ROOT = Path(__file__).parent.parent
 SCRIPTS = "Scripts" if os.name == "nt" else "bin"
 
@@ -56,7 +58,8 @@ def test_wheel_holds_code_types_and_data(wheel):
     names = set(zipfile.ZipFile(wheel).namelist())
     assert {"ems/py.typed", "ems/shipped/three-clutch.toml", "ems/_data/maps/vehicles/hill-taxi.toml",
             "ems/_data/cycles/wltc-3b.csv", "ems/cli/main.py",
-            *(f"ems/present/page/files/report.{ending}" for ending in ("html", "css", "js"))} <= names
+            *(f"ems/present/page/files/report.{ending}" for ending in ("html", "css")),
+            *(f"ems/present/page/files/script/{name}.js" for name in SCRIPTS_OF_THE_PAGE)} <= names
     assert not [n for n in names if n.startswith(("tests/", "benchmarks/")) or "__pycache__" in n]
 
 

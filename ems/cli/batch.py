@@ -11,6 +11,7 @@ import click
 
 from ems.cli import common
 from ems.cli.progress import progress
+from ems.cli.usage import WrongUsage
 
 if TYPE_CHECKING:
     from ems.output import Content
@@ -44,9 +45,9 @@ def run_command(
     cut or a full disk the same command continues. A cluster's address is trusted: whoever can reach it can run code there.
     """
     if folder is None and not dry_run:
-        raise click.UsageError("The results need a folder: --out DIR (or --dry-run, to check the study only).", click.get_current_context())
+        raise WrongUsage("--out", "nothing", "--out DIR, where the results go, or --dry-run, to check the study only")
     if workers is not None and cluster is not None:
-        raise click.UsageError("--workers counts processes here, --cluster solves elsewhere: one of them.", click.get_current_context())
+        raise WrongUsage("--workers", "--cluster too", "one of them: processes here, or a cluster elsewhere")
     from ems.present.study_text import ran_text
     from ems.studies.run import prepare_study, run_study
 
@@ -67,16 +68,17 @@ def run_command(
 def _show_plan(run: common.Run, prepared: Prepared) -> None:
     """What a study would solve."""
     plan = prepared.plan
+    layouts, cycles = ([plan.seen(word) for word in words] for words in (plan.layouts, plan.cycles))
     values = {path: list(dict.fromkeys(case.varied[path] for case in prepared.cases if path in case.varied))
               for path in dict.fromkeys(p for point in plan.points for p in point)}
     distinct = len({case.digest for case in prepared.cases})
     lines = [f"{plan.name}: {len(prepared.cases)} cases, {distinct} of them different",
-             f"  layouts  {', '.join(plan.layouts)}", f"  cycles   {', '.join(plan.cycles)}", f"  solve    {', '.join(plan.solve)}"]
+             f"  layouts  {', '.join(layouts)}", f"  cycles   {', '.join(cycles)}", f"  solve    {', '.join(plan.solve)}"]
     lines += [f"  vary     {path}: {_in_short(found)}" for path, found in values.items()]
     lines += [f"  require  {column}: {', '.join(f'{word} {value:g}' for word, value in limits.items())}"
               for column, limits in plan.require.items()]
-    run.finish({"action": "dry-run", "study": plan.name, "cases": len(prepared.cases), "different": distinct, "layouts": plan.layouts,
-                "cycles": plan.cycles, "solve": plan.solve, "vary": values, "columns": plan.columns, "require": plan.require},
+    run.finish({"action": "dry-run", "study": plan.name, "cases": len(prepared.cases), "different": distinct, "layouts": layouts,
+                "cycles": cycles, "solve": plan.solve, "vary": values, "columns": plan.columns, "require": plan.require},
                [*lines, "  Nothing was solved or written; time and memory are estimated after the first few cases of a run."])
 
 
@@ -108,7 +110,7 @@ def show_command(
     """
     wants_out = [name for name, given in (("--map", map_), ("--parquet", parquet), ("--report", report)) if given]
     if wants_out and run.out is None:
-        raise click.UsageError(f"{wants_out[0]} writes a file: say where with --out DIR.", click.get_current_context())
+        raise WrongUsage(wants_out[0], "no --out", "--out DIR too, where the file goes")
     from ems.present.study_text import show_text
     from ems.studies.results import load_study
 

@@ -1,7 +1,7 @@
 """What a command that solves is asked to solve: the options, the words of a user, and what is recorded of them.
 
 A ``Case`` holds the words. ``case.load()`` reads the files they mean, ``solve(run, loaded)`` solves and tells its
-progress, and ``inputs(loaded)`` is what ``result.json`` records, from which ``recorded(folder)`` makes the same case
+progress, and ``inputs(loaded, folder)`` is what ``result.json`` there records, from which ``recorded(folder)`` makes the same case
 again.
 """
 
@@ -12,7 +12,7 @@ import json
 import math
 import platform
 import shlex
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -21,6 +21,7 @@ import click
 
 from ems.cli.common import Run
 from ems.cli.progress import progress
+from ems.cli.usage import WrongUsage
 from ems.errors import InputError, Mistake, Mistakes
 from ems.studies.options import OPTIONS as OPTION_TABLE
 from ems.studies.options import Option, Solving
@@ -33,6 +34,9 @@ if TYPE_CHECKING:
 DEFAULT_CYCLE = "wltc-3b"
 OPTIONS = ("cycle", "charge", *(field.name for field in fields(Solving)))
 STRATEGY_OPTIONS = ("cycle", "charge", "grid", "lanes")     # with which a strategy can be driven
+
+OWN_INPUTS = ("LAYOUT|DIR", "a folder, and --set or options of a case",
+              "a folder without them, which brings its own inputs, or the layout")
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -168,27 +172,28 @@ def solve(run: Run, loaded: Loaded) -> Optimum:
 # ------------------------------------------------------------------------------------------- recorded in result.json
 
 
-def inputs(loaded: Loaded) -> dict[str, Any]:
-    """What ``result.json`` says of where a result came from: words, digests, versions, sources of the maps."""
+def inputs(loaded: Loaded, folder: Path | None) -> dict[str, Any]:
+    """What ``result.json`` of a folder, the current one if None, says of where a result came from: words, digests, versions, sources."""
     from ems.layout.listing import layout_sources
+    from ems.layout.uncounted import counted_as_zero
+    from ems.library import seen_from
+    from ems.remembered import remember
     from ems.trips.digest import cycle_digest
 
-    case, layout = loaded.case, loaded.layout
+    case, layout, base = loaded.case, loaded.layout, folder or Path()
+    cycle, digest = case.cycle or DEFAULT_CYCLE, cycle_digest(loaded.cycle)
+    remember(layout.digest, case.layout)
+    remember(digest, cycle)
     return {
         "inputs": {
-            "layout": _absolute(case.layout), "layout_digest": layout.digest, "set": list(case.overrides),
-            "cycle": _absolute(case.cycle or DEFAULT_CYCLE), "cycle_digest": cycle_digest(loaded.cycle),
+            "layout": seen_from(base, case.layout), "layout_digest": layout.digest, "set": list(case.overrides),
+            "cycle": seen_from(base, cycle), "cycle_digest": digest,
             "options": {name: value for name, value in case.options.items() if name != "cycle"},
         },
+        "counted_as_zero": counted_as_zero(layout),
         "versions": versions(),
         "sources": {**layout_sources(layout), "cycle": loaded.cycle.source},
     }
-
-
-def _absolute(word: str) -> str:
-    from ems.library import is_path
-
-    return str(Path(word).expanduser().absolute()) if is_path(word) else word
 
 
 def versions() -> dict[str, str]:
@@ -207,10 +212,10 @@ def recorded(folder: Path, schemas: Sequence[str] = ("ems.optimum/1",)) -> Loade
     """
     from ems.trips.digest import cycle_digest
 
-    said = _read_inputs(folder, schemas)
-    case = Case(said["layout"], tuple(said["set"]), said["cycle"], **said["options"])
-    loaded = case.load()
-    mistakes = Mistakes()
+    said, mistakes = _read_inputs(folder, schemas), Mistakes()
+    layout, cycle = (_again(said, what, folder, mistakes) for what in ("layout", "cycle"))
+    mistakes.raise_if_any()
+    loaded = Case(layout, tuple(said["set"]), cycle, **said["options"]).load()
     for what, now in (("layout", loaded.layout.digest), ("cycle", cycle_digest(loaded.cycle))):
         if now != said[f"{what}_digest"]:
             mistakes.add(
@@ -232,6 +237,18 @@ def read_result(folder: Path, expected: str) -> dict[str, Any]:
     if not isinstance(found, dict) or not isinstance(found.get("schema"), str):
         raise InputError([Mistake(str(path), "schema", "not there", expected)])
     return found
+
+
+def _again(said: Mapping[str, Any], what: str, folder: Path, mistakes: Mistakes) -> str:
+    """The word with which an input of a result is read again."""
+    from ems.library import found_from
+    from ems.remembered import recall
+
+    word = found_from(folder, said[what]) or recall(str(said[f"{what}_digest"]))
+    if word is None:
+        mistakes.add(str(folder / "result.json"), f"inputs.{what}", f"'{said[what]}', which is not there",
+                     f"the {what} the result was computed from, where it was, or seen from the result's folder or the current one")
+    return word or ""
 
 
 def _read_inputs(folder: Path, schemas: Sequence[str]) -> dict[str, Any]:
@@ -275,6 +292,5 @@ def is_folder(word: str) -> bool:
 def _from_folder(given: Case) -> Loaded:
     """The case a folder records; options that would change it are wrong usage."""
     if given != Case(given.layout):
-        raise click.UsageError("a folder brings its own inputs: leave out --set and the options of the case, or name the "
-                               "layout instead.", click.get_current_context())
+        raise WrongUsage(*OWN_INPUTS)
     return recorded(Path(given.layout).expanduser())

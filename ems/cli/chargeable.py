@@ -42,7 +42,7 @@ def command(run: common.Run, layout: str, cycle: str | None, charge: str | None,
                            correction=correction, progress=tell, grid=grid_of(grid))
     from ems.present.chargeable_text import chargeable_text, legs_csv, texts
 
-    recorded = inputs(loaded)
+    recorded = inputs(loaded, run.out)
     recorded["inputs"]["options"] |= {"charger_efficiency": charger_efficiency, "blended": blended, "correction": correction}
     full = {**found.to_dict(), "regulations": texts(), **recorded}
     run.finish(full, None if run.json else chargeable_text(found, cycle_given=cycle is not None),

@@ -81,6 +81,7 @@ def _kind_and_path(word: str) -> tuple[str, Path]:
 def _layout(word: str, overrides: tuple[str, ...]) -> tuple[str, list[str]]:
     from ems.configurations import derive
     from ems.layout.load import load_layout
+    from ems.layout.uncounted import counted_as_zero
 
     layout = load_layout(word, overrides=overrides, where="FILE")
     found = derive(layout)
@@ -88,7 +89,9 @@ def _layout(word: str, overrides: tuple[str, ...]) -> tuple[str, list[str]]:
         (len(layout.shafts), "shaft"), (found.actuator_states, "actuator state"), (len(found.tie_ups), "tie-up"),
         (len(found.configurations), "configuration"),
     ]
-    return f"{layout.title}; {', '.join(times(*c) for c in counts)}", []
+    zero = counted_as_zero(layout)
+    words = [layout.title, ", ".join(times(*c) for c in counts), *([f"counted as zero: {', '.join(zero)}"] if zero else [])]
+    return "; ".join(words), []
 
 
 def _cycle(word: str) -> tuple[str, list[str]]:

@@ -45,7 +45,7 @@ def command(run: common.Run, layout: str, cycle: str | None, shift: tuple[float,
 
     from ems.present.comfort_text import comfort_text, save_comfort_figure
 
-    full = {**result.to_dict(), **several_inputs(loaded, grid_factor=grid, lanes=lanes)}
+    full = {**result.to_dict(), **several_inputs(loaded, run.out, grid_factor=grid, lanes=lanes)}
     run.finish(full, None if run.json else comfort_text(result), {
         "changes.csv": result.to_frame().to_csv(lineterminator="\n"),
         "comfort.png": lambda path: save_comfort_figure(result, path)} if run.out is not None else None)

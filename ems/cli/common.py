@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from ems.cli.usage import WrongUsage
 from ems.output import Content, OutputFolder, dumps
 from ems.present.page import REPORT_FILE
 from ems.present.text import times
@@ -119,7 +120,7 @@ def report_option(function: Function) -> Function:
 
     def checked(context: click.Context, _: click.Parameter, value: bool) -> bool:
         if value and context.params.get("out") is None:
-            raise click.UsageError("--report writes a file: say where with --out DIR.", context)
+            raise WrongUsage("--report", "no --out", "--out DIR too, where the page goes")
         return value
 
     return click.option("--report", is_flag=True, callback=checked, help="With --out: report.html, a page to send to anyone.")(function)

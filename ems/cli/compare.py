@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -26,6 +27,17 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 def strategy_option(*, default: str | None) -> Callable[[Function], Function]:
     """Decorator: ``--strategy``; the function is called with ``strategy``."""
     return click.option("--strategy", metavar="STRATEGY", default=default, show_default=default is not None, help=HELP)
+
+
+def seen_strategy(folder: Path | None, word: str | None) -> str | None:
+    """A strategy's word as a result in a folder, the current one if None, may carry it away; see ``library.seen_from``."""
+    from ems.library import is_path, seen_from
+
+    kind, _, file = (word or "").partition(":")
+    file, colon, name = file.rpartition(":") if kind == "python" else (file, "", "")
+    if not is_path(file) or (kind == "python" and not file.endswith(".py")):
+        return word
+    return f"{kind}:{seen_from(folder or Path(), file)}{colon}{name}"
 
 
 @click.command("compare")
@@ -52,8 +64,8 @@ def command(run: common.Run, layout: str, strategy: str, cycle: str | None, repo
     for warning in found.warnings:
         if warning not in simulation.warnings:
             run.warn(warning)
-    result = {**found.to_dict(), **inputs(loaded), "strategy_word": strategy, "notes": list(simulation.notes),
-              "cycle_chosen": cycle is not None}
+    result = {**found.to_dict(), **inputs(loaded, run.out), "strategy_word": seen_strategy(run.out, strategy),
+              "notes": list(simulation.notes), "cycle_chosen": cycle is not None}
     words = f"{loaded.case.words} --strategy {strategy}"
     text = None if run.json else compare_text(found, cycle_given=cycle is not None, words=words, out=run.out)
     run.finish(result, text, _files(found, result, report) if run.out is not None else None)

@@ -10,6 +10,7 @@ from ems.cli import common
 from ems.cli.case import STRATEGY_OPTIONS, Case, Loaded, case_options, meant, solve
 from ems.cli.compare import simulated, strategy_option
 from ems.cli.progress import progress
+from ems.cli.usage import WrongUsage
 from ems.errors import InputError, Mistake
 from ems.studies.options import grid_of
 
@@ -32,8 +33,8 @@ def command(run: common.Run, what: str, time_s: float, strategy: str | None, **o
     loaded = meant(Case(what, run.overrides, **options), strategy)
     _check_time(time_s, loaded)
     if strategy is not None and not set(loaded.case.options) <= set(STRATEGY_OPTIONS):
-        raise click.UsageError("a strategy drives a warm engine, without least times but the engine's own, and proves no gap of its own: "
-                               "leave out --dwell, --engine-on, --engine-off, --cold and --gap.", click.get_current_context())
+        raise WrongUsage("--strategy", "--dwell, --engine-on, --engine-off, --cold or --gap too",
+                         "none of them: a strategy drives a warm engine, without least times but the engine's own, and proves no gap")
     explanation = _of_optimum(run, loaded, time_s) if strategy is None else _of_strategy(run, loaded, strategy, time_s)
 
     from ems.output import plain

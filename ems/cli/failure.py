@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from ems.errors import CycleNotFollowed, EmsError, InputError
+from ems.cli.usage import mistake_of
+from ems.errors import CycleNotFollowed, EmsError, InputError, Mistake
 
 FAILED, WRONG_USAGE = 1, 2
 
@@ -15,7 +16,7 @@ FAILED, WRONG_USAGE = 1, 2
 def report_failure(error: EmsError, words: Sequence[str]) -> int:
     """Tell what was wrong with the input or the run; the exit code."""
     if isinstance(error, InputError):
-        errors = [_mistake(m.where, m.key, m.found, m.expected, m.nearest, str(m)) for m in error.mistakes]
+        errors = [_of(m) for m in error.mistakes]
     elif isinstance(error, CycleNotFollowed):
         short = error.shortfall
         found = f"{short.short_kW:.1f} kW more at the wheels than {error.layout} can give ({short.limit})"
@@ -34,8 +35,10 @@ def report_failure(error: EmsError, words: Sequence[str]) -> int:
 def report_usage(error: click.UsageError, words: Sequence[str]) -> int:
     """Tell that the command line is wrong, and where its help is; the exit code."""
     name = error.ctx.command_path if error.ctx is not None else "ems"
-    helped = isinstance(error, click.exceptions.NoArgsIsHelpError)   # its message is the help itself
-    _tell(words, [_mistake(where=name, message=error.format_message())], {}, "" if helped else f"Try '{name} --help'.")
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):   # its message is the help itself
+        _tell(words, [_mistake(where=name, message=error.format_message())], {})
+    else:
+        _tell(words, [_of(mistake_of(error))], {}, f"Try '{name} --help'.")
     return WRONG_USAGE
 
 
@@ -46,6 +49,10 @@ def report_crash(error: Exception, words: Sequence[str]) -> int:
               "shows where."
     _tell(words, [_mistake(message=message)], {})
     return FAILED
+
+
+def _of(m: Mistake) -> dict[str, str | None]:
+    return _mistake(m.where, m.key, m.found, m.expected, m.nearest, str(m))
 
 
 def _mistake(

@@ -54,17 +54,6 @@ class LazyGroup(click.Group):
         command: click.Command = importlib.import_module(COMMANDS[name][0]).command
         return command
 
-    def resolve_command(
-        self, context: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            from ems.errors import nearest_name
-
-            near = nearest_name(args[0], COMMANDS)
-            hint = f" Did you mean '{near}'?" if near else f" Commands: {', '.join(COMMANDS)}."
-            raise click.UsageError(f"No such command '{args[0]}'.{hint}", context)
-        return super().resolve_command(context, args)
-
     def format_commands(self, context: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])

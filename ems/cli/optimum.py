@@ -8,6 +8,7 @@ import click
 
 from ems.cli import common
 from ems.cli.case import Case, case_options, inputs, solve
+from ems.cli.usage import WrongUsage
 
 if TYPE_CHECKING:
     from ems.output import Content
@@ -30,7 +31,7 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
     tables.npz, and polished.csv, the polished trip in the true plant.
     """
     if tables and run.out is None:
-        raise click.UsageError("--tables writes a file: say where with --out DIR.", click.get_current_context())
+        raise WrongUsage("--tables", "no --out", "--out DIR too, where the file goes")
     run.will_write("trace.csv", "figure.png", "trip.npz", *(["tables.npz"] if tables else []), *(["polished.csv"] if polish else []),
                    report=report)
     loaded = Case(layout, run.overrides, cycle, **options).load()
@@ -40,7 +41,7 @@ def command(run: common.Run, layout: str, cycle: str | None, tables: bool, polis
     from ems.present.optimum_text import optimum_text
     from ems.present.polish_text import polish_text
 
-    result = {**found.to_dict(), **inputs(loaded), "cycle_chosen": cycle is not None}
+    result = {**found.to_dict(), **inputs(loaded, run.out), "cycle_chosen": cycle is not None}
     if polished is not None:
         result["polish"] = polished.to_dict()
     text = None if run.json else optimum_text(

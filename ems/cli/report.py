@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ems.cli import common
-from ems.cli.case import Case, case_options, inputs, is_folder, read_result, recorded, solve
+from ems.cli.case import OWN_INPUTS, Case, case_options, inputs, is_folder, read_result, recorded, solve
+from ems.cli.usage import WrongUsage
 from ems.errors import InputError, Mistake
 from ems.output import OutputFolder
 from ems.present.page import REPORT_FILE
@@ -36,12 +37,11 @@ def command(run: common.Run, what: tuple[str, ...], **options: Any) -> None:
     folders = [Path(word).expanduser() for word in what if is_folder(word)]
     if len(folders) < len(what):
         if len(what) > 1:
-            raise click.UsageError("several results on one page: name folders that hold them, no layouts.", click.get_current_context())
+            raise WrongUsage("LAYOUT|DIR", "several words, some of them no folders", "one layout, or folders of results and no layouts")
         _of_layout(run, Case(what[0], run.overrides, **options))
         return
     if Case("", run.overrides, **options) != Case(""):
-        raise click.UsageError("a folder brings its own inputs: leave out --set and the options of the case, or name the "
-                               "layout instead.", click.get_current_context())
+        raise WrongUsage(*OWN_INPUTS)
     if run.out is None:
         OutputFolder(folders[0]).check_add(REPORT_FILE)
     _of_folders(run, folders)
@@ -54,14 +54,14 @@ def _of_layout(run: common.Run, case: Case) -> None:
     if library.is_path(case.layout) and not Path(case.layout).expanduser().exists():
         raise InputError([Mistake("LAYOUT|DIR", "", f"'{case.layout}'", f"an existing layout file, or {EXPECTED}")])
     if run.out is None:
-        raise click.UsageError("the page is a file: say where with --out DIR.", click.get_current_context())
+        raise WrongUsage("LAYOUT|DIR", "a layout without --out", "--out DIR too, where the page goes")
     run.will_write(report=True)
     loaded = case.load()
     found = solve(run, loaded)
 
     from ems.present.page.report import report_page
 
-    said = {**found.to_dict(), **inputs(loaded)}
+    said = {**found.to_dict(), **inputs(loaded, run.out)}
     page = report_page(found, said)
     told = _told(run.out, f"{found.layout.name} on {found.cycle.name}", page)
     run.finish({**said, **told}, None if run.json else _text(told), {REPORT_FILE: page})
@@ -74,7 +74,7 @@ def _of_folders(run: common.Run, folders: list[Path]) -> None:
 
     pages = [_page(folder) for folder in folders]
     if sum(p.trip is not None for p in pages) > 1:
-        raise click.UsageError("one player a page: name one folder of `ems optimum` or `ems compare` at most.", click.get_current_context())
+        raise WrongUsage("LAYOUT|DIR", "several trips", "one folder of `ems optimum` or `ems compare` at most: one player a page")
     whole = joined(pages)
     page = html(whole)
     told = _told(run.out or folders[0], " on ".join(whole.head.over), page)

@@ -38,7 +38,7 @@ def command(run: common.Run, layout: str, cycle: str | None, quantities: tuple[s
 
     from ems.present.sensitivity_text import save_sensitivity_figure, sensitivity_text
 
-    full = {**result.to_dict(), **several_inputs(loaded, grid_factor=grid, lanes=lanes)}
+    full = {**result.to_dict(), **several_inputs(loaded, run.out, grid_factor=grid, lanes=lanes)}
     run.finish(full, None if run.json else sensitivity_text(result), {
         "sensitivity.csv": result.to_frame().to_csv(index=False, lineterminator="\n"),
         "sensitivity.png": lambda path: save_sensitivity_figure(result, path),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -57,17 +58,21 @@ def load_several(words: Sequence[str], overrides: tuple[str, ...], cycle_words: 
                    tuple(loaded[words[0], c].cycle for c in cycles), first.charge)
 
 
-def several_inputs(loaded: Several, **options: Any) -> dict[str, Any]:
-    """What ``result.json`` says of where a result came from."""
+def several_inputs(loaded: Several, folder: Path | None, **options: Any) -> dict[str, Any]:
+    """What ``result.json`` of a folder says of where a result came from."""
     from ems.layout.listing import layout_sources
+    from ems.layout.uncounted import counted_as_zero
+    from ems.library import seen_from
     from ems.trips.digest import cycle_digest
 
+    base = folder or Path()
     return {
         "inputs": {
-            "layouts": list(loaded.words), "layout_digests": [layout.digest for layout in loaded.layouts], "set": list(loaded.overrides),
-            "cycles": list(loaded.cycle_words), "cycle_digests": [cycle_digest(c) for c in loaded.cycles], "charge": loaded.charge_word,
-            **options,
+            "layouts": [seen_from(base, word) for word in loaded.words], "layout_digests": [layout.digest for layout in loaded.layouts],
+            "set": list(loaded.overrides), "cycles": [seen_from(base, word) for word in loaded.cycle_words],
+            "cycle_digests": [cycle_digest(c) for c in loaded.cycles], "charge": loaded.charge_word, **options,
         },
+        "counted_as_zero": {layout.name: counted_as_zero(layout) for layout in loaded.layouts},
         "versions": versions(),
         "sources": {f"cycle {c.name}": c.source for c in loaded.cycles}
         | {f"{what} of {layout.name}": source for layout in loaded.layouts for what, source in layout_sources(layout).items()},

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from ems.cli import common
+from ems.cli.compare import seen_strategy
 from ems.cli.progress import progress
 from ems.errors import InputError, Mistake
 
@@ -55,6 +56,7 @@ def command(
         return
 
     from ems.judge.tuning import tune
+    from ems.library import seen_from
     from ems.present.tune_text import tune_text
     from ems.strategies.calibration import to_toml
     from ems.strategies.tune import TRAINED, UNSEEN
@@ -64,7 +66,8 @@ def command(
                      caps=(starts_per_km, changes_per_km), evaluations=evaluations, random=chance, seed=seed, processes=workers,
                      journal=journal, ecms=not no_ecms, progress=tell)
     calibration = to_toml(found.calibration)
-    result = found.to_dict() | {"inputs": {"layout": layout, "set": list(run.overrides), "strategy": strategy}}
+    inputs = {"layout": seen_from(run.out or Path(), layout), "set": list(run.overrides), "strategy": seen_strategy(run.out, strategy)}
+    result = found.to_dict() | {"inputs": inputs}
     run.finish(result, None if run.json else tune_text(found, run.out), {"calibration.toml": calibration} if run.out is not None else None)
 
 

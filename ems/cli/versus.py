@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ems.cli import common
-from ems.cli.compare import strategy_option
+from ems.cli.compare import seen_strategy, strategy_option
 from ems.cli.pages import page_files
 from ems.cli.progress import progress
 from ems.cli.several import cycles_option, load_several, several_inputs, solving_options
@@ -46,7 +46,8 @@ def command(run: common.Run, layouts: tuple[str, ...], cycle: tuple[str, ...], s
     from ems.present.versus_figures import forces_frame
     from ems.present.versus_text import versus_text
 
-    full: dict[str, Any] = {**result.to_dict(), **several_inputs(loaded, grid_factor=grid, lanes=lanes, same=list(same), strategy=strategy)}
+    full: dict[str, Any] = {**result.to_dict(), **several_inputs(
+        loaded, run.out, grid_factor=grid, lanes=lanes, same=list(same), strategy=seen_strategy(run.out, strategy))}
     run.finish(full, None if run.json else versus_text(result), {
         **_files(result), **page_files(report, run.schema, full, forces_frame(result.capabilities))} if run.out is not None else None)
 

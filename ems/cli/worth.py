@@ -42,7 +42,7 @@ def command(run: common.Run, layout: str, cycle: tuple[str, ...], kinds: tuple[s
 
     from ems.present.worth_text import save_worth_figure, worth_text
 
-    full = {**result.to_dict(), **several_inputs(loaded, grid_factor=grid, lanes=lanes, ratios=ratios)}
+    full = {**result.to_dict(), **several_inputs(loaded, run.out, grid_factor=grid, lanes=lanes, ratios=ratios)}
     run.finish(full, None if run.json else worth_text(result),
                {"worth.csv": result.to_frame().to_csv(index=False, lineterminator="\n"),
                 "worth.png": lambda path: save_worth_figure(result, path), **page_files(report, run.schema, full)}

@@ -173,14 +173,16 @@ def _check_header(
     if len(header) == 1 and len(known) > 1 and re.search(r"[;\t]", text):
         mistakes.add(where, key, f"'{text.strip()[:60]}'", f"commas between columns: {','.join(required)}")
         return
+    meant = set()           # by columns that are not known: each is one mistake, not also a missing column
     for name in dict.fromkeys(header):
         if header.count(name) > 1:
             mistakes.add(where, key, f"column '{name}' {header.count(name)} times", "each column once")
         if name not in known:
-            nearest = hints.get(name.lower()) or nearest_name(name, known)
+            nearest = hints.get(name.lower()) or nearest_name(name, [k for k in known if k not in header]) or nearest_name(name, known)
+            meant.add(nearest)
             mistakes.add(where, key, f"column '{name}'", f"columns {', '.join(known)}", nearest)
     for name in required:
-        if name not in header:
+        if name not in header and name not in meant:
             mistakes.add(where, key, f"no column '{name}'", f"columns {', '.join(required)}",
                          nearest_name(name, [h for h in header if h not in known]))
 

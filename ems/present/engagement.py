@@ -26,5 +26,11 @@ def engagement(layout: Layout, c: Configuration) -> dict[str, str]:
     return {"engine": ENGINE[c.engine], "engaged": _by_word(engaged), "open": _by_word(released)}
 
 
+def engaged_words(layout: Layout, c: Configuration) -> str:
+    """What is engaged, and where nothing is, whether anything could be."""
+    could = layout.clutches or layout.brakes or layout.one_way or layout.shifters
+    return engagement(layout, c)["engaged"] or ("nothing" if could else "nothing to engage: all parts stay joined")
+
+
 def _by_word(names: Mapping[str, Sequence[str]]) -> str:
     return "; ".join(f"{', '.join(members)} {word}" for word, members in names.items())

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ems.layout.uncounted import counted_as_zero_text
 from ems.present.text import bar, clock, columns, times, within
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ def optimum_text(
     out : the folder of ``--out``, which then need not be recommended
     """
     return [
-        *_answer(found, cycle_given), "", *_mode_shares(found), "", *_energy(found), "",
+        *_answer(found, cycle_given), "", *_mode_shares(found), "", *_energy(found), *_uncounted(found), "",
         f"{NO_TYPE_APPROVAL} {assumptions(found.warm_l_per_100km is None)}",
         *_next_steps(words or found.layout.name, out),
     ]
@@ -122,6 +123,11 @@ def _energy(found: Optimum) -> list[RenderableType]:
     unexplained = (f"  {abs(found.energy_residual_percent):.1e} % of it unexplained; each loss is computed by its own "
                    "component")
     return [columns(rows, (False, True, True, False), ("where the energy went", "kJ", "", "")), unexplained]
+
+
+def _uncounted(found: Optimum) -> list[RenderableType]:
+    told = counted_as_zero_text(found.layout)
+    return [f"  {told}"] if told else []
 
 
 def _stores(found: Optimum) -> Sequence[tuple[str, float]]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ems.present.text import times
+
 if TYPE_CHECKING:
     from ems.solve.polish import Polished
 
@@ -12,14 +14,24 @@ def polish_text(polished: Polished) -> list[str]:
     """Lines under the optimum's own."""
     if not polished.solved:
         return ["", f"Second opinion: none, the smooth program did not converge ({polished.status}, {polished.iterations} iterations)."]
-    limits = "" if polished.broken_limits == 0 else f", which breaks a limit by a rounding in {polished.broken_limits} of its intervals"
     return [
         "",
         f"Second opinion (same configurations, maps smoothed, one nonlinear program): {polished.objective_g:.2f} g, "
         f"{_apart(polished.difference_percent)} the optimum; the smoothing alone puts it {_apart(polished.smoothing_percent)}.",
-        f"Its choices in the true plant: {polished.replayed_g:.2f} g, {_apart(polished.replayed_percent)}{limits}. "
+        f"Its choices in the true plant: {polished.replayed_g:.2f} g, {_apart(polished.replayed_percent)} the optimum. "
         f"Its price of stored energy is {_apart(polished.costate_difference_percent)} the costate.",
+        *_broken(polished),
     ]
+
+
+def _broken(polished: Polished) -> list[str]:
+    """Which limits the program's choices overstep, by how much, and what was done there."""
+    if polished.broken_limits == 0:
+        return []
+    which = ", ".join(f"{what} ({n})" for what, n in polished.broken_what.items())
+    where = times(polished.broken_limits, "interval")
+    return [f"In {where} a choice lies beyond a limit of the true plant, which allows no rounding: {which}. "
+            "The smooth program keeps limits to about 0.00001 N m, 0.00001 rad/s or 0.001 W; there the optimum's own choice is replayed."]
 
 
 def _apart(percent: float) -> str:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 import time
+from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +26,7 @@ from ems.plant.plant import Plant
 from ems.plant.trace import Trace, trace
 from ems.solve.optimum import Optimum
 from ems.solve.problem import fixed_costs
+from ems.solve.shortfall import limit_words
 from ems.types import Array, BoolArray, IntArray
 
 ENERGY_J, TORQUE_NM, SPEED_RAD_S, POWER_W = 1e5, 100.0, 100.0, 1e4      # scales: the solver sees numbers near one
@@ -42,8 +44,8 @@ class Polished:
     objective_g : fuel and prices on the smooth maps                 difference_percent : from the optimum's objective
     smoothing_percent : what the smooth maps alone change on the optimum's own trip, charge priced with the costate
     replayed_g, replayed_percent : the polished choices in the true plant, charge at the end priced with the costate, and from the optimum
-    broken_limits : intervals in which the true plant finds a limit broken (rounding of the maps at their edges); the optimum's own choice
-        is replayed there
+    broken_limits : intervals in which the true plant finds a limit broken, by about ``ROUNDING`` of the scales
+        above; the optimum's own choice is replayed there      broken_what : limit in words -> in how many of them
     multiplier_g_J : (K,) multiplier of the battery's equation       costate_g_J : (K,) costate of the certificate at the same instants
     costate_difference_percent : median of their difference, where the window does not bind
     energy_J : (K + 1,) stored energy on the smooth maps             trace : the choices in the true plant
@@ -59,6 +61,7 @@ class Polished:
     replayed_g: float
     replayed_percent: float
     broken_limits: int
+    broken_what: dict[str, int]
     multiplier_g_J: Array
     costate_g_J: Array
     costate_difference_percent: float
@@ -68,7 +71,7 @@ class Polished:
     def to_dict(self) -> dict[str, Any]:
         """Scalars, for JSON."""
         names = ("status", "solved", "iterations", "seconds", "objective_g", "difference_percent", "smoothing_percent", "replayed_g",
-                 "replayed_percent", "broken_limits", "costate_difference_percent")
+                 "replayed_percent", "broken_limits", "broken_what", "costate_difference_percent")
         return {name: getattr(self, name) for name in names}
 
 
@@ -92,7 +95,8 @@ def polish(found: Optimum, *, iterations: int = 200, tolerance: float = 1e-7) ->
         status=answer.status, solved=answer.solved, iterations=answer.iterations, seconds=time.perf_counter() - begun,
         objective_g=objective, difference_percent=100.0 * (objective / reference - 1.0),
         smoothing_percent=100.0 * program.smoothing_g / reference, replayed_g=replayed_g,
-        replayed_percent=100.0 * (replayed_g / reference - 1.0), broken_limits=replayed.broken, multiplier_g_J=answer.multiplier_g_J,
+        replayed_percent=100.0 * (replayed_g / reference - 1.0), broken_limits=sum(replayed.broken.values()),
+        broken_what=replayed.broken, multiplier_g_J=answer.multiplier_g_J,
         costate_g_J=price, costate_difference_percent=float(np.median(apart[inside])) if inside.any() else 0.0, energy_J=energy,
         trace=replayed.trace)
 
@@ -383,7 +387,7 @@ def _load_limits(plant: Plant, t: int, axle_least: Array) -> tuple[Array, Array,
 class _Replayed:
     fuel_g: float
     energy_J: Array
-    broken: int
+    broken: dict[str, int]
     trace: Trace
 
 
@@ -406,4 +410,5 @@ def _replayed(found: Optimum, choice: Array) -> _Replayed:
         energy[k + 1] = after - internal_power(plant.battery, after, seen.power[k]) * dt[k]
     fuel, price = fixed_costs(plant)
     trip = trace(plant, tables.demand, tables.demands, tables.demand_of, node, choice, energy, fuel, price, factor)
-    return _Replayed(float(seen.fuel @ problem.points.burn), energy, int(np.count_nonzero(first.code)), trip)
+    broken = Counter(limit_words(plant, node[k], first.code[k]) for k in np.flatnonzero(first.code))
+    return _Replayed(float(seen.fuel @ problem.points.burn), energy, dict(broken.most_common()), trip)

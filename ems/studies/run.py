@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -19,7 +19,7 @@ from ems.errors import InputError, Mistake, RunError
 from ems.studies.cases import Case, cycle_warnings, load_cases, neighbours_together, sources, task_of
 from ems.studies.numerics import LIBRARIES, numerics_of
 from ems.studies.pools import Pool, make_pool
-from ems.studies.store import Store
+from ems.studies.store import CaseRow, Store
 from ems.studies.studyfile import Plan, read_study
 from ems.studies.worker import DONE, FAILED, NOT_FOLLOWED, Outcome, prepare, solve_case
 
@@ -102,7 +102,7 @@ def run_study(
         _same_study(store, prepared.plan)
         for text in store.notes:
             say(text)
-        store.begin(_meta(prepared), (case.row for case in prepared.cases))
+        store.begin(_meta(prepared), (_row(case, prepared.plan) for case in prepared.cases))
         _write_text(store, prepared.plan)
         held = store.solved(prepared.plan.columns, trace=prepared.plan.trace, again=(FAILED,) if again else ())
         return _Run(prepared, store, held, tell, say).go(workers, cluster)
@@ -115,6 +115,18 @@ def _same_study(store: Store, plan: Plan) -> None:
         raise InputError([Mistake("--out", "", found, f"a folder of its own for '{plan.name}'")])
 
 
+def _row(case: Case, plan: Plan) -> CaseRow:
+    """A case as the store lists it, no path of this machine in it."""
+    return replace(case.row, layout=plan.seen(case.layout), cycle=plan.seen(case.cycle))
+
+
+def _sources(prepared: Prepared) -> dict[str, dict[str, str]]:
+    """Where the data of every layout and cycle come from, by their words as the store lists them."""
+    found, seen = sources(prepared.cases), prepared.plan.seen
+    cycles = {seen(word): source for word, source in found.pop("cycles").items()}
+    return {**{seen(word): parts for word, parts in found.items()}, "cycles": cycles}
+
+
 def _meta(prepared: Prepared) -> dict[str, str]:
     from importlib.metadata import version
 
@@ -125,7 +137,7 @@ def _meta(prepared: Prepared) -> dict[str, str]:
     return {
         "name": plan.name, "summary": plan.summary, "text": plan.text, "numerics": numerics_of(plan.solvers),
         "solve": json.dumps(plan.solve), "varied": json.dumps(varied), "columns": json.dumps(plan.columns),
-        "require": json.dumps(plan.require), "sources": json.dumps(sources(prepared.cases), ensure_ascii=False),
+        "require": json.dumps(plan.require), "sources": json.dumps(_sources(prepared), ensure_ascii=False),
         "versions": json.dumps({"ems": ems.__version__, **{name: version(name) for name in LIBRARIES}}),
     }
 

@@ -111,6 +111,10 @@ class Plan:
         """What is solved."""
         return tuple(SOLVERS[name] for name in self.solve)
 
+    def seen(self, word: str) -> str:
+        """A layout's or cycle's word as results carry it: a path seen from the study's folder."""
+        return library.seen_from(self.path.parent, word)
+
     @property
     def case_count(self) -> int:
         """Layouts times cycles times points."""

@@ -79,7 +79,7 @@ def test_show_prints_and_writes(ems, folder, tmp_path):
 
 
 @pytest.mark.parametrize("words, code, said", [
-    (("run", "ratios"), 2, "The results need a folder: --out DIR"),
+    (("run", "ratios"), 2, "--out: found nothing; expected --out DIR, where the results go"),
     (("run", "ratio", "--dry-run"), 1, "(nearest: ratios)"),
     (("run", "ratios", "--out", "x", "--workers", "1", "--cluster", "y"), 2, "one of them"),
     (("show", "nowhere"), 1, "found no study"),

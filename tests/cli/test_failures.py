@@ -14,18 +14,30 @@ from ems.errors import CycleNotFollowed, RunError, Shortfall
 
 
 @pytest.mark.parametrize(("words", "text"), [
-    (["cycls"], "No such command 'cycls'. Did you mean 'cycles'?"),
-    (["layouts", "--jsn"], "No such option"),
-    (["check"], "Missing argument 'FILE...'"),
-    (["layouts", "--set", "a=1"], "No such option"),
+    (["cycls"], "ems: command: found 'cycls'; expected one of new, check, "),
+    (["cycls"], "(nearest: cycles)"),
+    (["layouts", "--jsn"], "ems layouts: --jsn: found an option that is not known; expected one of --keys, --json, "),
+    (["layouts", "--jsn"], "(nearest: --json)"),
+    (["check"], "ems check: FILE...: found nothing; expected a word"),
+    (["layouts", "--set", "a=1"], "ems layouts: --set: found an option that is not known"),
+    (["optimum", "series", "more"], "ems optimum: found 'more' too much; expected LAYOUT and options"),
+    (["optimum", "series", "--lanes", "900"], "ems optimum: --lanes: found 900; expected a whole number from 1 to 64"),
+    (["explain", "series", "--at", "noon"], "ems explain: --at: found 'noon'; expected a number"),
+    (["worth", "series", "--part", "cluch"], "ems worth: --part: found 'cluch'; expected one of clutch, brake, "),
+    (["explain", "series"], "ems explain: --at: found nothing; expected a number (second of the cycle)"),
+    (["batch", "rum"], "ems batch: command: found 'rum'; expected one of run, show (nearest: run)"),
+    (["optimum", "series", "--gap"], ": --gap: found no value behind it; expected one"),
+    (["optimum", "series", "--tables"], "ems optimum: --tables: found no --out; expected --out DIR too"),
 ])
-def test_wrong_usage_is_exit_2(ems, words, text):
+def test_wrong_usage_is_exit_2_in_the_form_of_every_mistake(ems, words, text):
     ended = ems(*words)
     assert (ended.code, ended.out) == (2, "")
-    assert text in ended.err and "--help" in ended.err
-    with_json = ems(*words, "--json")
+    told, hint = ended.err.splitlines()
+    assert text in told and "--help" in hint
+    with_json = ems(words[0], "--json", *words[1:]) if words[-1] == "--gap" else ems(*words, "--json")
     assert with_json.code == 2 and with_json.err == ""
-    assert with_json.json["status"] == "error" and text in with_json.json["errors"][0]["message"]
+    error = with_json.json["errors"][0]
+    assert with_json.json["status"] == "error" and text in error["message"] and error["found"] and error["expected"]
 
 
 def test_no_command_shows_help(ems):

@@ -25,6 +25,22 @@ def test_page_beside_a_result_and_again(ems, tmp_path):
     assert listed["schema"] == "ems.optimum/1" and "report.html" in listed["files"] and "trace.csv" in listed["files"]
 
 
+def test_a_result_and_its_page_tell_nothing_of_the_machine(ems, tmp_path):
+    """The layout by its whole path, the cycle from another branch of the disk; both are found again."""
+    assert ems("new", "series", "mine.toml", "--quiet").code == 0
+    done = ems("optimum", str(tmp_path / "mine.toml"), "--cycle", SHORT_TRIP, "--out", "run", "--report", "--quiet")
+    assert done.code == 0, done.err
+    written = [(tmp_path / "run" / name).read_text(encoding="utf-8") for name in ("result.json", "report.html")]
+    inputs = json.loads(written[0])["inputs"]
+    assert inputs["layout"] == "../mine.toml" and inputs["cycle"].endswith("short-trip.csv") and not Path(inputs["cycle"]).is_absolute()
+    assert not [text for text in written if str(tmp_path) in text or str(Path(SHORT_TRIP).parent) in text]
+    assert "counted_as_zero" in written[0]
+    assert ems("report", "run", "--quiet").code == 0
+    (tmp_path / "mine.toml").unlink()
+    done = ems("report", "run")
+    assert done.code == 1 and "inputs.layout: found '../mine.toml', which is not there" in done.err
+
+
 def test_a_comparison_and_other_results_have_pages_too(ems, tmp_path):
     for words in (("compare", "three-clutch", "--cycle", SHORT_TRIP, "--report", "--out", "strategy"),
                   ("capability", "series", "--out", "road")):

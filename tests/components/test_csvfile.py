@@ -57,6 +57,15 @@ def test_refused(tmp_path: Path, content: str | bytes, message: str) -> None:
         read_columns(write(tmp_path, content), ["a", "b"], ["option"])
 
 
+def test_a_mistyped_column_is_one_mistake(tmp_path: Path) -> None:
+    for header, told in (("sped_rpm,torque_Nm,fuel_g_s", ["column 'sped_rpm'"]),
+                         ("speed_rpm,torq_Nm,feul_g_s", ["column 'torq_Nm'", "column 'feul_g_s'"]),
+                         ("speed_rpm,mass,fuel_g_s", ["column 'mass'", "no column 'torque_Nm'"])):
+        with pytest.raises(InputError) as caught:
+            read_columns(write(tmp_path, f"{header}\n1,2,3\n"), ["speed_rpm", "torque_Nm", "fuel_g_s"])
+        assert [m.found for m in caught.value.mistakes] == told
+
+
 def test_all_mistakes_at_once_and_the_rest_counted(tmp_path: Path) -> None:
     path = write(tmp_path, "a,b\n" + "x,nan\n" * 30)
     with pytest.raises(InputError, match=r"mine\.csv: found 40 more mistakes; expected none; mend those") as caught:

@@ -126,3 +126,9 @@ def test_digest_changes_with_a_row_of_a_map(write, tmp_path):
     cells[1] = str(float(cells[1]) + 0.01)
     table.write_text("\n".join([*lines[:-3], ",".join(cells), *lines[-2:]]), encoding="utf-8")
     assert prepare_study(str(path)).cases[0].digest != before
+
+
+def test_results_carry_words_as_the_studys_folder_sees_them(write):
+    plan = read_study(str(write('name = "x"\nlayouts = ["mine.toml", "series"]\ncycles = ["trips/./town.csv", "udds"]\n')))
+    assert [plan.seen(word) for word in plan.layouts] == ["mine.toml", "series"]
+    assert [plan.seen(word) for word in plan.cycles] == ["trips/town.csv", "udds"]

@@ -14,10 +14,12 @@ from ems.layout.model import DrawingOrder
 from ems.present.drawing.axes import Item, Skeleton, What
 from ems.present.drawing.legality import Segment, Spans, blocked, clashing, overlap, spans_of
 from ems.present.drawing.placement import Placement, is_across, item_shapes
+from ems.present.drawing.reading import readable, wanted
 from ems.present.drawing.rows import row_cost
 from ems.present.drawing.sizes import AXLE_END, PLATE, SPACE, Shape
 
 ILLEGAL, FOREIGN, WIRE_CROSSING, NESTED, OUT_OF_ORDER = 2000.0, 300.0, 25.0, 25.0, 400.0
+UNREAD = 20.0                # two gears of one shifter in another order than its positions in the file
 SHARED = 20_000.0            # two axes on one row that overlap: worse than any other fault
 ROW_COST = 60.0
 STEPS_PER_ITEM, MOST_STEPS = 150, 2000
@@ -47,7 +49,7 @@ class Search:
         self.on_row = [[self.number[p] for a, axis in enumerate(made.axes) if rows[a] == r for p in axis]
                        for r in range(self.count)]
         self.crossed = [self._crossed(item) for item in made.items]
-        self.inversions = self._wanted(order)
+        self.inversions, self.reading = self._wanted(order), wanted(made)
         self.near = {i for i, item in enumerate(made.items) if item.what is What.MACHINE
                      and self.axis[item.ports[0][1]] == self.axis[made.items[0].ports[0][1]]}
         self.row_cost = ROW_COST * row_cost(made, self.axis, rows)
@@ -131,7 +133,7 @@ class Search:
             if la < rb and lb < ra:
                 cost += SHARED + 10.0 * min(ra - lb, rb - la)
         cost += self._crossing_cost(x, turns, spans)
-        cost += OUT_OF_ORDER * sum(x[a] >= x[b] for a, b in self.inversions)
+        cost += OUT_OF_ORDER * sum(x[a] >= x[b] for a, b in self.inversions) + UNREAD * sum(x[a] >= x[b] for a, b in self.reading)
         return cost
 
     def _extent(self, axis: int, x: Sequence[float], turns: Sequence[int]) -> Segment:
@@ -173,6 +175,7 @@ class Search:
                 if now < best[0] - 1e-9:
                     best = (now, list(order), list(turns))
         _, order, turns = best
+        order, turns = readable(self.made, [len(s) for s in self.shapes], lambda c: self.cost(self.pack(*c), c[1]), (order, turns))
         x = self.drawn_together(order, turns, self.pack(order, turns))
         return self.cost(x, turns), Placement(self.made, self.rows, tuple(x), tuple(turns), self.bus_on_top)
 

@@ -13,7 +13,7 @@ from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
 from ems.present.drawing.style import FONT, style_sheet
-from ems.present.engagement import engagement
+from ems.present.engagement import ENGINE, engaged_words
 from ems.present.modes_text import CAUTION, MEANING, ORDER, range_words, turning
 from ems.present.text import times
 
@@ -68,8 +68,7 @@ def _card(g: Geometry, layout: Layout, c: Configuration, prefix: str) -> dict[st
     from markupsafe import Markup
 
     svg = drawing(g, layout, configuration_overlay(g, layout, c), prefix=prefix, style=False, still=True)
-    words = engagement(layout, c)
-    return {"id": c.id, "svg": Markup(svg), "engaged": words["engaged"] or "nothing", "engine": words["engine"],
+    return {"id": c.id, "svg": Markup(svg), "engaged": engaged_words(layout, c), "engine": ENGINE[c.engine],
             "turning": turning(c), "range": range_words(c),
             "choices": ", ".join(free_choices(c)) or "none", "others": ", ".join(c.equivalents)}
 
@@ -131,7 +130,7 @@ what is joined: {{ told }}.</p>
 <dl>
 <dt>engine</dt><dd>{{ card.engine }}</dd>
 <dt>engaged</dt><dd>{{ card.engaged }}</dd>
-<dt>turns a wheel turn</dt><dd>{{ card.turning }}</dd>
+<dt>turns for one of the wheels</dt><dd>{{ card.turning }}</dd>
 <dt>speed, km/h</dt><dd>{{ card.range }}</dd>
 <dt>free choices</dt><dd>{{ card.choices }}</dd>
 {% if card.others %}

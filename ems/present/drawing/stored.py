@@ -5,17 +5,17 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
 from pathlib import Path
 from typing import Any
 
 from ems.layout.model import DrawingOrder, Layout
 from ems.output import write_atomically
-from ems.present.drawing import axes, drums, legality, placement, placing, rows, search, sizes
+from ems.present.drawing import axes, drums, legality, placement, placing, reading, rows, search, sizes
 from ems.present.drawing.axes import Skeleton, skeleton
 from ems.present.drawing.drums import changed, changes_of
 from ems.present.drawing.placement import Placement, item_shapes
 from ems.present.drawing.placing import place
+from ems.remembered import cache_folder
 
 
 def placed(layout: Layout) -> Placement:
@@ -36,13 +36,12 @@ def _path(made: Skeleton, order: DrawingOrder) -> Path | None:
     """The file for what is drawn; it depends on the placing code too, so that a new version places anew."""
     digest = hashlib.sha256(repr((made, order)).encode())
     try:
-        for module in (axes, sizes, placement, rows, legality, search, drums, placing):
+        for module in (axes, sizes, placement, rows, legality, reading, search, drums, placing):
             digest.update(Path(str(module.__file__)).read_bytes())
-        chosen = os.environ.get("EMS_CACHE_DIR")
-        base = Path(chosen) if chosen else Path(os.environ.get("XDG_CACHE_HOME", "~/.cache")).expanduser() / "ems"
-    except (OSError, RuntimeError):
+    except OSError:
         return None
-    return base / "drawings" / f"{digest.hexdigest()[:24]}.json"
+    base = cache_folder()
+    return base / "drawings" / f"{digest.hexdigest()[:24]}.json" if base is not None else None
 
 
 def _plain(found: Placement) -> dict[str, Any]:

@@ -70,7 +70,8 @@ def _sequence(result: Row) -> Section:
     legs = result["legs"]
     cells = [(str(i), leg["kind"], f"{leg['soc_start']:.3f}", f"{leg['soc_end']:.3f}", f"{leg['distance_km']:.2f}",
               litres(leg["fuel_l_per_100km"]), f"{leg['co2_g_per_km']:.1f}", f"{leg['battery_kWh']:.3f}",
-              f"{leg['balance_percent']:+.1f} %", "depleting" if i <= result["transition"] else "ends it") for i, leg in enumerate(legs, 1)]
+              f"{round(leg['balance_percent'], 1) + 0.0:+.1f} %", "depleting" if i <= result["transition"] else "ends it")
+             for i, leg in enumerate(legs, 1)]
     head = ("cycle", "driven", "charge", "to", "km", "l/100 km", "CO₂ g/km", "battery kWh", "of cycle energy", "counts as")
     electric = sum(leg["kind"] == "electric" for leg in legs)
     finding = (f"{times(electric, 'cycle')} of {len(legs)} without fuel, {result['electric_range_km']:.1f} km until it is first burnt; the "
@@ -79,6 +80,7 @@ def _sequence(result: Row) -> Section:
 
 
 def _regulations(result: Row) -> Section:
-    said = [f"{text['name']}. Followed: {'; '.join(dict.fromkeys(where for where, _ in text['paragraphs']))}; {text['source']}. "
-            f"Left out: {'; '.join(text['left_out'])}. In force: {text['in_force']}." for text in result["regulations"]]
-    return Section("regulations", "What was followed, and what of it was left out", "", (), (), said)
+    rows = [(text["name"], "; ".join(dict.fromkeys(where for where, _ in text["paragraphs"])), text["source"], "; ".join(text["left_out"]),
+             text["in_force"]) for text in result["regulations"]]
+    head = ("regulation", "followed", "read in", "left out", "in force")
+    return Section("regulations", "What was followed, and what of it was left out", "", (), [table(head, rows, len(head))])

@@ -74,7 +74,7 @@ def _bars(rows: Sequence[Bar], axis: str, words: str, form: _Form) -> str:
     if high - low < 1e-9:
         high = 1.0
     bottom = 8.0 + form.row * len(rows)
-    names = 2.0 if form.above else 14.0 + max([text_width(r.name, NAME) for r in rows], default=0.0)
+    names = 2.0 if form.above else 14.0 + max([_width(r.name) for r in rows], default=0.0)
     left = names + (56.0 if low < 0.0 else 0.0)
 
     def at(value: float) -> float:
@@ -103,6 +103,11 @@ def _bars(rows: Sequence[Bar], axis: str, words: str, form: _Form) -> str:
     title = element("title", escape(words, quote=False))
     return element("svg", title + "".join(out), class_=f"map chart {form.name}", role="img",
                    viewBox=f"0 0 {form.width:g} {bottom + 38.0:g}")
+
+
+def _width(name: str) -> float:
+    """Of a name, with some room for wide fonts, and for the signs of a configuration's, which are wide in them."""
+    return 1.06 * text_width(name, NAME) + 0.3 * NAME * sum(name.count(sign) for sign in "+=")
 
 
 def _ends(row: Bar) -> list[float]:

@@ -11,7 +11,7 @@ from ems.judge.ranking import Ranking
 from ems.plant.plant import Plant
 from ems.plant.trace import Trace
 from ems.present.drawing.flow import Flows
-from ems.present.engagement import engagement
+from ems.present.engagement import engaged_words, engagement
 from ems.present.figures import power_lanes
 from ems.present.optimum_text import NAMES
 from ems.present.page.findings import opening
@@ -30,7 +30,8 @@ UNITS = {"_kW": ("kW", 3), "_rpm": ("rpm", 1), "_Nm": ("Nm", 2), "_g_s": ("g/s",
 VEHICLE = {"speed_kmh": "speed", "grade_percent": "slope of the road", "wheel_power_kW": "power at the wheels"}
 ENGINE_WORDS = {"engine_speed_rpm": "speed", "engine_torque_Nm": "torque", "engine_power_kW": "power", "fuel_g_s": "fuel"}
 MACHINE_WORDS = {"speed_rpm": "speed", "torque_Nm": "torque", "power_kW": "power at the shaft", "electrical_kW": "power at the terminals"}
-BATTERY_WORDS = {"battery_power_kW": "power at the terminals", "soc_start": "state of charge, of 1", "battery_energy_start_kJ": "stored"}
+BATTERY_WORDS = {"battery_power_kW": "power at the terminals", "soc_start": "state of charge, 1 is full",
+                 "battery_energy_start_kJ": "stored"}
 ROAD = {"loss_air_kW": "air drag", "loss_tyres_kW": "tyres and bearings", "brake_power_kW": "friction brakes",
         "auxiliary_kW": "auxiliaries"}
 SUMMED = ("battery_energy_end_kJ", "transition_fuel_g", "transition_energy_kJ", "loss_brakes_kW")     # needed for sums, not shown
@@ -109,7 +110,8 @@ def _column(name: str, values: Array) -> dict[str, Any]:
 
 def configurations(plant: Plant) -> list[dict[str, Any]]:
     """What is engaged in every configuration: as the drawing shows it, and in words."""
-    return [{"id": c.id, "closed": sorted(c.state.closed), "positions": dict(c.state.shifters), **engagement(plant.layout, c)}
+    return [{"id": c.id, "closed": sorted(c.state.closed), "positions": dict(c.state.shifters), **engagement(plant.layout, c),
+             "engaged": engaged_words(plant.layout, c)}
             for c in plant.derivation.configurations]
 
 

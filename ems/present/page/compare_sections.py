@@ -21,8 +21,8 @@ def compare_head(result: Row, title: str, cycle: str) -> Head:
     """The top of the page: how far the strategy is from the least."""
     name, least, own = result["layout"], result["optimum_l_per_100km"], result["strategy_l_per_100km"]
     error = within(result["optimum_gap_percent"] + result["table_error_percent"])
-    answer = (f"{result['strategy']} on {name} ({title}) over {cycle} needs {own:.3f} l/100 km; the least possible with the same charge at "
-              f"both ends is {least:.3f}, proven within {error}. Of the {result['gap_g']:.1f} g between them "
+    answer = (f"Driven by {result['strategy']}, {name} ({title}) needs {own:.3f} l/100 km on {cycle}; the least possible with the same "
+              f"charge at both ends is {least:.3f}, proven within {error}. Of the {result['gap_g']:.1f} g between them "
               f"{result['calibration_g']:.1f} g are calibration, {result['foresight_g']:.1f} g need foresight, "
               f"{result['optimum_slack_g']:.1f} g the proof leaves open.")
     corrected = ", ".join(f"{what} in {n} intervals" for what, n in result["corrections"].items()) or "nothing"
@@ -72,7 +72,7 @@ def _where(result: Row) -> Section:
     if rest:
         sums = {key: sum(e[key] for e in rest) for key in ("seconds", "price_g", *(f"{c}_g" for c in CAUSES))}
         rows.append(_entry({"name": f"{len(rest)} others", **sums}))
-    head = ("s", "price g", *(f"{c} g" for c in CAUSES))
+    head = ("time s", "price g", *(f"{c} g" for c in CAUSES))
     first = pairs[0] if pairs else None
     finding = "" if first is None else f"Dearest: {_pair(first['name'])}, {first['price_g']:.1f} g in {first['seconds']:.0f} s."
     return Section("where", "Where it is lost", finding, (), [

@@ -79,6 +79,24 @@ def engine_finding(trace: Trace) -> str:
             f"{100 * best:.1f} % at its best point.")
 
 
+def mode_finding(trace: Trace) -> str:
+    """From which power at the wheels the engine works: the threshold that tells the driven seconds with it from those without best."""
+    wheels, engine = (np.asarray(trace.columns[name], float) for name in ("wheel_power_kW", "engine_power_kW"))
+    driving, dt = wheels > 0.0, trace.demand.dt_s
+    if not driving.any():
+        return "The wheels are never driven."
+    order = np.argsort(wheels[driving], kind="stable")
+    power, on, time = wheels[driving][order], engine[driving][order] > 0.0, dt[driving][order]
+    right = np.cumsum(time * ~on) + np.append(np.cumsum((time * on)[::-1])[::-1][1:], 0.0)
+    split = int(np.argmax(right))
+    below, above = (float(np.sum(time[part] * on[part])) / float(np.sum(time[part])) if time[part].size else 0.0
+                    for part in (slice(None, split + 1), slice(split + 1, None)))
+    if above - below < 0.2:
+        return f"The engine gives power in {100.0 * float(np.sum(time * on) / np.sum(time)):.0f} % of the time the wheels are driven."
+    return (f"Below {power[split]:.0f} kW at the wheels the engine gives power in {100 * below:.0f} % of the time they are driven, "
+            f"above that in {100 * above:.0f} %.")
+
+
 def machine_finding(trace: Trace, name: str) -> str:
     """What a machine gives and takes, and what that costs."""
     dt = trace.demand.dt_s
@@ -108,7 +126,7 @@ def energy_finding(trace: Trace) -> str:
     largest = sorted((row for row in energy_rows(trace) if row["kJ"] < 0), key=lambda row: row["kJ"])[:2]
     words = " and ".join(f"{100 * -row['kJ'] / given:.0f} % goes into {row['what']}" for row in largest)
     residual = abs(trace.energy_residual_percent)
-    return f"Of what fuel and stores give, {words}. {residual:.1e} % of it is unexplained."
+    return f"Of what fuel and stores give, {words}. The account closes to {residual:.0e} %."
 
 
 def alternatives_finding(trace: Trace, runner_up_g: Array) -> str:
@@ -116,8 +134,8 @@ def alternatives_finding(trace: Trace, runner_up_g: Array) -> str:
     tied = float(np.sum(trace.demand.dt_s[runner_up_g <= 0.001]))
     total = float(trace.demand.dt_s.sum())
     alone = float(np.sum(trace.demand.dt_s[~np.isfinite(runner_up_g)]))
-    return (f"In {100 * tied / total:.0f} % of the time another configuration is tied: it would have cost less than 0.001 g more; "
-            f"in {100 * alone / total:.0f} % no other is possible.")
+    only = f"; in {100 * alone / total:.0f} % no other is possible" if alone > 0.0 else ""
+    return f"In {100 * tied / total:.0f} % of the time another configuration is tied: it would have cost less than 0.001 g more{only}."
 
 
 def changes_finding(trace: Trace) -> str:

@@ -231,7 +231,7 @@ def energy_flow(trace: Trace, words: str, narrow: bool = False) -> str:
     out, y_in, y_out, y_left, y_right = [], top + 40.0, top + 40.0, top + 20.0, top
     for n, (r, said) in enumerate(zip(given, told, strict=True)):
         h = r["kJ"] * scale
-        out.append(_band(start, y_left, into, y_in, h, "given"))
+        out.append(_band(start, y_left, into, y_in, h, "given fuel" if r["what"] == "fuel" else "given"))
         out.append(label(0.0, 14.0 + 15.0 * n, f"From: {said}" if n == 0 else said, "name", "start") if narrow
                    else label(start - 6.0, y_left + h / 2 + 4.0, said, "name", "end"))
         y_in, y_left = y_in + h, y_left + h + 24.0

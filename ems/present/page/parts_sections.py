@@ -53,7 +53,7 @@ def worth_section(result: Row) -> Section:
 
 def _named(r: Row) -> str:
     """'gear third'; machines together by their names alone."""
-    return str(r["part"]) if r["kind"] == "machines together" else f"{r['kind']} {r['part']}"
+    return str(r["part"]) if r["kind"] in ("machines together", "configuration") else f"{r['kind']} {r['part']}"
 
 
 def _dearest(known: list[Any]) -> str:
@@ -61,8 +61,8 @@ def _dearest(known: list[Any]) -> str:
     if not clear:
         return "No part is worth more than the error bar."
     r = clear[0]
-    return (f"{_named(r)[:1].upper()}{_named(r)[1:]} is worth most: {FORBIDDEN[r['what']]}, at least {r['low']:.3f} l/100 km more fuel. "
-            f"{len(known) - len(clear)} of {len(known)} figures are ties.")
+    return (f"{_named(r)[:1].upper()}{_named(r)[1:]} is worth most: {FORBIDDEN[r['what']]}, it leaves a car that needs at least "
+            f"{r['low']:.3f} l/100 km more. {len(known) - len(clear)} of {len(known)} figures are ties.")
 
 
 def sensitivity_head(result: Row) -> Head:
@@ -76,6 +76,7 @@ def sensitivity_head(result: Row) -> Head:
 def sensitivity_section(result: Row) -> Section:
     """One per cent more of each quantity."""
     rows: list[Bar] = []
+    now: list[str] = []
     cells: list[tuple[str, ...]] = []
     for q in result["quantities"]:
         solved, slope = q["per_percent"], q["envelope_per_percent"]
@@ -84,12 +85,14 @@ def sensitivity_section(result: Row) -> Section:
                       "" if solved is None else f"{1e3 * solved['low']:+.2f} to {1e3 * solved['high']:+.2f}",
                       "–" if slope is None else f"{1e3 * slope:+.2f}", _word(q)))
         if value is not None and len(rows) < SHOWN:
+            now.append(q["value"])
             rows.append(Bar(q["quantity"], [(1e3 * value, fill(value, q["tie"]))], f"{1e3 * value:+.2f}",
                             None if solved is None else 1e3 * solved["low"], None if solved is None else 1e3 * solved["high"],
                             None if slope is None or solved is None else 1e3 * slope))
     words = ", ".join(f"{r.name} {r.told}" for r in rows)
     most = rows[0] if rows else None
-    finding = f"Fuel depends most on {most.name}: one per cent more of it changes the fuel by {most.told} ml/100 km." if most else ""
+    finding = (f"Fuel depends most on {most.name}, now {now[0]}: one per cent more of it changes the fuel by {most.told} ml/100 km."
+               if most else "")
     head = ("quantity", "now", "ml/100 km", "range", "by costate", "told")
     return Section("sensitivity", "What one per cent more of each quantity changes", finding,
                    [Chart(bars(rows, "ml/100 km for one per cent more", words), "", KEY)] if rows else [],

@@ -10,22 +10,24 @@ import numpy as np
 
 from ems.judge.ranking import Ranking
 from ems.layout.listing import layout_sources
+from ems.layout.uncounted import counted_as_zero_text
 from ems.output import dumps
 from ems.present.drawing.flow import Flows, trip_flows
 from ems.present.drawing.geometry import Geometry
 from ems.present.drawing.stick import drawing
 from ems.present.drawing.stored import placed
-from ems.present.drawing.style import FONT, style_sheet
+from ems.present.drawing.style import FONT
 from ems.present.engagement import engagement
 from ems.present.figures import charge_finding, power_finding, speed_finding
 from ems.present.inline import Html
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.page import findings, maps
+from ems.present.page.assets import script, style
 from ems.present.page.columns import mode_patterns, page_columns, part_patterns
 from ems.present.page.compare_sections import compare_head, compare_sections
 from ems.present.page.sections import Head, Section
 from ems.present.page.trip import Trip, modes, trip_of, trip_of_comparison
-from ems.present.text import clock, within
+from ems.present.text import clock, listed, within
 from ems.types import Array
 
 if TYPE_CHECKING:
@@ -103,13 +105,10 @@ def html(page: Page) -> Html:
 
     environment = Environment(loader=PackageLoader("ems.present.page", "files"), autoescape=True, undefined=StrictUndefined,
                               trim_blocks=True, lstrip_blocks=True)
-    source = environment.loader
-    assert source is not None
-    css, script = (source.get_source(environment, name)[0] for name in ("report.css", "report.js"))
     labels = list(page.trip.time_share) if page.trip else []
     return Html(environment.get_template("report.html").render(
-        head=page.head, sections=page.sections, cautions=page.cautions, css=Markup(css + style_sheet()), font=Markup(FONT),
-        script=Markup(script), patterns=mode_patterns(labels), part_patterns=part_patterns(), remark=REMARK,
+        head=page.head, sections=page.sections, cautions=page.cautions, css=Markup(style()), font=Markup(FONT),
+        script=Markup(script()), patterns=mode_patterns(labels), part_patterns=part_patterns(), remark=REMARK,
         methods=[*page.methods, COLOURS, *([SETS] if page.trip and page.trip.layout.planetary_sets else [])],
         sources=_sources(page), inputs=_inputs(page),
         versions=page.result.get("versions") or _versions(), trip=None if page.trip is None else _shown(page.trip, page.result)))
@@ -135,7 +134,8 @@ def _shown(trip: Trip, result: Mapping[str, Any]) -> dict[str, Any]:
             "ledger": "" if trip.beside is None else findings.ledger_finding(trip.beside.price_g, trace.demand.dt_s)},
         "maps": _maps(trip, labels),
         "flow": Markup("".join(maps.energy_flow(trace, f"Flow of energy. {findings.energy_finding(trace)}", n) for n in (False, True))),
-        "energy": findings.energy_rows(trace), "optimum_energy": None if trip.beside is None else findings.energy_rows(trip.beside.optimum),
+        "energy": findings.energy_rows(trace), "zero": counted_as_zero_text(trip.layout),
+        "optimum_energy": None if trip.beside is None else findings.energy_rows(trip.beside.optimum),
         "close": closest(trip)}
 
 
@@ -172,8 +172,8 @@ def _facts(result: Mapping[str, Any]) -> list[tuple[str, str]]:
     facts = [
         ("Fuel", f"{result['fuel_g']:.2f} g over {result['distance_km']:.2f} km in {clock(result['duration_s'])}"),
         ("CO₂", f"{result['co2_g_per_km']:.1f} g/km"),
-        ("Error bar", f"{within(error)}, {0.01 * error * fuel:.4f} l/100 km: proof within {within(result['gap_percent'])}, tables within "
-                      f"{within(result['table_error_percent'])}"),
+        ("Error bar", f"{within(error)}, {max(0.01 * error * fuel, 0.0001):.4f} l/100 km: proof within "
+                      f"{within(result['gap_percent'])}, tables within {within(result['table_error_percent'])}"),
         ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above}"),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end{surplus}"),
         ("Braking", f"{result['recovered_percent']:.1f} % of its energy at the wheels is recovered"),
@@ -208,10 +208,11 @@ def _maps(trip: Trip, labels: Sequence[str]) -> list[dict[str, Any]]:
     for i, use in enumerate(trip.layout.machines):
         finding = findings.machine_finding(trip.trace, use.name)
         made.append((f"{use.name}{own}", maps.machine_map(trip.trace, i, f"Map of {use.name}. {finding}"), finding))
-    legend = "In each cell the mode that takes the most time; colours and patterns as in the legend of the trip."
     for word, trace in both:
+        finding = findings.mode_finding(trace)
         made.append((f"Modes over speed and wheel force{word}",
-                     maps.mode_map(trace, labels, f"Mode that takes the most time, over speed and wheel force{word}."), legend))
+                     maps.mode_map(trace, labels, f"Mode that takes the most time, over speed and wheel force{word}. {finding}"),
+                     f"{finding} In each cell the mode that takes the most time, as in the legend of the trip."))
     from markupsafe import Markup
 
     return [{"title": title, "svg": Markup(svg), "words": words} for title, svg, words in made]
@@ -240,12 +241,16 @@ def _still(svg: str) -> str:
     return re.sub(r'<g class="flow [a-z]+"[^>]*data-direction="none"[^>]*>.*?</g>', "", svg)
 
 
-def _sources(page: Page) -> dict[str, str]:
-    if "sources" in page.result:
-        return dict(page.result["sources"])
-    if page.trip is None:
-        return {}
-    return {**layout_sources(page.trip.layout), "cycle": page.trip.cycle.source}
+def _sources(page: Page) -> list[tuple[str, str]]:
+    """(what, where it comes from); parts of several layouts that come from the same place together."""
+    said = page.result.get("sources")
+    if said is None:
+        said = {} if page.trip is None else {**layout_sources(page.trip.layout), "cycle": page.trip.cycle.source}
+    owners: dict[tuple[str, str], list[str]] = {}
+    for key, text in said.items():
+        what, _, of = key.partition(" of ")
+        owners.setdefault((what, text), []).append(of)
+    return [(f"{what} of {listed(of)}" if of != [""] else what, text) for (what, text), of in owners.items()]
 
 
 def _inputs(page: Page) -> list[tuple[str, str]]:

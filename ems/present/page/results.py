@@ -58,8 +58,10 @@ def _forces(frame: pd.DataFrame) -> Chart:
     kept = {name: s[(s.index <= WIDEST_KMH) & (s > 0.0)] for name, s in series.items()}
     shown = [(name, s.index.to_numpy(float), s.to_numpy(float) / 1e3) for name, s in kept.items() if len(s)]
     words = "; ".join(f"{name} up to {y.max():.1f} kN" for name, _, y in shown)
+    strongest, _, most = max(shown, key=lambda one: float(one[2].max()))
+    finding = f"{strongest} pulls hardest, {most.max():.1f} kN" if len(shown) > 1 else f"At most {most.max():.1f} kN"
     return Chart(curves(shown, "speed [km/h]", "wheel force [kN]", f"Wheel force over speed: {words}."),
-                 f"Wheel force over speed, charge at its target: {words}")
+                 f"{finding}; wheel force with charge at its target, what tyres can hold not counted.")
 
 
 def joined(pages: Sequence[Page]) -> Page:

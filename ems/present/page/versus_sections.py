@@ -12,7 +12,7 @@ from ems.present.versus_figures import PARTS
 
 Row = Mapping[str, Any]
 CAPABILITY = (("0-50 km/h", "time_0_50_s"), ("0-100 km/h", "time_0_100_s"), ("80-120 km/h", "time_80_120_s"))
-CHARGES = (("normal", "charge at its target"), ("low", "charge at its lowest"))
+CHARGES = (("normal", "at its target"), ("low", "at its lowest"))
 ROAD = ("air", "tyres", "auxiliaries", "stored")
 NAMED = ("engine", "meshes", "clutches", "battery", "brakes")
 
@@ -25,8 +25,9 @@ def versus_head(result: Row) -> Head:
     said = "; ".join(_least(result, cell, cycle) for cycle, cell in least.items())
     held = listed(result["same"]) if result["same"] else "vehicle, battery and maps as each file says"
     best = least[cycles[0]]
+    where = f" on {cycles[0]}" if len(cycles) > 1 else ""
     return Head("Side by side: " + ", ".join(layouts), (listed(layouts), listed(cycles)),
-                litres(best["fuel_l_per_100km"]) if best else "–", f"l/100 km, {best['layout']}" if best else "none follows",
+                litres(best["fuel_l_per_100km"]) if best else "–", f"l/100 km, {best['layout']}{where}" if best else "none follows",
                 f"{said[:1].upper()}{said[1:]}.", [("Held equal", held), ("Ties", _ties(result) or "none")])
 
 
@@ -36,7 +37,7 @@ def _least(result: Row, cell: Row | None, cycle: str) -> str:
     own = cell["layout"]
     tied = [n for t in result["ties"] if t["cycle"] == cycle and own in t["layouts"] for n in t["layouts"] if n != own]
     words = f", level with {listed(tied)}" if tied else ""
-    return f"on {cycle} {cell['layout']} needs least, {cell['fuel_l_per_100km']:.3f} l/100 km{words}"
+    return f"on {cycle} {own} needs least, {cell['fuel_l_per_100km']:.3f} l/100 km (no control can need less than {cell['low']:.3f}){words}"
 
 
 def _ties(result: Row) -> str:
@@ -55,9 +56,27 @@ def _matrix(result: Row) -> Section:
              f"{c['co2_g_per_km']:.1f}", str(c["engine_starts"]), str(c["configuration_changes"]))
             for c in result["matrix"] if c["follows"]]
     why = [c["why"] for c in result["matrix"] if not c["follows"]]
-    return Section("matrix", "Least fuel side by side", "", charts, [table(head, rows, 2), _parts_table(result)],
+    several = len(result["cycles"]) > 1
+    tables = [*([_across_cycles(result)] if several else []),
+              table(head, rows, 2, "With error bars, floors, starts and changes" if several else ""), _parts_table(result)]
+    return Section("matrix", "Least fuel side by side", "", charts, tables,
                    [*why, "From and to: what certificate and finer tables leave. Layouts whose ranges overlap are ties. Upright stroke: "
                     "the floor, which no transmission can go below."])
+
+
+def _across_cycles(result: Row) -> Table:
+    """A row a layout, a column a cycle: fuel, and how much that is above the least on this cycle."""
+    fuel = {(c["layout"], c["cycle"]): c["fuel_l_per_100km"] for c in result["matrix"] if c["follows"]}
+
+    def cell(layout: str, cycle: str) -> str:
+        own = fuel.get((layout, cycle))
+        if own is None:
+            return "does not follow"
+        above = 100.0 * (own / min(v for (_, c), v in fuel.items() if c == cycle) - 1.0)
+        return f"{own:.3f}, the least" if above == 0.0 else f"{own:.3f}, +{above:.1f} %"
+
+    rows = [(layout, *(cell(layout, cycle) for cycle in result["cycles"])) for layout in dict.fromkeys(result["layouts"])]
+    return table(("l/100 km", *result["cycles"]), rows)
 
 
 def grouped(cell: Row) -> dict[str, float]:
@@ -81,12 +100,17 @@ def _chart(result: Row, cycle: str) -> Chart:
 def _difference(cells: Sequence[Row]) -> str:
     if len(cells) < 2:
         return "one layout alone."
-    best, last = cells[0], cells[-1]
-    a, b = grouped(best), grouped(last)
+    best, others = cells[0], [cells[1], *([cells[-1]] if len(cells) > 2 else [])]
+    said = [f"{other['layout']} needs {other['fuel_l_per_100km'] - best['fuel_l_per_100km']:.3f} l/100 km more, "
+            f"{_largest_part(best, other)}" for other in others]
+    return f"{best['layout']} needs least; {'; '.join(said)}."
+
+
+def _largest_part(best: Row, other: Row) -> str:
+    """Where most of a difference goes: 'most of it in engine heat, +0.938'."""
+    a, b = grouped(best), grouped(other)
     key, words = max(((k, w) for k, w, *_ in PARTS), key=lambda part: b[part[0]] - a[part[0]])
-    more = last["fuel_l_per_100km"] - best["fuel_l_per_100km"]
-    return (f"{last['layout']} needs {more:.3f} l/100 km more than {best['layout']}; the largest part of it is "
-            f"{words}, {b[key] - a[key]:+.3f}.")
+    return f"the largest part in {words}, {b[key] - a[key]:+.3f}"
 
 
 def _parts_table(result: Row) -> Table:
@@ -112,7 +136,9 @@ def capability_section(abilities: Mapping[str, Row], charts: Sequence[Chart] = (
             for name, ability in abilities.items() for key, word in CHARGES]
     climbs = [(name, word, f"{c['grade_percent']:g} % at {c['speed_kmh']:g} km/h", f"{c['held_s']:.0f} s", f"{c['then_kmh']:.0f} km/h")
               for name, ability in abilities.items() for key, word in CHARGES for c in ability[key]["climbs"]]
-    finding = f"{quickest[0]} reaches 100 km/h in {seconds(quickest[1]['normal']['time_0_100_s'])}, charge at its target."
+    slowest = max(abilities.items(), key=lambda item: item[1]["normal"]["time_0_100_s"] or float("inf"))
+    finding = f"{quickest[0]} reaches 100 km/h in {seconds(quickest[1]['normal']['time_0_100_s'])} with charge at its target"
+    finding += f"; {slowest[0]} takes longest, {seconds(slowest[1]['normal']['time_0_100_s'])}." if len(abilities) > 1 else "."
     return Section("capability", "What each can do" if len(abilities) > 1 else "What it can do", finding, charts,
                    [table(head, rows, 2), table(("layout", "charge", "climb", "held for", "then"), climbs, 3, "Climbs for ten minutes")],
                    ["A weaker car can pass for a thriftier one: read fuel and capability together. Short-time ratings; lasting: continuous "

@@ -171,6 +171,14 @@ def test_the_layout_file_can_give_the_order():
     assert x["gear:step-up"] < x["engine:engine"]
 
 
+@pytest.mark.parametrize("name", ["parallel-six", "plain-car"])
+def test_gears_of_a_dog_shifter_stand_in_the_order_of_its_positions(name):
+    found = placed(load_layout(name))
+    at = {item.name: x for item, x in zip(found.skeleton.items, found.x, strict=True) if item.what is What.GEAR}
+    gears = ["first", "second", "third", "fourth", "fifth", "sixth"]
+    assert sorted(gears, key=at.__getitem__) == gears
+
+
 def test_an_order_that_names_nothing_is_told():
     with pytest.raises(InputError) as caught:
         load_layout("series", overrides=['drawing.rows=["dif", "crank", "crank"]', 'drawing.items=["step-upp"]'])

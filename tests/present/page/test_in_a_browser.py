@@ -281,6 +281,32 @@ def test_results_without_a_time_axis_need_no_script(browser, results_page, resul
     assert all(f"{w['figures']['fuel_l_per_100km']:.3f}" in text for w in charged["weighted"].values())
 
 
+@pytest.mark.parametrize("which", ["page", "strategy_page", "results_page"])
+def test_tables_fold_on_a_telephone_and_hide_nothing(browser, request, which):
+    browser.open(request.getfixturevalue(which), 360, 800)
+    browser.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+    assert browser.run("[...document.querySelectorAll('.wide')].filter(n => n.scrollWidth > n.clientWidth + 8)"
+                       ".map(n => n.getAttribute('aria-label'))") == []
+    folded = browser.run("""[...document.querySelectorAll('.fold')].map(t => {
+        const heads = [...t.tHead.rows[0].cells].map(c => c.textContent);
+        return [...t.tBodies[0].rows].every(r => [...r.cells].slice(1).every((c, i) => c.dataset.head === heads[i + 1]
+            && (!c.textContent || getComputedStyle(c, '::before').content === JSON.stringify(heads[i + 1])))); })""")
+    assert all(folded) and (which == "page" or len(folded) > 2)
+
+
+def test_a_second_with_a_change_says_what_its_losses_hold(opened, found):
+    columns = found.trace.columns
+    fuel, energy = (np.asarray(columns[name]) for name in ("transition_fuel_g", "transition_energy_kJ"))
+    paid = np.flatnonzero((fuel >= 0.005) | (np.abs(energy) >= 0.06))
+    words = "document.getElementById('shared').textContent"
+    assert paid.size > 2
+    for k in paid[:3].tolist():
+        slide(opened, k)
+        assert f"{abs(float(energy[k])):.1f} kJ" in opened.run(words)
+    slide(opened, int(np.flatnonzero((fuel == 0.0) & (np.abs(energy) < 0.04))[0]))
+    assert opened.run(words) == ""
+
+
 def test_screen_readers_find_their_way(opened):
     assert opened.run("[...document.querySelectorAll('h1,h2,h3')].every((h, i, all) => !i || h.tagName[1] - all[i - 1].tagName[1] <= 1)")
     assert opened.run("[...document.querySelectorAll('svg:not([aria-hidden])')].every(s => s.querySelector(':scope > title'))")
@@ -290,8 +316,9 @@ def test_screen_readers_find_their_way(opened):
     assert len(ids) == len(set(ids))
 
 
-def test_cursor_labels_stay_inside_their_panels(browser, page):
-    browser.open(page, 360, 740)
+@pytest.mark.parametrize("width", [360, 1024, 1920])
+def test_words_stay_inside_their_panels(browser, page, width):
+    browser.open(page, width, 740)
     out = browser.run("""(() => { const e = document.querySelector("input[type=range]"), out = [];
         for (let k = 0; k <= +e.max; k++) { e.value = k; e.dispatchEvent(new Event("input", { bubbles: true }));
             for (const t of document.querySelectorAll("[id^=panel-] text")) {
