@@ -127,7 +127,7 @@ class Sprint:
     """The quickest run.
 
     time_s : None when the speed at the end is out of reach
-    steps : configuration by configuration: from_kmh, at_s, configuration, change_s (time lost to get into it)
+    steps : configuration by configuration: from_kmh and at_s where the change to it begins, configuration, change_s until it is engaged
     """
 
     time_s: float | None
@@ -255,7 +255,7 @@ def _speed_after(lasts_s: float, i: int, bridges: Sequence[int], speeds: Array, 
 
 
 def _steps(plant: Plant, time: Array, came: IntArray, speeds: Array, last: int, table: Changes) -> tuple[dict[str, float | str], ...]:
-    """The run told forwards: when each configuration is entered."""
+    """The run told forwards: when the change to each configuration begins."""
     i, n = speeds.size - 1, last
     told: list[dict[str, float | str]] = []
     while True:
@@ -264,6 +264,6 @@ def _steps(plant: Plant, time: Array, came: IntArray, speeds: Array, last: int, 
             told.append({"from_kmh": float(3.6 * speeds[i]), "at_s": 0.0, "configuration": plant.configuration(n).id, "change_s": 0.0})
             return tuple(reversed(told))
         if change:
-            told.append({"from_kmh": float(3.6 * speeds[i]), "at_s": float(time[i, n]), "configuration": plant.configuration(n).id,
-                         "change_s": float(table.duration_s[before_n, n])})
+            told.append({"from_kmh": float(3.6 * speeds[before_i]), "at_s": float(time[before_i, before_n]),
+                         "configuration": plant.configuration(n).id, "change_s": float(table.duration_s[before_n, n])})
         i, n = before_i, before_n

@@ -47,5 +47,5 @@ def _s(value: float | None) -> str:
 def _run(found: Capability) -> list[RenderableType]:
     """The run to 100 km/h, configuration by configuration."""
     rows = [(f"{step['from_kmh']:.0f} km/h", f"{step['at_s']:.2f} s", str(step["configuration"]),
-             f"after {step['change_s']:.1f} s" if step["change_s"] else "") for step in found.sprints["normal"].steps]
-    return ["the quickest way to 100 km/h", columns(rows, (True, True, False, False))] if rows else []
+             f"engaged after {step['change_s']:.1f} s" if step["change_s"] else "") for step in found.sprints["normal"].steps]
+    return ["the quickest way to 100 km/h, and where each change begins", columns(rows, (True, True, False, False))] if rows else []

@@ -41,7 +41,9 @@ def worth_text(result: Worth) -> list[RenderableType]:
     parts += [f"With everything: 0-100 km/h in {seconds} s, {grade} % to start on, {power} kW at the wheels. A deleted part may save fuel "
               "and leave a weaker car: see the right columns.",
               f"more: fuel without it, l/100 km and per cent{mean}; a range that holds zero is a tie. forbidden: carried, not used;",
-              "deleted: mass, drag and hold power gone too.", f"{NO_TYPE_APPROVAL} {assumptions()}"]
+              "deleted: mass, drag and hold power gone too.",
+              *(["Ratios are sought from nearby, by fuel alone: where deleting a part saves fuel, better ratios with it may not have been found."]
+                if result.ratios else []), f"{NO_TYPE_APPROVAL} {assumptions()}"]
     return parts
 
 
