@@ -30,7 +30,7 @@ def sensitivity_text(result: Sensitivity) -> list[RenderableType]:
     if solved:
         notes.insert(0, "Solved again at both sides with the step named; bar: certificate and tables of both; bent: the two sides differ.")
     if any(row.quantity.endswith("rating_kW") for row in result.rows):
-        notes.append("rating_kW: torque, fuel or losses, inertia and drag in proportion; the car's mass stays, turn vehicle.mass_kg beside it.")
+        notes.append("rating_kW: torque, fuel or losses, inertia and drag in proportion; the car's mass stays.")
     return [head, "", columns(rows, right, headings), "", *notes, f"{NO_TYPE_APPROVAL} {assumptions()}"]
 
 

@@ -42,7 +42,7 @@ def worth_text(result: Worth) -> list[RenderableType]:
               "and leave a weaker car: see the right columns.",
               f"more: fuel without it, l/100 km and per cent{mean}; a range that holds zero is a tie. forbidden: carried, not used;",
               "deleted: mass, drag and hold power gone too.",
-              *(["Ratios are sought from nearby, by fuel alone: where deleting a part saves fuel, better ratios with it may not have been found."]
+              *(["Ratios are sought nearby and by fuel alone: where deleting a part saves fuel, better ones with it may be further off."]
                 if result.ratios else []), f"{NO_TYPE_APPROVAL} {assumptions()}"]
     return parts
 

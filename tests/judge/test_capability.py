@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from types import SimpleNamespace
 
 import numpy as np
@@ -274,9 +275,9 @@ def test_more_charge_is_never_slower(name):
     for span in SPRINTS_KMH:
         begin = beginnings(curves[-1], span[0])
         seconds = [run(c, table, tyres, span, begin).time_s for c in curves]
-        assert all(more <= less + 5e-3 for less, more in zip(seconds, seconds[1:], strict=False)), (span, seconds)
+        assert all(more <= less + 5e-3 for less, more in pairwise(seconds)), (span, seconds)
         assert seconds[-1] < seconds[0]
-    assert all(np.all(np.array(more) >= np.array(less) * (1.0 - 1e-4)) for less, more in zip(figures, figures[1:], strict=False))
+    assert all(np.all(np.array(more) >= np.array(less) * (1.0 - 1e-4)) for less, more in pairwise(figures))
 
 
 @pytest.mark.parametrize("name", ["three-clutch", "parallel-six"])
