@@ -31,7 +31,7 @@ def without_gear(layout: Layout, name: str) -> Layout:
 
 
 def without_machine(layout: Layout, name: str) -> Layout:
-    """The layout without a machine, its rotor, and what then hangs in the air; an engine it started gets a starter of its own."""
+    """The layout without a machine, its rotor, and what then hangs in the air; an engine it started gets a starter that weighs nothing."""
     return _pruned(_lighter(_unpowered(layout, name), name))
 
 
