@@ -24,9 +24,9 @@ def capability_text(found: Capability) -> list[RenderableType]:
     return [
         head, "", columns(rows, (False, True, True), headings), "",
         *_run(found), "",
-        f"Tyres: grip {tyres.grip:g}, {100 * tyres.front_share:g} % of the weight in front. A run begins, at either charge, with the",
-        "engine stopped where the car drives so at the target; changes and the engine's start take time, what stays engaged drives on meanwhile.",
-        "At the lowest charge the battery gives no more than the consumers take. Short-time ratings unless said otherwise.",
+        f"Tyres: grip {tyres.grip:g}, {100 * tyres.front_share:g} % of the weight in front. At either charge a run begins with the",
+        "engine stopped where the car drives so at the target. Changes and the engine's start take time; what stays engaged drives on",
+        "meanwhile. At the lowest charge the battery gives no more than the consumers take. Short-time ratings unless said otherwise.",
         "A computed capability: acceleration and climbing on a road belong to qualified drivers, on closed ground."]
 
 
