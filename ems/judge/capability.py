@@ -3,7 +3,8 @@
 Every figure is for two charges: the battery's target (``normal``), and the lower end of its window (``low``), where
 the battery gives nothing more and the engine has to make what the machines use. Runs and the start grade at low charge
 leave it what consumers and resting machines take, or a car whose machine turns with its wheels could never move off.
-Grades are rise over run in percent.
+Every run is solved for itself and begins, at either charge, with the engine stopped where the car drives so at normal charge:
+more charge can then never make it slower. Grades are rise over run in percent.
 
 References: the equation of motion and grip of a driven axle as in Guzzella & Sciarretta, Vehicle Propulsion Systems,
 ch. 2 (from memory); that peak ratings last ``peak_time_s`` and continuous ones for ever is common practice, no source.
@@ -114,7 +115,9 @@ def capability(layout: Layout, *, tyres: Tyres | None = None, plant: Plant | Non
         gives_W = battery_gives_W(plant, soc)
         curves[charge, "short"] = force_curves(plant, speeds, gives_W=max(gives_W, _standing_W(plant)), gathering=True)
         curves[charge, "lasting"] = force_curves(plant, speeds, gives_W=gives_W, lasting=True)
-    runs = {charge: [_run(curves[charge, "short"], table, tyres, *span) for span in SPRINTS_KMH] for charge in charges}
+    begin = [beginnings(curves["normal", "short"], start_kmh) for start_kmh, _ in SPRINTS_KMH]
+    runs = {charge: [run(curves[charge, "short"], table, tyres, span, nodes) for span, nodes in zip(SPRINTS_KMH, begin, strict=True)]
+            for charge in charges}
     normal, low = (_figures(curves, charge, soc, runs[charge], tyres, climbs) for charge, soc in charges.items())
     return Capability(layout, tyres, normal, low, curves, {charge: runs[charge][1] for charge in charges})
 
@@ -124,19 +127,24 @@ def brief(layout: Layout, tyres: Tyres | None = None) -> dict[str, float | None]
     plant, tyres = build_plant(layout, lanes=1), tyres or tyres_of(layout)
     speeds = speeds_m_s(plant, SPRINTS_KMH[1])
     curves = force_curves(plant, speeds, gives_W=battery_gives_W(plant, layout.battery.soc_target), gathering=True)
-    return {"time_0_100_s": _run(curves, changes(plant), tyres, *SPRINTS_KMH[1]).time_s,
+    span = SPRINTS_KMH[1]
+    return {"time_0_100_s": run(curves, changes(plant), tyres, span, beginnings(curves, span[0])).time_s,
             "start_grade_percent": start_grade_percent(curves, tyres), "most_power_kW": curves.most_power_W / 1e3}
 
 
-def _run(curves: ForceCurves, table: Changes, tyres: Tyres, start_kmh: float, end_kmh: float) -> Sprint:
-    """A run that begins with the engine stopped where the car can drive so, else running."""
+def beginnings(curves: ForceCurves, start_kmh: float) -> list[int]:
+    """Nodes in which a run from a speed begins: those with the engine stopped where the car drives so, else all that drive."""
     i = int(np.argmin(np.abs(3.6 * curves.speed_m_s - start_kmh)))
     can = curves.force_N[i] > curves.resistance_N[i]
     stopped = np.array([curves.plant.configuration(n).engine is EngineState.STOPPED for n in range(can.size)])
-    begin = np.flatnonzero(can & stopped) if (can & stopped).any() else np.flatnonzero(can)
-    if not begin.size or end_kmh > 3.6 * curves.speed_m_s[-1] + 1e-9:
+    return np.flatnonzero(can & stopped if (can & stopped).any() else can).tolist()
+
+
+def run(curves: ForceCurves, table: Changes, tyres: Tyres, span_kmh: tuple[float, float], begin: Sequence[int]) -> Sprint:
+    """The quickest run from one speed to another that begins in one of some nodes, whether or not it pulls there at this charge."""
+    if not begin or span_kmh[1] > 3.6 * curves.speed_m_s[-1] + 1e-9:
         return Sprint(None)
-    return sprint(curves, table, tyres, start_kmh / 3.6, end_kmh / 3.6, begin.tolist())
+    return sprint(curves, table, tyres, span_kmh[0] / 3.6, span_kmh[1] / 3.6, begin)
 
 
 def _figures(curves: dict[tuple[str, str], ForceCurves], charge: str, soc: float, runs: Sequence[Sprint], tyres: Tyres,

@@ -127,7 +127,7 @@ class Sprint:
     """The quickest run.
 
     time_s : None when the speed at the end is out of reach
-    steps : configuration by configuration: from_kmh, at_s, configuration, change_s (time lost to get into it)
+    steps : configuration by configuration: from_kmh and at_s where the change to it begins, configuration, change_s until it is engaged
     """
 
     time_s: float | None
@@ -204,12 +204,13 @@ def sprint(curves: ForceCurves, table: Changes, tyres: Tyres, start_m_s: float, 
 
 
 def _accelerations(curves: ForceCurves, tyres: Tyres) -> tuple[Array, Array]:
-    """(V, N) accelerations within grip, 0 where not possible, and (V,) of a car without drive."""
+    """(V, N) accelerations within grip, 0 where not possible, and (V,) of a car without drive, which stays at rest where it is."""
     assert curves.acceleration_m_s2 is not None
     layout, axles = curves.plant.layout, traction(curves)
     limits = {driven: tyres.most_acceleration_m_s2(layout, curves.resistance_N, driven, axles.own_N) for driven in set(axles.driven)}
     pull = np.minimum(np.nan_to_num(curves.acceleration_m_s2, nan=0.0), np.stack([limits[d] for d in axles.driven], axis=1))
-    return np.maximum(pull, 0.0), -curves.resistance_N / (layout.vehicle.mass_kg + layout.vehicle.rotating_mass_kg)
+    coast = -curves.resistance_N / (layout.vehicle.mass_kg + layout.vehicle.rotating_mass_kg)
+    return np.maximum(pull, 0.0), np.where(curves.speed_m_s > 0.0, coast, 0.0)
 
 
 def _segment_s(speed: Array, pull: Array) -> Array:
@@ -228,11 +229,10 @@ def _change_from(a: int, i: int, time: Array, came: IntArray, speeds: Array, pul
         if b == a or pull[i, b] <= 0.0:
             continue
         lasts = float(table.duration_s[a, b])
-        held = max([float(pull[i:i + 2, n].min()) for n in table.bridges[a, b]], default=0.0) or float(coast[i])
-        speed = speeds[i] + held * lasts
+        speed = _speed_after(lasts, i, table.bridges[a, b], speeds, coast, rise)
         if speed > speeds[-1]:
             continue                                        # there before the change is finished
-        j = int(np.searchsorted(speeds, speed)) if held > 0.0 else i
+        j = max(int(np.searchsorted(speeds, speed)), i)
         if pull[j, b] <= 0.0:
             continue
         after = time[i, a] + lasts + (speeds[j] - speed) / pull[j, b]   # lost speed is made up again in the new configuration
@@ -241,8 +241,21 @@ def _change_from(a: int, i: int, time: Array, came: IntArray, speeds: Array, pul
             came[j, b] = (i, a, 1)
 
 
+def _speed_after(lasts_s: float, i: int, bridges: Sequence[int], speeds: Array, coast: Array, rise: Array) -> float:
+    """Speed at the end of a change begun at speed i: driven by the strongest of the bridges, or without drive; inf beyond the speeds."""
+    fastest = float(speeds[i])
+    for n in bridges:
+        left_s, j = lasts_s, i
+        while j < len(rise) and rise[j, n] <= left_s:
+            left_s, j = left_s - float(rise[j, n]), j + 1
+        if j == len(rise):
+            return np.inf
+        fastest = max(fastest, float(speeds[j] + left_s / rise[j, n] * (speeds[j + 1] - speeds[j])))
+    return fastest if fastest > speeds[i] else max(float(speeds[i] + coast[i] * lasts_s), 0.0)
+
+
 def _steps(plant: Plant, time: Array, came: IntArray, speeds: Array, last: int, table: Changes) -> tuple[dict[str, float | str], ...]:
-    """The run told forwards: when each configuration is entered."""
+    """The run told forwards: when the change to each configuration begins."""
     i, n = speeds.size - 1, last
     told: list[dict[str, float | str]] = []
     while True:
@@ -251,6 +264,6 @@ def _steps(plant: Plant, time: Array, came: IntArray, speeds: Array, last: int, 
             told.append({"from_kmh": float(3.6 * speeds[i]), "at_s": 0.0, "configuration": plant.configuration(n).id, "change_s": 0.0})
             return tuple(reversed(told))
         if change:
-            told.append({"from_kmh": float(3.6 * speeds[i]), "at_s": float(time[i, n]), "configuration": plant.configuration(n).id,
-                         "change_s": float(table.duration_s[before_n, n])})
+            told.append({"from_kmh": float(3.6 * speeds[before_i]), "at_s": float(time[before_i, before_n]),
+                         "configuration": plant.configuration(n).id, "change_s": float(table.duration_s[before_n, n])})
         i, n = before_i, before_n

@@ -1,4 +1,7 @@
-"""The quantities of a layout that a sensitivity turns: each multiplied by a factor, everything else as it is."""
+"""The quantities of a layout that a sensitivity turns: each multiplied by a factor, everything else as it is.
+
+So a rating takes no mass along: the vehicle's mass is a quantity of its own.
+"""
 
 from __future__ import annotations
 

@@ -135,9 +135,10 @@ def worth(layout: Layout, cycles: Sequence[Cycle], *, charge: tuple[float, float
     fitted = best_ratios(layout, cycles, grid, say) if ratios else layout
     solver = _Solver(fitted, cycles, charge, grid, lanes, ratios, say)
     rows = []
-    for part in parts_of(fitted, solver.plant):
-        if part.kind in kinds:
-            rows += [row for row in (solver.row(part, w) for w in what) if row is not None]
+    parts = [part for part in parts_of(fitted, solver.plant) if part.kind in kinds]
+    for i, part in enumerate(parts, 1):
+        say(f"part {i} of {len(parts)}: without {part.name}")
+        rows += [row for row in (solver.row(part, w) for w in what) if row is not None]
     rows.sort(key=lambda r: (KINDS.index(r.kind), -(r.bar.value if r.bar else float("inf"))))
     found = {gear.name: float(gear.ratio) for gear in fitted.gears} if ratios else {}
     return Worth(fitted, solver.base, brief(fitted), tuple(rows), solver.solved, found)
@@ -240,7 +241,6 @@ class _Solver:
         ways = part.control if what == CONTROL else part.hardware
         if not ways:
             return None
-        self.say(f"without {part.name} ({what})")
         best, why = None, ""
         for way in ways:
             bars, why_not = self._more(way, what)

@@ -31,17 +31,19 @@ def without_gear(layout: Layout, name: str) -> Layout:
 
 
 def without_machine(layout: Layout, name: str) -> Layout:
-    """The layout without a machine, its rotor, and what then hangs in the air; an engine it started gets a starter of its own."""
+    """The layout without a machine, its rotor, and what then hangs in the air; an engine it started gets a starter that weighs nothing."""
     return _pruned(_lighter(_unpowered(layout, name), name))
 
 
 def with_one_machine(layout: Layout, name: str) -> Layout:
-    """The layout with one machine in place of all, of their rating together."""
+    """The layout with one machine in place of all, of their rating together; its mass grows with its rating, as its rotor does."""
     total_W = sum(m.machine.rated_power_W for m in layout.machines)
     for other in [m.name for m in layout.machines if m.name != name]:
         layout = without_machine(layout, other)
-    machines = tuple(replace(m, machine=m.machine.scaled(total_W)) for m in layout.machines)
-    return digested(replace(layout, machines=machines))
+    (use,) = layout.machines
+    mass_kg = use.mass_kg * total_W / use.machine.rated_power_W
+    layout = replace(layout, machines=(replace(use, machine=use.machine.scaled(total_W), mass_kg=mass_kg),))
+    return _weighing(layout, f"machines.{name}", mass_kg)
 
 
 def digested(layout: Layout) -> Layout:
@@ -60,14 +62,19 @@ def _costless(element: Element) -> Element:
 
 
 def _lighter(layout: Layout, name: str) -> Layout:
-    """The layout without the mass of a part: vehicle and constant road load as in ``layout/masses.py``."""
+    """The layout without the mass of a part."""
     key = next((k for k in layout.parts_kg if k.rpartition(".")[2] == name), None)
-    if key is None:
+    return digested(layout) if key is None else _weighing(layout, key, 0.0)
+
+
+def _weighing(layout: Layout, key: str, mass_kg: float) -> Layout:
+    """The layout with another mass of a part that has one: vehicle and constant road load as in ``layout/masses.py``."""
+    if key not in layout.parts_kg:
         return digested(layout)
-    left = {k: mass for k, mass in layout.parts_kg.items() if k != key}
-    mass_kg = layout.vehicle.mass_kg - layout.parts_kg[key]
-    vehicle = replace(layout.vehicle, mass_kg=mass_kg, f0_N=layout.vehicle.f0_N * mass_kg / layout.vehicle.mass_kg)
-    return digested(replace(layout, vehicle=vehicle, parts_kg=left))
+    parts = layout.parts_kg | {key: mass_kg}
+    laden_kg = layout.vehicle.mass_kg + mass_kg - layout.parts_kg[key]
+    vehicle = replace(layout.vehicle, mass_kg=laden_kg, f0_N=layout.vehicle.f0_N * laden_kg / layout.vehicle.mass_kg)
+    return digested(replace(layout, vehicle=vehicle, parts_kg={k: mass for k, mass in parts.items() if mass}))
 
 
 # -- what hangs in the air -----------------------------------------------------------------------------------------------------

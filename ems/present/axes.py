@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,6 +13,9 @@ from ems.present.palette import INK, QUIET
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+
+LETTERS_AN_INCH = 11.0      # of a label below axes
 
 
 def new_axes(height: float, width: float = 11.0) -> Axes:
@@ -64,10 +68,12 @@ def plain(ax: Axes, xlabel: str, title: str) -> None:
 
 
 def listed(ax: Axes, names: Sequence[str], xlabel: str, title: str) -> None:
-    """Bars that lie below one another, the first on top, their names at the left."""
+    """Bars that lie below one another, the first on top, their names at the left; a long label in the lines that the axes have room for."""
     ax.set_yticks(range(len(names)), list(names))
-    ax.invert_yaxis()
-    plain(ax, xlabel, title)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    longest = max((len(name) for name in names), default=0)
+    room = ax.figure.get_figure(root=True).get_size_inches()[0] * LETTERS_AN_INCH - longest
+    plain(ax, "\n".join(textwrap.wrap(xlabel, max(int(room), 30))), title)
 
 
 def save_axes(path: Path, width: float, height: float, draw: Callable[[Axes], object]) -> None:

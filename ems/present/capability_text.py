@@ -24,9 +24,9 @@ def capability_text(found: Capability) -> list[RenderableType]:
     return [
         head, "", columns(rows, (False, True, True), headings), "",
         *_run(found), "",
-        f"Tyres: grip {tyres.grip:g}, {100 * tyres.front_share:g} % of the weight in front. Changes and the engine's start take time;",
-        "what stays engaged drives on meanwhile. At the lowest charge the battery gives no more than the "
-        "consumers take. Short-time ratings unless said otherwise.",
+        f"Tyres: grip {tyres.grip:g}, {100 * tyres.front_share:g} % of the weight in front. At either charge a run begins with the",
+        "engine stopped where the car drives so at the target. Changes and the engine's start take time; what stays engaged drives on",
+        "meanwhile. At the lowest charge the battery gives no more than the consumers take. Short-time ratings unless said otherwise.",
         "A computed capability: acceleration and climbing on a road belong to qualified drivers, on closed ground."]
 
 
@@ -47,5 +47,5 @@ def _s(value: float | None) -> str:
 def _run(found: Capability) -> list[RenderableType]:
     """The run to 100 km/h, configuration by configuration."""
     rows = [(f"{step['from_kmh']:.0f} km/h", f"{step['at_s']:.2f} s", str(step["configuration"]),
-             f"after {step['change_s']:.1f} s" if step["change_s"] else "") for step in found.sprints["normal"].steps]
-    return ["the quickest way to 100 km/h", columns(rows, (True, True, False, False))] if rows else []
+             f"engaged after {step['change_s']:.1f} s" if step["change_s"] else "") for step in found.sprints["normal"].steps]
+    return ["the quickest way to 100 km/h, and where each change begins", columns(rows, (True, True, False, False))] if rows else []

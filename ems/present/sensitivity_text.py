@@ -29,6 +29,8 @@ def sensitivity_text(result: Sensitivity) -> list[RenderableType]:
     notes = ["by costate: slope of the certificate, in which the costate prices the battery and choices are free (envelope theorem)."]
     if solved:
         notes.insert(0, "Solved again at both sides with the step named; bar: certificate and tables of both; bent: the two sides differ.")
+    if any(row.quantity.endswith("rating_kW") for row in result.rows):
+        notes.append("rating_kW: torque, fuel or losses, inertia and drag in proportion; the car's mass stays.")
     return [head, "", columns(rows, right, headings), "", *notes, f"{NO_TYPE_APPROVAL} {assumptions()}"]
 
 

@@ -59,13 +59,17 @@ def _part(cell: Cell, key: str) -> float:
 
 
 def plot_force(capabilities: Mapping[str, Capability], ax: Axes | None = None, *, charge: str = "normal", rating: str = "short") -> Axes:
-    """The most wheel force of every layout over speed, and what the level and two grades take."""
+    """The most wheel force of every layout over speed, and what the level and two grades take; of one alone each configuration's too."""
     ax = ax or new_axes(4.4, 7.0)
     top = 0.0
+    if len(capabilities) == 1:
+        (only,) = capabilities.values()
+        _draw_configurations(ax, only.curves[charge, rating])
     for (name, ability), dash, colour in zip(capabilities.items(), _endless(DASHES), _endless((*MACHINES, ENGINE, BATTERY)), strict=False):
         curves = ability.curves[charge, rating]
         running = curves.envelope_N > 0.0
-        ax.plot(3.6 * curves.speed_m_s[running], curves.envelope_N[running] / 1e3, color=colour, linestyle=dash, linewidth=1.8, label=name)
+        ax.plot(3.6 * curves.speed_m_s[running], curves.envelope_N[running] / 1e3, color=colour, linestyle=dash, linewidth=1.8,
+                label=name if len(capabilities) > 1 else f"{name}, the best of them")
         top = max(top, float(np.percentile(curves.envelope_N, 90.0)) / 1e3)
     first = next(iter(capabilities.values()))
     _draw_grades(ax, first.curves[charge, rating], first)
@@ -76,6 +80,12 @@ def plot_force(capabilities: Mapping[str, Capability], ax: Axes | None = None, *
     plain(ax, "speed [km/h]", f"{words}, charge {'at its target' if charge == 'normal' else 'low'}")
     ax.legend(frameon=False, fontsize=9)
     return ax
+
+
+def _draw_configurations(ax: Axes, curves: ForceCurves) -> None:
+    """Every configuration where it can run, thin; one entry in the legend."""
+    for i, n in enumerate(np.flatnonzero(np.isfinite(curves.force_N).any(axis=0))):
+        ax.plot(3.6 * curves.speed_m_s, curves.force_N[:, n] / 1e3, color=QUIET, linewidth=0.9, label="" if i else "each configuration")
 
 
 def _draw_grades(ax: Axes, curves: ForceCurves, ability: Capability) -> None:

@@ -119,8 +119,8 @@ def _modes(result: Versus) -> list[RenderableType]:
     order = f", on {', '.join(c.name for c in result.cycles)}" if len(result.cycles) > 1 else ""
     alike, left = _alike(("layout", *shown), rows, shown)
     same = f"; for all: {', '.join(f'{mode} {share}' for mode, share in alike)}" if alike else ""
-    return [f"Share of time, %{order}{same}",
-            columns([[r[i] for i in left] for r in rows], (False, *(True,) * (len(left) - 1)), [("layout", *shown)[i] for i in left])]
+    table = columns([[r[i] for i in left] for r in rows], (False, *(True,) * (len(left) - 1)), [("layout", *shown)[i] for i in left])
+    return [f"Share of time, %{order}{same}", *([table] if len(left) > 1 else [])]
 
 
 def _capability(result: Versus) -> list[RenderableType]:

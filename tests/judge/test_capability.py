@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from types import SimpleNamespace
 
 import numpy as np
@@ -16,9 +17,9 @@ import pytest
 
 from ems import library
 from ems.components.vehicle import GRAVITY_M_S2, Vehicle
-from ems.judge.capability import capability, climb, needed_N, start_grade_percent, top_speed_kmh
-from ems.judge.force_curves import ForceCurves, battery_gives_W, force_curves
-from ems.judge.full_throttle import Changes, Tyres, changes, driven_axles, sprint
+from ems.judge.capability import SPRINTS_KMH, beginnings, capability, climb, needed_N, run, start_grade_percent, top_speed_kmh
+from ems.judge.force_curves import ForceCurves, battery_gives_W, force_curves, speeds_m_s
+from ems.judge.full_throttle import Changes, Tyres, changes, driven_axles, sprint, tyres_of
 from ems.kernels.box import best_division
 from ems.kernels.plant import make_bench, make_cut
 from ems.layout.load import load_layout
@@ -104,6 +105,46 @@ def test_a_change_that_is_bridged_costs_less_than_one_that_is_not():
     bridged = Changes(np.full((2, 2), 0.5), {(0, 1): (1,), (1, 0): ()})
     run = sprint(curves, bridged, STICKY, 0.0, 100.0 / 3.6, [0])
     assert run.time_s == pytest.approx(sprint(curves, no_changes(2, 0.0), STICKY, 0.0, 100.0 / 3.6, [0]).time_s, abs=0.1)
+
+
+def test_a_start_at_rest_costs_its_time_and_no_more():
+    """Node 0 does not pull; node 1, the engine, does so 0.6 s later: the closed form of constant power and 0.6 s, rolling resistance or
+    not, for a car at rest stays there (derived)."""
+    power, a, m = 90e3, 4.0, 1500.0
+    v, v1 = 100.0 / 3.6, power / (m * a)
+    expected = 0.6 + v1 / a + m * (v**2 - v1**2) / (2 * power)
+    for f0 in (0.0, 200.0):
+        curves = constant_power(car(f0=f0), power, a, nodes=2)
+        curves.acceleration_m_s2[:, 0] = np.nan
+        seconds = sprint(curves, no_changes(2, 0.6), STICKY, 0.0, v, [0]).time_s
+        pulling = sprint(curves, no_changes(2, 0.6), STICKY, 0.0, v, [1]).time_s
+        assert seconds == pytest.approx(pulling + 0.6, abs=1e-9)
+        assert f0 or seconds == pytest.approx(expected, rel=2e-3)
+
+
+def test_a_change_loses_what_rolling_takes_meanwhile():
+    """0.5 s without drive at 60 km/h under 300 N: v falls by 0.5 f / m, which the next node makes up at its own acceleration there.
+
+    So the change costs 0.5 s (1 + (f / m) / a(v)), a(v) = (P / v - f) / m (derived, to the first order in what is lost).
+    """
+    f, power, m = 300.0, 60e3, 1500.0
+    curves = constant_power(car(f0=f), power, 4.0, nodes=2)
+    curves.acceleration_m_s2[curves.speed_m_s > 60.0 / 3.6 + 1e-9, 0] = np.nan
+    curves.acceleration_m_s2[curves.speed_m_s < 60.0 / 3.6 - 1e-9, 1] = np.nan
+    free, broken = (sprint(curves, no_changes(2, s), STICKY, 0.0, 100.0 / 3.6, [0]).time_s for s in (0.0, 0.5))
+    pull = (power / (60.0 / 3.6) - f) / m
+    assert broken - free == pytest.approx(0.5 * (1.0 + f / m / pull), rel=5e-3)
+
+
+def test_a_bridge_pulls_for_as_long_as_the_change_takes():
+    """Constant accelerations: 3 m/s2 to 60 km/h, 1.5 m/s2 through a change of 0.8 s, then 2 m/s2 to 100 km/h (by hand)."""
+    curves = constant_power(car(), 60e3, 4.0, nodes=3)
+    curves.acceleration_m_s2[:] = (3.0, 1.5, 2.0)
+    curves.acceleration_m_s2[curves.speed_m_s > 60.0 / 3.6 + 1e-9, 0] = np.nan
+    table = Changes(np.array([[0.0, 9.0, 0.8], [9.0, 0.0, 9.0], [9.0, 9.0, 0.0]]),
+                    {(a, b): (1,) if (a, b) == (0, 2) else () for a in range(3) for b in range(3)})
+    expected = 60.0 / 3.6 / 3.0 + 0.8 + (40.0 / 3.6 - 0.8 * 1.5) / 2.0
+    assert sprint(curves, table, STICKY, 0.0, 100.0 / 3.6, [0]).time_s == pytest.approx(expected, abs=1e-6)
 
 
 def test_top_speed_is_the_root_of_the_cubic():
@@ -220,6 +261,47 @@ def test_battery_lasts_as_long_as_its_energy():
     assert force_curves(plant, speed, gives_W=terminal, lasting=True).envelope_N[0] == pytest.approx(need, rel=1e-3)
     empty = climb(plant, 12.0, 70.0, battery.soc_low, alone)
     assert empty.held_s < found.held_s and battery_gives_W(plant, battery.soc_low) == 0.0
+
+
+@pytest.mark.parametrize("name", ["input-split", "three-clutch", "parallel-six", "series-parallel-chargeable"])
+def test_more_charge_is_never_slower(name):
+    """What the battery may give only adds choices; the way a run begins must not take that back (elementary)."""
+    layout = load_layout(name)
+    plant, tyres = build_plant(layout, lanes=1), tyres_of(layout)
+    speeds = speeds_m_s(plant, [v for pair in SPRINTS_KMH for v in pair])
+    table, most_W = changes(plant), battery_gives_W(plant, layout.battery.soc_target)
+    curves = [force_curves(plant, speeds, gives_W=gives_W, gathering=True) for gives_W in (700.0, 2e3, 10e3, 14e3, most_W)]
+    figures = [[top_speed_kmh(c), start_grade_percent(c, tyres), c.most_power_W] for c in curves]
+    for span in SPRINTS_KMH:
+        begin = beginnings(curves[-1], span[0])
+        seconds = [run(c, table, tyres, span, begin).time_s for c in curves]
+        assert all(more <= less + 5e-3 for less, more in pairwise(seconds)), (span, seconds)
+        assert seconds[-1] < seconds[0]
+    assert all(np.all(np.array(more) >= np.array(less) * (1.0 - 1e-4)) for less, more in pairwise(figures))
+
+
+@pytest.mark.parametrize("name", ["three-clutch", "parallel-six"])
+def test_the_run_told_takes_the_time_told(name):
+    """Its steps driven again with the curves, by explicit steps of a millisecond that know nothing of labels."""
+    found = capability(load_layout(name))
+    curves, steps = found.curves["normal", "short"], found.sprints["normal"].steps
+    plant, v, resistance = curves.plant, curves.speed_m_s, curves.resistance_N
+    mass = plant.layout.vehicle.mass_kg + plant.layout.vehicle.rotating_mass_kg
+    front = found.tyres.most_acceleration_m_s2(plant.layout, resistance, ("front",), {})
+    pull = {plant.configuration(n).id: np.minimum(np.nan_to_num(curves.acceleration_m_s2[:, n]), front) for n in range(len(plant.nodes))}
+    ids, table, dt, at, clock = list(pull), changes(plant), 1e-3, 0.0, 0.0
+    now, helping, until = str(steps[0]["configuration"]), (), 0.0
+    pending = list(steps[1:])
+    while at < 100.0 / 3.6:
+        if pending and clock >= float(pending[0]["at_s"]):
+            step = pending.pop(0)
+            helping = table.bridges[ids.index(now), ids.index(str(step["configuration"]))]
+            now, until = str(step["configuration"]), clock + float(step["change_s"])
+        held = max([np.interp(at, v, pull[ids[n]]) for n in helping], default=0.0)
+        rolling = -np.interp(at, v, resistance) / mass if at > 0.0 else 0.0
+        at += dt * (np.interp(at, v, pull[now]) if clock >= until else held or rolling)
+        clock += dt
+    assert clock == pytest.approx(found.normal.time_0_100_s, rel=0.01)
 
 
 # -- what is asked of what is shipped ---------------------------------------------------------------------------------------------

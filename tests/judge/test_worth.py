@@ -11,9 +11,10 @@ import pytest
 
 from ems.configurations import derive
 from ems.errors import RunError
+from ems.judge import ratios
 from ems.judge.bars import litres_per_100km
 from ems.judge.capability import brief
-from ems.judge.ratios import best_ratios, scaled_ratio
+from ems.judge.ratios import best_ratios, scaled_ratio, thinned
 from ems.judge.worth import CONTROL, HARDWARE, worth
 from ems.layout.load import load_layout
 from ems.layout.without import without_costs, without_gear, without_machine
@@ -162,3 +163,40 @@ def test_ratios_found_anew_need_no_more_fuel(town):
     found = best_ratios(layout, [short], town.grid)
     before, after = (optimum(x, short, grid=town.grid).fuel_g for x in (layout, found))
     assert after < before
+
+
+def test_ratios_of_a_bowl_are_those_of_its_bottom(monkeypatch, town):
+    """Fuel that is a parabola in the logarithm of every ratio: compass and vertex end at its bottom (by construction)."""
+    bottom = {"first": 2.3, "second": 1.25, "third": 0.78, "second-machine": 1.95, "final": 4.4}
+    tried = []
+
+    def bowl(layout, cycles, grid):
+        tried.append(layout.digest)
+        return 40.0 * (1.0 + 0.3 * sum(np.log(float(g.ratio) / bottom[g.name]) ** 2 for g in layout.gears))
+
+    monkeypatch.setattr(ratios, "_mean_bound_g_km", bowl)
+    found = best_ratios(load_layout("three-clutch"), [], town.grid)
+    assert {g.name: float(g.ratio) for g in found.gears} == pytest.approx(bottom, rel=5e-3)
+    assert len(tried) < 60 and len(set(tried)) >= len(tried) - 2       # each once, but the two that are judged second by second
+
+
+def test_ratios_that_only_long_steps_let_through_are_not_taken(monkeypatch, town):
+    """What cannot follow second by second is left, and the search made again second by second."""
+    start = load_layout("three-clutch")
+
+    def bound(layout, cycles, grid):
+        long_steps = cycles[0].time_s.size < town.cycle.time_s.size
+        final = float(next(g.ratio for g in layout.gears if g.name == "final"))
+        return np.inf if final < 3.9 and not long_steps else 40.0 + final
+
+    monkeypatch.setattr(ratios, "_mean_bound_g_km", bound)
+    assert best_ratios(start, [town.cycle], town.grid).digest == start.digest
+
+
+def test_a_thinned_trip_ends_where_it_ended(town):
+    """Same time, speeds at the ends of its steps, and energy of the auxiliaries; 70 s in threes leave a step of one (by hand)."""
+    cycle = replace(town.cycle, auxiliary_W=np.linspace(100.0, 500.0, town.cycle.auxiliary_W.size))
+    thin = thinned(cycle, 3)
+    assert thin.time_s[[0, 1, -2, -1]].tolist() == [0.0, 3.0, 69.0, 70.0] and thin.auxiliary_W.size == thin.time_s.size - 1
+    assert thin.speed_m_s[1] == cycle.speed_m_s[3] and thin.speed_m_s[-1] == cycle.speed_m_s[-1]
+    assert np.sum(thin.auxiliary_W * np.diff(thin.time_s)) == pytest.approx(np.sum(cycle.auxiliary_W), rel=1e-12)
