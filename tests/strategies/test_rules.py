@@ -108,6 +108,13 @@ def test_depleting_and_sustaining(three):
     assert states == [False, True, True, False, False]
 
 
+def test_the_default_of_a_chargeable_layout_drains_the_battery_first(courses):
+    """The fastest part of the cycle, from a full battery and from the charge that is sustained."""
+    c = courses("series-chargeable", "wltc-3b", 1480, 1800)
+    starts = [drive(c, load_rules(c.plant.layout, plant=c.plant), c.energy_J(soc)).engine_starts for soc in (0.9, 0.2)]
+    assert starts[0] == 0 < starts[1]
+
+
 def test_gear_lines_have_hysteresis(three):
     c, calibration = three
     rules = Rules(c.plant, changed(calibration, {"gears.dwell_s": 0.0}))
