@@ -2,9 +2,10 @@
 
 Each configuration says which speeds its sources must have at the wheels' speed (and at the recorded speed of the engine, where that
 is free); the squared distance to the recorded speeds over their noise, the actuators that are recorded otherwise, and fuel recorded where
-it burns none (or the other way round) are what it costs to believe in it in that second. The most likely sequence, a change costing ``CHANGE``, is found by dynamic programming
-(Viterbi, IEEE Trans. Inf. Theory 13, 1967), which also settles seconds in which configurations look alike. At rest, speeds alone
-cannot tell which of the configurations without a turning machine is engaged: one of them is taken.
+it burns none (or the other way round) are what it costs to believe in it in that second. The most likely sequence, a change costing
+``CHANGE``, is found by dynamic programming (Viterbi, IEEE Trans. Inf. Theory 13, 1967), which also settles seconds in which
+configurations look alike. At rest, speeds alone cannot tell which of the configurations without a turning machine is engaged, nor the
+gear behind a slipping clutch: one of them is taken.
 """
 
 from __future__ import annotations

@@ -175,6 +175,18 @@ def test_frozen_calibrations_are_what_the_rule_gave():
         assert a.value == pytest.approx(b.value, rel=1e-5, abs=STEP_KMH if a.unit == "km/h" else 0.02), a.name
 
 
+@pytest.mark.long
+@pytest.mark.parametrize("layout", library.names("layout"))
+def test_no_frozen_calibration_is_for_another_car(layout):
+    """When a layout's data change the derived gears may become others, and the frozen file is due to be written again."""
+    plant = build_plant(load_layout(layout), lanes=1)
+    frozen, derived = load_calibration(frozen_path(plant)), first_calibration(plant)
+    for ladder in ("electric", "engine"):
+        assert [r.configuration for r in getattr(frozen.gears, ladder)] == [r.configuration for r in getattr(derived.gears, ladder)]
+    assert frozen.series.configuration == derived.series.configuration
+    assert frozen.charge == derived.charge and frozen.electric.power_kW == pytest.approx(derived.electric.power_kW, abs=0.25)
+
+
 @pytest.mark.parametrize("path", sorted((library.folder("layout") / "calibrations").glob("*.toml")), ids=lambda p: p.stem)
 def test_frozen_calibrations_fit_their_layouts(path):
     layout = load_layout(path.stem)
