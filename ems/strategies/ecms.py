@@ -217,6 +217,8 @@ def _why(tried: dict[float, float], residual: float, capacity_As: float) -> str:
     if not below:
         return f"no constant down to {min(tried):.2f} drains the battery to the target: more is taken back than can be used"
     c_below, c_above = max(below), min(above)
+    if not math.isfinite(tried[c_below]):
+        return f"below the constant {c_above:.5f} the battery does not come through the trip"
     jump = 100 * (tried[c_above] - tried[c_below])
     return (f"between the constants {c_below:.5f} and {c_above:.5f} a decision flips and the charge at the end jumps by {jump:.2f} % of "
             f"capacity ({capacity_As / 3600:.2f} Ah): no constant in between does better")
