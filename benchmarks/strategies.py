@@ -3,7 +3,7 @@
 One process, default calibrations. Prints for each layout and cycle the certified optimum at the target charge, and for each strategy how
 far it is above the certified least fuel with the charge it ended with [%], with that charge and the requests that were corrected.
 ECMS: the constant that sustains the charge is sought anew on every cycle, which no controller can do. An end within 0.1 % of a charge
-that was solved is not solved again: the difference is valued at the costate.
+that was solved is not solved again: the difference is valued at the costate of that optimum's end.
 
 ``--drive``: only drives the rules, on every shipped layout and cycle unless some are named, and prints corrections and the range of
 charge. ``--lines`` also writes one JSON object a trip.
@@ -31,7 +31,6 @@ from ems.strategies.simulate import Driven, drive
 CYCLES = ("wltc-3b", "nedc", "udds", "hwfet", "us06", "hill-town")
 STRATEGIES = ("rules", "ecms", "ecms-adaptive")
 NEAR = 0.001                # of capacity, the residual charge that ECMS may leave
-CHARGEABLE = "-chargeable"
 
 
 def driven_by(word: str, course: Course) -> Driven:
@@ -94,13 +93,13 @@ def line(row: dict[str, Any]) -> str:
 def main() -> None:
     """Reads the options and prints the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--layout", action="append", help="instead of all shipped ones that are not chargeable; repeatable")
+    parser.add_argument("--layout", action="append", help="instead of all shipped ones; repeatable")
     parser.add_argument("--cycle", action="append", help=f"instead of {', '.join(CYCLES)}; repeatable")
     parser.add_argument("--strategy", action="append", help=f"instead of {', '.join(STRATEGIES)}; repeatable")
     parser.add_argument("--drive", action="store_true", help="only drive the rules, everywhere")
     parser.add_argument("--lines", type=Path, help="file for one JSON object a trip")
     options = parser.parse_args()
-    layouts = options.layout or [n for n in library.names("layout") if options.drive or not n.endswith(CHARGEABLE)]
+    layouts = options.layout or library.names("layout")
     cycles = options.cycle or (library.names("cycle") if options.drive else CYCLES)
     strategies = tuple(options.strategy or (("rules",) if options.drive else STRATEGIES))
     print(f"{'layout':28} {'cycle':16} {'strategy':14} {'seconds' if options.drive else 'above':>9}  charge: least, most, end; corrected",

@@ -6,20 +6,22 @@ The trip is an optimum's, or a strategy's that stands in a ledger; then also wha
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from ems.errors import InputError, Mistake
 from ems.judge.ledger import CAUSES, Ledger, states_of
-from ems.judge.played import best_trace_of
+from ems.judge.played import best_trace_of, modes_beside
 from ems.kernels.sweep import internal_power
 from ems.plant.trace import Trace
 from ems.solve.certificate import Bound
 from ems.solve.optimum import Optimum
 from ems.solve.problem import Problem
 from ems.solve.shortfall import limit_words, most_wheel_torque
+from ems.types import Array
 
 BATTERY = "charge or limits of the battery"
 WAITING = "least time between changes"
@@ -45,8 +47,8 @@ class Explanation:
 
     rows : one a configuration, cheapest first: id, kind, feasible, limit (words), fuel_g, battery_kJ (electrochemical), equivalent_g
            (battery energy at the costate), transition_g (change from the second before: fuel, price and energy at the costate),
-           later_g (least cost of the rest of the trip from there, beyond the least of all), total_g, rank, mode (of the chosen one);
-           each with its best division
+           later_g (least cost of the rest of the trip from there, beyond the least of all), total_g, rank, mode; each with its best
+           division (the optimum's own row: the mode that was driven)
     decision : of a strategy; None for an optimum
     """
 
@@ -55,7 +57,7 @@ class Explanation:
     wheel_power_kW: float
     soc: float
     chosen: str
-    rows: tuple[dict[str, object], ...]
+    rows: tuple[dict[str, Any], ...]
     decision: Decision | None = None
 
 
@@ -63,7 +65,8 @@ class Explanation:
 class _Second:
     """The state that is explained: interval k of a trip in a problem, judged by a bound.
 
-    pick : (N,) points, where a ledger has chosen them      after : (N,) state that each node leads to, -1 where one must wait
+    after : (N,) state that each node leads to, -1 where one must wait      choice_of : the choice that a point stands for
+    pick : (N,) points, where a ledger has chosen them
     """
 
     problem: Problem
@@ -71,6 +74,7 @@ class _Second:
     trip: Trace
     k: int
     after: Sequence[int]
+    choice_of: Callable[[int], Array]
     pick: Sequence[int] | None = None
 
 
@@ -83,7 +87,8 @@ def explain(optimum: Optimum, time_s: float) -> Explanation:
     states = states_of(problem, optimum.trace.node)
     assert states is not None
     following = [np.flatnonzero(problem.changes.open[states[k]] & (problem.changes.node[:-1] == n)) for n in range(problem.alive.shape[1])]
-    return _explained(_Second(problem, optimum.bound, optimum.trace, k, [int(f[0]) if f.size else -1 for f in following]), None)
+    after = [int(f[0]) if f.size else -1 for f in following]
+    return _explained(_Second(problem, optimum.bound, optimum.trace, k, after, lambda point: problem.tables.choice[point]), None)
 
 
 def explain_strategy(entries: Ledger, trip: Trace, time_s: float) -> Explanation:
@@ -96,7 +101,8 @@ def explain_strategy(entries: Ledger, trip: Trace, time_s: float) -> Explanation
     points = {"chosen": (trip, int(entries.driven.point[k])), "best": (best, int(entries.best_point[k]))}
     sides = {name: _side(entries, played, k, point) for name, (played, point) in points.items()}
     decision = Decision(float(entries.price_g[k]), {c: float(entries.causes_g[c][k]) for c in CAUSES}, **sides)
-    return _explained(_Second(entries.problem, entries.bound, trip, k, entries.after[k].tolist(), entries.pick[k].tolist()), decision)
+    return _explained(_Second(entries.problem, entries.bound, trip, k, entries.after[k].tolist(),
+                              lambda point: entries.choices[entries.origin[point]], entries.pick[k].tolist()), decision)
 
 
 def _side(entries: Ledger, played: Trace, k: int, point: int) -> dict[str, object]:
@@ -119,6 +125,7 @@ def _interval(trip: Trace, time_s: float) -> int:
 
 def _explained(second: _Second, decision: Decision | None) -> Explanation:
     rows = _best_lanes(second, [_row(second, n) for n in range(len(second.problem.plant.nodes))])
+    _name_modes(second, rows)
     rows.sort(key=lambda r: (not r["feasible"], r["total_g"] if r["feasible"] else 0.0))
     for rank, row in enumerate(rows, 1):
         row["rank"] = rank if row["feasible"] else None
@@ -127,7 +134,18 @@ def _explained(second: _Second, decision: Decision | None) -> Explanation:
                        float(columns["soc_start"][k]), str(columns["configuration"][k]), tuple(rows), decision)
 
 
-def _best_lanes(second: _Second, rows: list[dict[str, object]]) -> list[dict[str, object]]:
+def _name_modes(second: _Second, rows: Sequence[dict[str, Any]]) -> None:
+    """The mode of every possible row; takes node and point out of them."""
+    nodes, points = zip(*((row.pop("node"), row.pop("point")) for row in rows), strict=True)
+    able = [i for i, row in enumerate(rows) if row["feasible"]]
+    energy_J = float(np.asarray(second.trip.columns["battery_energy_start_kJ"])[second.k]) * 1e3
+    modes = modes_beside(second.problem, second.k, energy_J, [nodes[i] for i in able], [second.choice_of(points[i]) for i in able])
+    for i, mode in zip(able, modes, strict=True):
+        driven = second.pick is None and nodes[i] == second.trip.node[second.k]
+        rows[i]["mode"] = str(second.trip.columns["mode"][second.k]) if driven else mode
+
+
+def _best_lanes(second: _Second, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """One row a configuration: of its lanes of engine speed the driven one, else the cheapest."""
     nodes, driven = second.problem.plant.nodes, int(second.trip.node[second.k])
     best: dict[int, int] = {}
@@ -138,18 +156,18 @@ def _best_lanes(second: _Second, rows: list[dict[str, object]]) -> list[dict[str
     return [rows[n] for n in best.values()]
 
 
-def _cost(row: dict[str, object]) -> float:
-    return float(str(row["total_g"])) if row["feasible"] else math.inf
+def _cost(row: dict[str, Any]) -> float:
+    return float(row["total_g"]) if row["feasible"] else math.inf
 
 
-def _row(second: _Second, n: int) -> dict[str, object]:
+def _row(second: _Second, n: int) -> dict[str, Any]:
+    """What a node costs, or why it cannot be driven; with the node and its best point."""
     problem, bound, trip, k = second.problem, second.bound, second.trip, second.k
     points, plant = problem.points, problem.plant
     c = plant.configuration(n)
-    chosen = int(trip.node[k]) == n
-    row: dict[str, object] = {"id": c.id, "kind": c.kind.value, "feasible": False, "limit": "", "fuel_g": None, "battery_kJ": None,
-                              "equivalent_g": None, "transition_g": None, "later_g": None, "total_g": None,
-                              "mode": str(trip.columns["mode"][k]) if chosen else ""}
+    row: dict[str, Any] = {"id": c.id, "kind": c.kind.value, "feasible": False, "limit": "", "fuel_g": None, "battery_kJ": None,
+                           "equivalent_g": None, "transition_g": None, "later_g": None, "total_g": None, "mode": "",
+                           "node": n, "point": -1}
     indices: Sequence[int] = range(points.first[k, n], points.first[k, n] + points.count[k, n])
     if second.pick is not None:
         indices = [second.pick[n]] if second.pick[n] >= 0 else []
@@ -167,7 +185,7 @@ def _row(second: _Second, n: int) -> dict[str, object]:
         fuel = float(points.fuel[j] * points.burn[k])
         if fuel + slope * used < best:
             best = fuel + slope * used
-            row |= {"fuel_g": fuel, "battery_kJ": used / 1e3, "equivalent_g": slope * used}
+            row |= {"fuel_g": fuel, "battery_kJ": used / 1e3, "equivalent_g": slope * used, "point": j}
     if not math.isfinite(best) or not open_now:
         row |= {"limit": _reason(second, n, open_now), "fuel_g": None, "battery_kJ": None, "equivalent_g": None}
         return row

@@ -83,7 +83,7 @@ def judged(references: References, driven: Driven, word: str) -> Judged:
     course = references.course
     soc = course.soc(float(driven.energy_J[-1]))
     solved, best = references.to(soc)
-    missing_g = best.costate / course.plant.heating_value_J_g * (course.energy_J(soc) - course.energy_J(solved))
+    missing_g = at_equal_charge_g(best, 0.0, course.energy_J(solved), course.energy_J(soc))
     bound, km = best.lower_bound_g + missing_g, course.demand.distance_m / 1e3
     return Judged(word, driven.objective_g, best.objective_g + missing_g, gap_percent(driven.objective_g, bound), soc,
                   driven.engine_starts / km, driven.configuration_changes / km, driven.corrections)

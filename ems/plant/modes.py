@@ -24,14 +24,17 @@ ENGINE_ALONE, BOOST, CHARGING = "engine alone", "parallel boost", "parallel char
 
 def mode_label(derivation: Derivation, c: Configuration, wheel_speed: float, wheel_power_W: float, brake_power_W: float,
                engine_power_W: float, machine_power_W: Sequence[float]) -> str:
-    """Label of one interval; powers are mechanical, positive where a source drives."""
+    """Label of one interval; powers are mechanical, positive where a source drives.
+
+    While braking, an engine that gives less than is recovered at the wheels makes no mode of its own, nor does the machine that it turns.
+    """
     engine = engine_power_W > TOLERANCE_W
     if wheel_speed == 0.0:
         return STANDSTILL_CHARGING if engine else STANDSTILL
-    if engine:
+    if engine and engine_power_W > -wheel_power_W - brake_power_W:
         return _with_engine(derivation, c, machine_power_W)
     driving = sum(p > TOLERANCE_W for p in machine_power_W)
-    braking = sum(p < -TOLERANCE_W for p in machine_power_W)
+    braking = sum(p < -max(TOLERANCE_W, engine_power_W) for p in machine_power_W)
     if wheel_power_W > 0.0 and driving:
         return ELECTRIC_ONE if driving == 1 else ELECTRIC_MANY
     if braking:

@@ -40,13 +40,13 @@ def explain_text(explanation: Explanation, *, layout: str, cycle: str) -> list[R
 def _ranking(explanation: Explanation) -> RenderableType:
     ordered = sorted(explanation.rows, key=lambda row: (not row["feasible"], row["rank"] if row["feasible"] else 0))
     rows = [_cells(row, explanation.chosen) for row in ordered]
-    headings = ("", "configuration", "mode, or what stops it", "fuel g", "battery kJ", "worth g", "change g", "later g", "total g", "")
+    headings = ("", "configuration", "mode, or why not", "fuel g", "battery kJ", "worth g", "change g", "later g", "total g", "")
     return columns(rows, (True, False, False, True, True, True, True, True, True, False), headings)
 
 
 def _cells(row: Row, chosen: str) -> tuple[str, ...]:
     if not row["feasible"]:
-        return ("-", row["id"], f"stopped: {row['limit']}", "", "", "", "", "", "", "")
+        return ("-", row["id"], f"not possible: {row['limit']}", "", "", "", "", "", "", "")
     digits = {"fuel_g": 4, "battery_kJ": 2, "equivalent_g": 4, "transition_g": 4, "later_g": 4, "total_g": 4}
     numbers = (f"{row[key]:.{places}f}" for key, places in digits.items())
     mark = "chosen" if row["id"] == chosen else ""
@@ -77,7 +77,7 @@ def reason(explanation: Explanation) -> str:
     if chosen is None:
         return f"{explanation.chosen} was chosen."
     if not others:
-        return f"{chosen['id']} was chosen because every other configuration is stopped by a limit."
+        return f"{chosen['id']} was chosen because a limit rules out every other configuration."
     return _against(chosen, others[0])
 
 

@@ -2,12 +2,14 @@
 
 Two laws of the price, both causal:
 
-*constant* : s = s0 (1 + g x^3), with x the charge missing to the target over half the window: one value for the whole trip as long as
-the charge is near its target, dearer or cheaper energy towards an end of the window (multiplicative penalty on charge, cubic, as in
-Onori, Serrao and Rizzoni, Hybrid Electric Vehicles: Energy Management Strategies, Springer, 2016, chapter on equivalent consumption;
-from memory). With g = 0 the window decides where the battery comes to its bottom: the engine then starts whenever the battery cannot
-go on, at whatever load. Without an s0 it is sought so that the trip ends at the charge aimed at, by root-finding over whole
-simulations: that search knows the trip, the driving does not.
+x is the charge missing to the target over what lies between the target and the nearer end of the window.
+
+*constant* : s = s0 (1 + g x^3), x limited to 1 either way: one value for the whole trip as long as the charge is near its target, dearer
+or cheaper energy towards an end of the window (multiplicative penalty on charge, cubic, as in Onori, Serrao and Rizzoni, Hybrid Electric
+Vehicles: Energy Management Strategies, Springer, 2016, chapter on equivalent consumption; from memory). With g = 0 the window decides
+where the battery comes to its bottom: the engine then starts whenever the battery cannot go on, at whatever load. Without an s0 it is
+sought so that the trip ends at the charge aimed at, by root-finding over whole simulations: that search knows the trip, the driving
+does not.
 
 *adaptive* : s = s0 (1 + p x + q z), z the time integral of x over 1000 s: proportional and integral feedback from charge, as in the same
 book's chapter on adaptive strategies, and Chasse and Sciarretta, Control Engineering Practice 19 (2011); both from memory. s stays
@@ -39,6 +41,7 @@ FIRST_CONSTANT = 2.6        # where the search begins
 RESIDUAL = 0.001            # charge, of capacity, that may be left uncorrected
 LOWEST, HIGHEST = 0.2, 12.0     # constants looked at
 EVALUATIONS = 30
+LEAST_REACH = 0.02          # of the window, over which the price follows the charge where the target lies at one of its ends
 NEAR_AN_END = 0.02          # of the window, within which what the window leaves decides, not the price
 HELD_G_S = 1e6              # by which another configuration is held back during the dwell time
 
@@ -51,7 +54,7 @@ class Ecms:
     payback_s : time in which a change of configuration must pay for itself [s]
     favour_g_s : by how much another configuration must be better than the present one [g/s]
     dwell_s : time for which a configuration is kept, if it can be
-    end_gain : relative change of the constant at an end of the window
+    end_gain : relative change of the constant at the nearer end of the window
     gain, integral_gain : of the adaptive law, relative change of the constant; zero: constant      low, high : its bounds
     target_J : stored energy that the feedback aims at; None: the middle of the window      reserve_s : see ``Strategy``
     notes : on the search for the constant
@@ -89,15 +92,21 @@ class Ecms:
         constant = self.constant or FIRST_CONSTANT
         assert self._course is not None
         battery = self._course.plant.battery
-        target = self.target_J if self.target_J is not None else 0.5 * (battery.low_J + battery.high_J)
-        missing = 2.0 * (target - situation.energy_J) / (battery.high_J - battery.low_J)
+        missing = self._share_missing(battery, situation.energy_J)
         if self.gain == 0.0 and self.integral_gain == 0.0:
-            return constant * (1.0 + self.end_gain * missing**3)
+            return constant * (1.0 + self.end_gain * min(max(missing, -1.0), 1.0) ** 3)
         wanted = constant * (1.0 + self.gain * missing + self.integral_gain * self._missing)
         held = min(max(wanted, self.low), self.high)
         if held == wanted or (wanted > held) == (missing < 0.0):
             self._missing += missing * situation.dt_s / 1000.0
         return held
+
+    def _share_missing(self, battery: BatteryArrays, energy_J: float) -> float:
+        """Energy missing to the target, over what lies between the target and the nearer end of the window."""
+        window = battery.high_J - battery.low_J
+        target = self.target_J if self.target_J is not None else 0.5 * (battery.low_J + battery.high_J)
+        near = min(target - battery.low_J, battery.high_J - target)
+        return (target - energy_J) / max(near, LEAST_REACH * window)
 
     def decide(self, situation: Situation) -> Request:
         """Configuration and choice of least equivalent consumption."""
@@ -208,6 +217,8 @@ def _why(tried: dict[float, float], residual: float, capacity_As: float) -> str:
     if not below:
         return f"no constant down to {min(tried):.2f} drains the battery to the target: more is taken back than can be used"
     c_below, c_above = max(below), min(above)
+    if not math.isfinite(tried[c_below]):
+        return f"below the constant {c_above:.5f} the battery does not come through the trip"
     jump = 100 * (tried[c_above] - tried[c_below])
     return (f"between the constants {c_below:.5f} and {c_above:.5f} a decision flips and the charge at the end jumps by {jump:.2f} % of "
             f"capacity ({capacity_As / 3600:.2f} Ah): no constant in between does better")

@@ -11,6 +11,8 @@ to 120 km/h, each as often as any other, neither drains the battery nor charges 
 * *series*: below the speed from which a gear of the engine's ladder is cheaper than the best configuration with a free engine speed;
 * *electric limits*: the power above which running the engine is cheaper than not, the median over 20 to 70 km/h; the speed above
   which it is cheaper even when the car just holds its speed;
+* *depleting*: where the window reaches far above the charge to be sustained, as that of a battery charged from the mains does, it is
+  drained without the engine until that charge is near;
 * *engine load*: the share between following the demand and the line of best efficiency that comes nearest to the cheapest load.
 
 Times, hystereses and gains are the defaults of the calibration's models; common practice, no source. Shipped layouts have theirs
@@ -54,6 +56,8 @@ SHIFT_DOWN_G_S = 0.2        # of demands that a gear cannot meet and another gea
 HALF_HYSTERESIS_KMH = 3.0
 STEP_KMH = 2.5
 TOP_KMH = 160.0
+DEPLETED = 0.3              # charge that the window holds above the target, from which on that is there to be drained
+DEPLETE_ABOVE, SUSTAIN_BELOW = 0.1, 0.02    # charge above the target at which depleting begins and ends; no source
 NOTHING = 1e3               # cost of what is not possible [g/s]
 
 
@@ -100,12 +104,19 @@ def first_calibration(plant: Plant) -> Calibration:
     battery = plant.layout.battery
     return Calibration(
         title=f"{plant.layout.title}: first calibration, derived, not tuned",
-        charge=ChargeTable(target=battery.soc_target, deplete_above=1.0, sustain_below=1.0),
+        charge=_charge(battery.soc_target, battery.soc_high),
         electric=ElectricTable(speed_kmh=speed_kmh, power_kW=power_kW, power_per_charge_kW=max(round(power_kW, 1), 4.0),
                                power_hysteresis_kW=round(min(3.0, 0.4 * power_kW), 1)),
         engine=EngineTable(best_line_share=costs.load_share()),
         series=SeriesTable(configuration="" if beside is None else costs.id(beside), below_kmh=series_kmh),
         gears=GearsTable(electric=electric, engine=engaged))
+
+
+def _charge(target: float, high: float) -> ChargeTable:
+    """The charge to sustain, and from where on to deplete: never, where the window holds little above it."""
+    if high - target < DEPLETED:
+        return ChargeTable(target=target, deplete_above=1.0, sustain_below=1.0)
+    return ChargeTable(target=target, deplete_above=round(target + DEPLETE_ABOVE, 3), sustain_below=round(target + SUSTAIN_BELOW, 3))
 
 
 class _Costs:

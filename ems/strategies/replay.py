@@ -1,10 +1,11 @@
 """Replay of a recording: which configuration it was in each second, and the same driven through the plant.
 
 Each configuration says which speeds its sources must have at the wheels' speed (and at the recorded speed of the engine, where that
-is free); the squared distance to the recorded speeds over their noise, and the actuators that are recorded otherwise, are what it
-costs to believe in it in that second. The most likely sequence, a change costing ``CHANGE``, is found by dynamic programming
-(Viterbi, IEEE Trans. Inf. Theory 13, 1967), which also settles seconds in which configurations look alike. At rest, speeds alone
-cannot tell which of the configurations without a turning machine is engaged: one of them is taken.
+is free); the squared distance to the recorded speeds over their noise, the actuators that are recorded otherwise, and fuel recorded where
+it burns none (or the other way round) are what it costs to believe in it in that second. The most likely sequence, a change costing
+``CHANGE``, is found by dynamic programming (Viterbi, IEEE Trans. Inf. Theory 13, 1967), which also settles seconds in which
+configurations look alike. At rest, speeds alone cannot tell which of the configurations without a turning machine is engaged, nor the
+gear behind a slipping clutch: one of them is taken.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ems.configurations import EngineState
 from ems.errors import InputError, Mistake
 from ems.layout.model import Layout
 from ems.plant.plant import Plant
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
 
 CHANGE = 6.0            # what a change of configuration costs, in the logarithm of likelihood
 WORST = 40.0            # most that one source or actuator costs a second: one broken sensor must not decide alone
+FUEL = 10.0             # what recorded fuel that a configuration does not burn costs a second, or none where it does
+BURNT_G_S = 0.02        # mean fuel rate above which fuel was burnt in a second; an idling engine takes several times as much
 FITTING = 4.5           # root mean square distance over noise up to which a second counts as recognised
 SLIP = 0.003            # error of the model's speeds, relative: tyres, and speed changing within the second
 RUNNING_RPM = 300.0     # a recorded engine faster than this runs
@@ -98,7 +102,9 @@ class Replay:
             words.append(f"fuel as recorded {float(np.nansum(recorded * dt)):.1f} g")
         speed, torque = self.mean.get("engine_rpm"), self.mean.get("engine_torque_Nm")
         if speed is not None and torque is not None:
-            by_map = float(np.nansum(self._map_fuel(speed / RPM_PER_RAD_S, torque) * dt))
+            plant = self.course.undivided
+            cut = np.array([plant.configuration(int(n)).engine is EngineState.FUEL_CUT for n in self.node])
+            by_map = float(np.nansum(np.where(cut, 0.0, self._map_fuel(speed / RPM_PER_RAD_S, torque)) * dt))
             words.append(f"by the map at the recorded speeds and torques {by_map:.1f} g")
         return words
 
@@ -145,6 +151,8 @@ def likelihoods(course: Course, recording: Recording, mean: dict[str, Array]) ->
         if plant.arrays.has_free[n]:
             total[:, n] += _freedom(plant, n, recording.mapping.noise_rpm / RPM_PER_RAD_S / np.sqrt(per_second))
     total += np.where(course.able_configurations, 0.0, WORST)
+    if "fuel_g_s" in mean:
+        total += _fuel_costs(plant, mean["fuel_g_s"])
     state_cost, state_seen = _states(course, recording)
     seen = (count.max(axis=1) > 0) | state_seen
     distance = np.sqrt(squares / np.maximum(count, 1.0)) + np.where(state_cost > 0.5 * WORST, FITTING, 0.0)
@@ -157,6 +165,13 @@ def _freedom(plant: Plant, node: int, noise_rad_s: float) -> float:
     """
     width = float(plant.arrays.free_high[node] - plant.arrays.free_low[node])
     return float(np.log(max(width / (noise_rad_s * np.sqrt(2.0 * np.pi)), 1.0)))
+
+
+def _fuel_costs(plant: Plant, fuel_g_s: Array) -> Array:
+    """(K, N) cost of recorded fuel that a node does not burn, or of none where it does: tells an engine that turns without fuel."""
+    burns = np.array([plant.configuration(n).engine is EngineState.RUNNING for n in range(len(plant.nodes))])
+    otherwise = (fuel_g_s > BURNT_G_S)[:, None] != burns
+    return np.where(np.isfinite(fuel_g_s)[:, None] & otherwise, FUEL, 0.0)
 
 
 def _states(course: Course, recording: Recording) -> tuple[Array, Array]:

@@ -175,8 +175,10 @@ class Rules:
                 return None, 0.0
             power_W = self._towards(s, demand_W, w * lines.best_torque_Nm(w)) + 1e3 * asked_kW
             return None, min(max(power_W / w, 0.0), lines.full_load_Nm(w))
-        power_W = self._towards(s, demand_W, max(lines.best_power_W, demand_W)) + 1e3 * asked_kW
         low, high = free_range(arrays, node, wheel_speed)
+        if self.plant.configuration(node).slipping:         # what an engine turns beyond its slowest is heat in the clutch
+            return low, min(max((demand_W + 1e3 * asked_kW) / low, 0.0), lines.full_load_Nm(low))
+        power_W = self._towards(s, demand_W, max(lines.best_power_W, demand_W)) + 1e3 * asked_kW
         w = min(max(lines.speed_rad_s(max(power_W, 0.0)), low), max(low, high))
         return w, min(max(power_W / w, 0.0), lines.full_load_Nm(w))
 

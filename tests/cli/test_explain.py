@@ -46,6 +46,7 @@ def test_chosen_is_what_the_trace_drove_and_the_rest_is_ranked_or_stopped(ems, o
     assert [r["rank"] for r in feasible] == list(range(1, len(feasible) + 1))
     assert all(r["limit"] for r in rows.values() if not r["feasible"])
     assert all(r["limit"] == "" for r in feasible)
+    assert all(bool(r["mode"]) == r["feasible"] for r in rows.values())
 
 
 def test_text_ranks_every_configuration_and_says_why(ems, out):

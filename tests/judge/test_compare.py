@@ -181,7 +181,8 @@ def test_explain_tells_the_price_of_a_strategys_second(told):
     assert decision["best"]["id"] == row["best_configuration"]
     assert sum(decision["causes_g"].values()) == pytest.approx(decision["price_g"], abs=1e-9)
     feasible = [r for r in second["rows"] if r["feasible"]]
-    assert next(r for r in feasible if r["rank"] == 1)["id"] == decision["best"]["id"]
+    first = next(r for r in feasible if r["rank"] == 1)
+    assert (first["id"], first["mode"]) == (decision["best"]["id"], decision["best"]["mode"]) and first["mode"] == row["best_mode"]
 
 
 def test_mistakes_of_the_command(tmp_path, monkeypatch, capsys):

@@ -43,3 +43,15 @@ def test_gears_come_in_the_order_of_their_ratios_with_a_closed_clutch_forbidden(
     kept = tuple(c for c in derivation.configurations if c.id != "on:K1+S1=first")
     less = dataclasses.replace(derivation, configurations=kept)
     assert [gear(less, less.find(word)) for word in ("on:K1~+S1=first", "on:K1+S1=second", "on:K1+S1=sixth")] == [1, 2, 6]
+
+
+@pytest.mark.parametrize(("wheel_kW", "brake_kW", "engine_kW", "machines_kW", "label"), [
+    (-14.0, 0.8, 0.2, (-0.2, -13.0), "regeneration, one machine"),        # the engine idles beside
+    (-14.0, 0.8, 20.0, (-19.0, -13.0), "series"),                         # it gives more than braking does
+    (-14.0, 13.9, 0.2, (-0.2, 0.0), "series"),                            # the friction brakes take nearly all
+    (14.0, 0.0, 0.2, (-0.2, 15.0), "series"),
+])
+def test_an_engine_that_gives_less_than_braking_does_is_no_mode(wheel_kW, brake_kW, engine_kW, machines_kW, label):
+    derivation = derive(ems.load_layout("three-clutch"))
+    c = derivation.find("on:K1+S1=third")
+    assert mode_label(derivation, c, 70.0, 1e3 * wheel_kW, 1e3 * brake_kW, 1e3 * engine_kW, [1e3 * p for p in machines_kW]) == label

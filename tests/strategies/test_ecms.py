@@ -115,7 +115,8 @@ def situation(energy_J):
 
 
 def test_the_constant_rises_and_falls_towards_the_ends_of_the_window(courses):
-    """s = s0 (1 + g x^3) with x the charge missing over half the window: by hand at target, half way and an end."""
+    """s = s0 (1 + g x^3) with x the charge missing over half the window, the target being its middle: by hand at target, half way and an
+    end. With the target nearer to the bottom, what lies between counts, and beyond it above x stays where it is."""
     c = courses("series", *PIECE)
     battery = c.plant.battery
     middle, half = 0.5 * (battery.low_J + battery.high_J), 0.5 * (battery.high_J - battery.low_J)
@@ -123,6 +124,10 @@ def test_the_constant_rises_and_falls_towards_the_ends_of_the_window(courses):
     law.begin(c)
     for x, price in ((0.0, 2.0), (0.5, 2.1), (1.0, 2.8), (-1.0, 1.2)):
         assert law.price(situation(middle - x * half)) == pytest.approx(price, rel=1e-12)
+    law = Ecms(2.0, end_gain=0.4).prepare(c, middle, battery.low_J + 0.1 * half)
+    law.begin(c)
+    for above_low, price in ((0.1, 2.0), (0.05, 2.1), (0.0, 2.8), (0.2, 1.2), (1.5, 1.2)):
+        assert law.price(situation(battery.low_J + above_low * half)) == pytest.approx(price, rel=1e-12)
 
 
 def test_the_price_keeps_the_battery_off_the_bottom_of_its_window(courses, target_J):

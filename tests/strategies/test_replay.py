@@ -43,6 +43,19 @@ def test_fuel_of_the_replay_is_the_recorded_fuel(driven, tmp_path):
     assert f"fuel as recorded {running:.1f} g" in " ".join(again.notes)
 
 
+def test_recorded_fuel_tells_an_engine_that_turns_without_it(courses, tmp_path):
+    """Speeds are the same with and without fuel; and no fuel is counted by the map where there was none."""
+    c = courses("plain-car", *PIECE)
+    run = simulate(c.plant.layout, c.cycle, "rules", course=c)
+    replay = load_strategy(f"replay:{record(run, tmp_path)}", c.plant.layout)
+    again = simulate(c.plant.layout, c.cycle, replay, course=c)
+    without = np.array([c.ids[n].startswith("cut:") for n in run.node])
+    seen = np.array([c.undivided.configuration(int(n)).id.startswith("cut:") for n in replay.node])
+    assert without.sum() > 20 and np.mean(seen[without]) >= 0.85 and np.mean(seen[~without]) <= 0.01
+    recorded, by_map = (float(w.split()[-2]) for w in again.notes[-1].split(";"))
+    assert by_map == pytest.approx(recorded, rel=0.01)
+
+
 def test_long_gaps_and_unreadable_cells_are_told(driven, tmp_path):
     c, run = driven
     path = record(run, tmp_path, missing=0.0)

@@ -108,6 +108,13 @@ def test_depleting_and_sustaining(three):
     assert states == [False, True, True, False, False]
 
 
+def test_the_default_of_a_chargeable_layout_drains_the_battery_first(courses):
+    """The fastest part of the cycle, from a full battery and from the charge that is sustained."""
+    c = courses("series-chargeable", "wltc-3b", 1480, 1800)
+    starts = [drive(c, load_rules(c.plant.layout, plant=c.plant), c.energy_J(soc)).engine_starts for soc in (0.9, 0.2)]
+    assert starts[0] == 0 < starts[1]
+
+
 def test_gear_lines_have_hysteresis(three):
     c, calibration = three
     rules = Rules(c.plant, changed(calibration, {"gears.dwell_s": 0.0}))
@@ -166,6 +173,18 @@ def test_frozen_calibrations_are_what_the_rule_gave():
     for a, b in zip(parameters(load_calibration(path)), parameters(first_calibration(plant)), strict=True):
         assert a.name == b.name
         assert a.value == pytest.approx(b.value, rel=1e-5, abs=STEP_KMH if a.unit == "km/h" else 0.02), a.name
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("layout", library.names("layout"))
+def test_no_frozen_calibration_is_for_another_car(layout):
+    """When a layout's data change the derived gears may become others, and the frozen file is due to be written again."""
+    plant = build_plant(load_layout(layout), lanes=1)
+    frozen, derived = load_calibration(frozen_path(plant)), first_calibration(plant)
+    for ladder in ("electric", "engine"):
+        assert [r.configuration for r in getattr(frozen.gears, ladder)] == [r.configuration for r in getattr(derived.gears, ladder)]
+    assert frozen.series.configuration == derived.series.configuration
+    assert frozen.charge == derived.charge and frozen.electric.power_kW == pytest.approx(derived.electric.power_kW, abs=0.25)
 
 
 @pytest.mark.parametrize("path", sorted((library.folder("layout") / "calibrations").glob("*.toml")), ids=lambda p: p.stem)
