@@ -53,6 +53,9 @@ def test_multiplier_is_the_costate(pair):
     assert (polished.energy_J[1:-1] > low).all() and (polished.energy_J[1:-1] < high).all()     # it does not bind on these pieces
     assert (polished.multiplier_g_J > 0.0).all()
     assert polished.multiplier_g_J == pytest.approx(polished.costate_g_J, rel=0.12)
+    sloped = np.isfinite(polished.slope_g_J)                # on the values of the dynamic programming, over a chord
+    assert sloped.mean() > 0.5
+    assert abs(polished.slope_difference_percent) < 12.0    # the median; with one engine start more or less the values are not convex
     drift = polished.multiplier_g_J[0] / polished.multiplier_g_J[-1]
     assert drift == pytest.approx(polished.costate_g_J[0] / polished.costate_g_J[-1], abs=2e-3)
 
@@ -87,18 +90,24 @@ def test_optimality_condition_of_the_smooth_program(pair):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", ["wltc-3b", "udds", "hwfet", "us06", "nedc"])
+@pytest.mark.parametrize("cycle", ["wltc-3b", "udds", "hwfet", "us06", "nedc", "hill-town"])
 @pytest.mark.parametrize("layout", library.names("layout"))
-def test_polish_of_whole_cycles(pieces, layout, cycle):
-    """Within 0.2 % of fuel net of what the smoothing does by itself, and in the true plant not below what is certified."""
-    found = pieces.optimum(layout, cycle)
-    polished = polish(found)
-    if not polished.solved:
-        pytest.xfail(f"{layout} on {cycle}: {polished.status} after {polished.iterations} iterations")
-    assert abs(polished.difference_percent - polished.smoothing_percent) < 0.2
-    assert abs(polished.costate_difference_percent) < 2.0
-    assert polished.replayed_g >= found.lower_bound_g * (1 - found.table_error_percent / 100 - 2e-4)
-    assert abs(polished.trace.energy_residual_percent) < 1e-6
+def test_polish_of_whole_cycles(layout, cycle):
+    """Within 0.2 % of fuel net of what the smoothing does by itself, and in the true plant not below what is certified: the rows of
+    ``benchmarks/polish.py`` (``pytest -s`` shows them)."""
+    from polish import measured, told
+
+    row = measured(layout, cycle)
+    print(told(row))
+    if "error" in row:
+        pytest.skip(str(row["error"]))
+    if not row["solved"]:
+        pytest.xfail(f"{layout} on {cycle}: {row['status']} after {row['iterations']} iterations")
+    assert abs(row["net_percent"]) < 0.2
+    assert abs(row["costate_difference_percent"]) < 2.0
+    assert abs(row["slope_difference_percent"]) < 2.0
+    assert row["replayed_g"] >= row["lower_bound_g"] * (1 - row["table_error_percent"] / 100 - 2e-4)
+    assert abs(row["residual_percent"]) < 1e-6
 
 
 def test_a_program_that_stops_early_says_so(pieces):
