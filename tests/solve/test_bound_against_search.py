@@ -8,6 +8,7 @@ optimum lies between the printed bound and the printed trip. Source: definition 
 from __future__ import annotations
 
 import ast
+import functools
 import json
 import os
 from collections import Counter
@@ -32,7 +33,8 @@ __all__ = ["ems"]
 
 CELLS = (300, 2000)
 FEW = CELLS[0]
-DRAWN = 12                              # a long run draws twenty times as many
+LONG = os.environ.get("EMS_LONG") == "1"
+DRAWN = 240 if LONG else 5
 STRONG = {                              # voltage doubles over charge, resistances jump about, and so do the limits
     "soc": np.array([0.0, 0.5, 0.58, 1.0]), "voltage_V": np.array([180.0, 260.0, 320.0, 380.0]),
     "resistance_discharge_ohm": np.array([0.25, 0.1, 0.05, 0.2]), "resistance_charge_ohm": np.array([0.2, 0.05, 0.1, 0.02])}
@@ -105,10 +107,16 @@ def read(found, path: Path) -> dict[str, Any]:
         return {name: file[name] for name in file.files}
 
 
+@functools.cache
+def solution(name: str):
+    """The optimum of a case, found once."""
+    return CASES[name].solved()
+
+
 @pytest.fixture(scope="module", params=CASES)
 def small(request, tmp_path_factory):
     """(name of the case, the optimum, what its file holds)."""
-    found = CASES[request.param].solved()
+    found = solution(request.param)
     return request.param, found, read(found, tmp_path_factory.mktemp("tables") / "tables.npz")
 
 
@@ -122,8 +130,8 @@ def tolerance_g(file) -> float:
 
 
 def test_no_trip_lies_below_the_bound(small):
-    """Neither below what is printed nor below the bound that goes as far as its cells let it; where every trip was looked at, the optimum is
-    within the printed bar, and elsewhere the search comes near enough to the printed trip to see a bound 0.2 % too high."""
+    """Neither below what is printed nor below the bound that goes as far as its cells let it; where every trip was looked at, the optimum
+    is within the printed bar, and elsewhere the search comes near enough to the printed trip to see a bound 0.2 % too high."""
     _, found, file = small
     trip, exact = alone.best_trip_g(file)
     lower, objective = float(file["lower_bound_g"]), float(file["objective_g"])
@@ -135,8 +143,8 @@ def test_no_trip_lies_below_the_bound(small):
 
 
 def test_affine_bound_is_what_its_slopes_prove(small):
-    """Recomputed with losses bounded over each of many cells, and with the least at their edges alone. What is taken off for the bend of the
-    losses inside 24 cells is up to 0.06 % where voltage doubles over charge, mostly less than 0.01 %."""
+    """Recomputed with losses bounded over each of many cells, and with the least at their edges alone. What is taken off for the bend of
+    the losses inside 24 cells is up to 0.06 % where voltage doubles over charge, mostly less than 0.01 %."""
     name, _, file = small
     slope, claim = file["costate_g_J"], float(file["affine_bound_g"])
     rigorous, optimistic = (alone.affine_bound_g(file, slope, stage) for stage in alone.stage_costs(file, slope, 1500))
@@ -158,18 +166,17 @@ def test_raised_bound_is_what_so_many_cells_prove(small):
     assert own <= objective + tolerance_g(file)
 
 
-def test_the_cases_are_what_their_names_say(pieces):
+def test_the_cases_are_what_their_names_say():
     """A check of the checks: many segments, a surplus, a full battery, states with counters, slopes and limits that vary."""
-    found = {name: CASES[name].solved() for name in ("both ends, four segments", "surplus at the end", "full at the start",
-                                                      "changes with a least time", "limits that depend on charge")}
-    energy = 1e3 * np.asarray(found["both ends, four segments"].trace.columns["battery_energy_end_kJ"])
-    low, high = found["both ends, four segments"].problem.window_J
+    ends, surplus, full, waits, limited = (solution(name) for name in (
+        "both ends, four segments", "surplus at the end", "full at the start", "changes with a least time", "limits that depend on charge"))
+    energy, (low, high) = 1e3 * np.asarray(ends.trace.columns["battery_energy_end_kJ"]), ends.problem.window_J
     assert energy.min() < low + 0.05 * (high - low) and energy.max() > high - 0.2 * (high - low)
-    assert found["both ends, four segments"].bound.values_g_J.size >= 4
-    assert found["surplus at the end"].surplus_J > 1e4 and found["surplus at the end"].bound.costate_g_J[-1] < 1e-6
-    assert found["full at the start"].problem.start_J == found["full at the start"].problem.window_J[1]
-    assert found["changes with a least time"].problem.states > len(found["changes with a least time"].problem.plant.nodes)
-    limits = problem_arrays(found["limits that depend on charge"])["battery_discharge_W"]
+    assert ends.bound.values_g_J.size >= 4
+    assert surplus.surplus_J > 1e4 and surplus.bound.costate_g_J[-1] < 1e-6
+    assert full.problem.start_J == full.problem.window_J[1]
+    assert waits.problem.states > len(waits.problem.plant.nodes)
+    limits = problem_arrays(limited)["battery_discharge_W"]
     assert np.ptp(limits) > 0.5 * limits.max()
 
 
@@ -214,9 +221,10 @@ def drawn_battery(draw: np.random.Generator) -> dict[str, Any]:
     high = float(min(low + draw.uniform(0.05, 0.6), 0.95))
     varied = draw.random() < 0.5
     return {"soc": soc, "voltage_V": volt, "resistance_discharge_ohm": out, "resistance_charge_ohm": into,
-            "capacity_As": float(draw.choice([1500.0, 6000.0, 20000.0])), "soc_low": low, "soc_high": high, "soc_target": 0.5 * (low + high),
-            "discharge_limit_W": most, "charge_limit_W": 50e3, "discharge_limit_A": float(draw.uniform(80, 240)),
-            "charge_limit_A": float(draw.uniform(80, 240)), "discharge_soc_W": most * draw.uniform(0.3, 1, soc.size) if varied else None,
+            "capacity_As": float(draw.choice([1500.0, 6000.0, 20000.0])), "soc_low": low, "soc_high": high,
+            "soc_target": 0.5 * (low + high), "discharge_limit_W": most, "charge_limit_W": 50e3,
+            "discharge_limit_A": float(draw.uniform(80, 240)), "charge_limit_A": float(draw.uniform(80, 240)),
+            "discharge_soc_W": most * draw.uniform(0.3, 1, soc.size) if varied else None,
             "charge_soc_W": 50e3 * draw.uniform(0.2, 1, soc.size) if varied else None}
 
 
@@ -230,7 +238,8 @@ def drawn_case(number: int) -> Case:
     own = load_layout(name).battery
     low, high = battery.get("soc_low", own.soc_low), battery.get("soc_high", own.soc_high)
     start = high if draw.random() < 0.3 else float(draw.uniform(low + 0.3 * (high - low), high))
-    end = min(max(start - float(draw.uniform(0.0, 0.3)) * (high - low) * min(1.0, length / 20), low), high)
+    spent = float(draw.uniform(-0.03, 0.06) if draw.random() < 0.7 else draw.uniform(0.0, 0.3))
+    end = min(max(start - spent * (high - low) * min(1.0, length / 20), low), high)
     waits = Waits(*(float(w) for w in draw.choice([0, 0, 2, 3], 3))) if draw.random() < 0.3 and name not in MANY_NODES else Waits()
     prices = (float(draw.uniform(0, 1)), float(draw.uniform(0, 0.3))) if draw.random() < 0.3 else (0.0, 0.0)
     return Case(name, (cycle, begin, begin + length), (start, end), (), battery, prices, waits, cold=bool(draw.random() < 0.1),
@@ -238,9 +247,9 @@ def drawn_case(number: int) -> Case:
 
 
 def test_drawn_cases(tmp_path):
-    """The same on cases by chance: 12 usually, 240 with EMS_LONG=1. What could not be solved says so in words, and is counted."""
+    """The same on cases by chance: 5 usually, 240 with EMS_LONG=1. What could not be solved says so in words, and is counted."""
     tally: Counter[str] = Counter()
-    for number in range(20 * DRAWN if os.environ.get("EMS_LONG") == "1" else DRAWN):
+    for number in range(DRAWN):
         try:
             found = drawn_case(number).solved()
         except EmsError as told:
@@ -261,6 +270,7 @@ def test_drawn_cases(tmp_path):
                       "raised": max(raised.values()) > found.bound.bound_g + 1e-6, "binding": found.bound.values_g_J.size > 1,
                       "trip found": trip <= objective * (1 + 2e-3) + 1e-6})
     print(dict(tally))          # pytest -rP shows them
-    assert tally["solved"] >= 0.4 * sum(tally[name] for name in ("solved", "out of reach", "not possible"))
+    assert tally["solved"] >= 0.4 * DRAWN
     assert tally["trip found"] >= 0.9 * tally["solved"]
-    assert min(tally[name] for name in ("exact", "raised", "binding", "burning")) >= 0.15 * tally["solved"]
+    if LONG:
+        assert min(tally[name] for name in ("exact", "raised", "binding", "burning")) >= 0.15 * tally["solved"]
