@@ -14,6 +14,7 @@ import os
 from collections import Counter
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -125,6 +126,19 @@ def beyond(found) -> float:
     return 3.0 * found.objective_g + 10.0
 
 
+def as_far_as_it_goes(found) -> list[float]:
+    """Bounds raised beyond the trip: by little, so that few points and states are left, and by so much that all of them are."""
+    little = 1.02 * (found.objective_g - found.bound.bound_g) + 1e-3
+    return [raised_bound_g(found.problem, found.bound, by, cells) for by in (little, beyond(found)) for cells in CELLS]
+
+
+def in_whole_window(found, monkeypatch) -> None:
+    """Cells over all of the window from now on, as the checker outside has them."""
+    (low, high), K = found.problem.window_J, found.problem.points.dt.size
+    everywhere = SimpleNamespace(low_J=np.full((2, K + 1), low), high_J=np.full((2, K + 1), high), ends_J=(low, high), share=1.0)
+    monkeypatch.setattr("ems.solve.cells.room_of", lambda *_: everywhere, raising=False)
+
+
 def tolerance_g(file) -> float:
     return 1e-9 * abs(float(file["objective_g"])) + 1e-7
 
@@ -136,8 +150,7 @@ def test_no_trip_lies_below_the_bound(small):
     trip, exact = alone.best_trip_g(file)
     lower, objective = float(file["lower_bound_g"]), float(file["objective_g"])
     assert lower <= trip + tolerance_g(file)
-    for cells in CELLS:
-        assert raised_bound_g(found.problem, found.bound, beyond(found), cells) <= min(trip, objective) + tolerance_g(file)
+    assert max(as_far_as_it_goes(found)) <= min(trip, objective) + tolerance_g(file)
     assert trip <= objective + (tolerance_g(file) if exact else 2e-3 * objective)
     assert found.gap_percent == pytest.approx(100 * (1 - lower / objective) if objective > 1e-6 else 0.0, abs=1e-9)
 
@@ -155,14 +168,16 @@ def test_affine_bound_is_what_its_slopes_prove(small):
     assert claim <= float(file["lower_bound_g"]) + 1e-12
 
 
-def test_raised_bound_is_what_so_many_cells_prove(small):
-    """With losses and limits of every single cell, computed outside: the claim is no higher, and less than two per cent lower."""
+def test_raised_bound_is_what_so_many_cells_prove(small, monkeypatch):
+    """Over the whole window, losses and limits of every single cell computed outside: the claim is no higher, and less than half a per
+    cent lower."""
     name, found, file = small
+    in_whole_window(found, monkeypatch)
     slope, objective = file["costate_g_J"], float(file["objective_g"])
     own = alone.bound_in_cells_g(file, slope, FEW)
     claim = raised_bound_g(found.problem, found.bound, beyond(found), FEW)
     assert claim <= max(own, found.bound.bound_g) + tolerance_g(file)
-    assert claim >= own - 0.02 * objective - 1e-3, name
+    assert claim >= own - (0.02 if CASES[name].battery else 0.005) * objective - 1e-3
     assert own <= objective + tolerance_g(file)
 
 
@@ -258,16 +273,19 @@ def test_drawn_cases(tmp_path):
         file, objective = read(found, tmp_path / "tables.npz"), found.objective_g
         trip, exact = alone.best_trip_g(file)
         best, few = min(trip, objective) + tolerance_g(file), int(file["state_node"].size) < 12
-        raised = {cells: raised_bound_g(found.problem, found.bound, beyond(found), cells) for cells in CELLS}
-        assert float(file["lower_bound_g"]) <= best and max(raised.values()) <= best, number
+        raised = max(as_far_as_it_goes(found))
+        assert float(file["lower_bound_g"]) <= best and raised <= best, number
         optimistic = alone.affine_bound_g(file, file["costate_g_J"], alone.stage_costs(file, file["costate_g_J"], FEW)[1])
         assert found.bound.bound_g <= optimistic + 1e-9 * max(objective, 1.0), number
         if few:
+            with pytest.MonkeyPatch.context() as patch:
+                in_whole_window(found, patch)
+                same = raised_bound_g(found.problem, found.bound, beyond(found), FEW)
             own = alone.bound_in_cells_g(file, file["costate_g_J"], FEW)
-            assert raised[FEW] <= max(own, found.bound.bound_g) + tolerance_g(file) and own <= best, number
+            assert same <= max(own, found.bound.bound_g) + tolerance_g(file) and own <= best, number
         assert trip <= objective + tolerance_g(file) or not exact, number
         tally.update({"solved": 1, "exact": exact, "recomputed in cells": few, "burning": objective > 0.1,
-                      "raised": max(raised.values()) > found.bound.bound_g + 1e-6, "binding": found.bound.values_g_J.size > 1,
+                      "raised": raised > found.bound.bound_g + 1e-6, "binding": found.bound.values_g_J.size > 1,
                       "trip found": trip <= objective * (1 + 2e-3) + 1e-6})
     print(dict(tally))          # pytest -rP shows them
     assert tally["solved"] >= 0.4 * DRAWN
