@@ -14,7 +14,6 @@ import os
 from collections import Counter
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -27,6 +26,7 @@ from ems.plant.counters import Waits
 from ems.solve.cells import raised_bound_g
 from ems.solve.dump import dump_tables, problem_arrays
 from ems.solve.optimum import optimum
+from ems.solve.room import Room
 from tests.solve import alone
 from tests.solve.conftest import SMALL, Pieces
 
@@ -134,9 +134,8 @@ def as_far_as_it_goes(found) -> list[float]:
 
 def in_whole_window(found, monkeypatch) -> None:
     """Cells over all of the window from now on, as the checker outside has them."""
-    (low, high), K = found.problem.window_J, found.problem.points.dt.size
-    everywhere = SimpleNamespace(low_J=np.full((2, K + 1), low), high_J=np.full((2, K + 1), high), ends_J=(low, high), share=1.0)
-    monkeypatch.setattr("ems.solve.cells.room_of", lambda *_: everywhere, raising=False)
+    window = Room(*(np.full((2, found.problem.points.dt.size + 1), end) for end in found.problem.window_J))
+    monkeypatch.setattr("ems.solve.cells.room_of", lambda *_: window)
 
 
 def tolerance_g(file) -> float:

@@ -19,8 +19,8 @@ def test_raised_bound_of_the_file_alone(pieces, monkeypatch, layout, begin, end,
     """With the same slopes and as many cells over the whole window: the claim is never above the bound computed here, which bounds the
     battery's losses in every single cell, and comes near it; it rises above the affine bound and both stay below the trip."""
     found = pieces.optimum(layout, "udds", begin, end, overrides)
-    ends = (np.full((2, end - begin + 1), each) for each in found.problem.window_J)
-    monkeypatch.setattr("ems.solve.cells.room_of", lambda *_, room=Room(*ends): room)
+    window = Room(*(np.full((2, end - begin + 1), each) for each in found.problem.window_J))
+    monkeypatch.setattr("ems.solve.cells.room_of", lambda *_: window)
     file, objective = problem_arrays(found), found.objective_g
     for cells in counts:
         by_g = 1.02 * (objective - found.bound.bound_g) + 1e-6
