@@ -75,7 +75,8 @@ def test_multiplier_is_the_costate(pair):
     assert polished.multiplier_g_J == pytest.approx(polished.costate_g_J, rel=0.12)
     sloped = np.isfinite(polished.slope_g_J)                # on the values of the dynamic programming, over a chord
     near = np.abs(polished.slope_g_J[sloped] / polished.multiplier_g_J[sloped] - 1.0) < 0.1
-    assert sloped.mean() > 0.9 and near.mean() > (0.8 if found.engine_starts > 1 else 0.2)     # a single start is a kink in the values
+    assert sloped.mean() > 0.9 and (polished.slope_g_J[sloped] > 0.0).mean() > 0.9
+    assert near.mean() > 0.8 or found.engine_starts == 1        # a single start is a kink in the values: they have no slope there
     drift = polished.multiplier_g_J[0] / polished.multiplier_g_J[-1]
     assert drift == pytest.approx(polished.costate_g_J[0] / polished.costate_g_J[-1], abs=2e-3)
 
