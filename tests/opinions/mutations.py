@@ -128,8 +128,6 @@ FAULTS = (
     Fault("greatest loss of a block of cells for its least", "kernels/cells.py", "add = fuel + price * p_least",
           "add = fuel + price * 2.0 * P / (1.0 + math.sqrt(max(1.0 - 4.0 * P * x_most, 0.0)))",
           f"{CELLS_ALONE}[strong dependence on charge]", True),
-    Fault("a node with a single point skipped in the cells", "kernels/cells.py", "alive[c] and points.count[k, n] > 0",
-          "alive[c] and points.count[k, n] > 1", f"{SEARCH}[three seconds, 28 nodes]", True),
     Fault("neighbour of a state asked whether it is followed", "kernels/cells.py", "or not followed[c]", "or not followed[c - 1]",
           f"{SEARCH}[three seconds, 28 nodes]", True),
     Fault("a change gives its energy instead of taking it, in cells", "kernels/cells.py", "first, last = _steps(moved, moved)",
