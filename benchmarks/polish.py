@@ -3,6 +3,8 @@
 For each the optimum of default grids, then the smooth program over its schedule (``ems optimum --polish``). *Net* is the difference in
 fuel less what the smoothing of the maps changes by itself on the optimum's own trip; it is held against 0.2 %. *Replayed* is the polished
 choice in the true plant against the optimum, *certif.* how far the optimum may lie above the true one at most (gap and table error).
+*Costate* and *slope*: by how much the multiplier of the battery's equation is above the certificate's costate, and above the slope of the
+dynamic programming's values.
 """
 
 from __future__ import annotations
@@ -17,9 +19,9 @@ import ems
 from ems.library import names
 from ems.solve.polish import polish
 
-CYCLES = ("wltc-3b", "udds", "hwfet", "us06", "nedc")
+CYCLES = ("wltc-3b", "udds", "hwfet", "us06", "nedc", "hill-town")
 HEAD = (f"{'layout':28} {'cycle':10} {'fuel g':>9} {'differs':>8} {'smooth':>8} {'net':>8} {'replayed':>8} {'certif.':>8} {'costate':>8} "
-        f"{'s':>6}")
+        f"{'slope':>8} {'s':>6}")
 
 
 def measured(layout: str, cycle: str) -> dict[str, object]:
@@ -30,8 +32,9 @@ def measured(layout: str, cycle: str) -> dict[str, object]:
         polished = polish(found)
     except ems.EmsError as error:
         return {"layout": layout, "cycle": cycle, "error": str(error).splitlines()[0]}
-    return {"layout": layout, "cycle": cycle, "fuel_g": found.objective_g, "gap_percent": found.gap_percent,
-            "table_error_percent": found.table_error_percent, **polished.to_dict(),
+    return {"layout": layout, "cycle": cycle, "fuel_g": found.objective_g, "lower_bound_g": found.lower_bound_g,
+            "gap_percent": found.gap_percent, "table_error_percent": found.table_error_percent, **polished.to_dict(),
+            "residual_percent": polished.trace.energy_residual_percent,
             "net_percent": polished.difference_percent - polished.smoothing_percent, "all_seconds": time.perf_counter() - begun}
 
 
@@ -42,7 +45,7 @@ def told(row: dict[str, object]) -> str:
     certified = row["gap_percent"] + row["table_error_percent"]  # type: ignore[operator]
     line = (f"{row['layout']:28} {row['cycle']:10} {row['fuel_g']:9.2f} {row['difference_percent']:8.4f} {row['smoothing_percent']:8.4f} "
             f"{row['net_percent']:8.4f} {row['replayed_percent']:8.4f} {certified:8.4f} {row['costate_difference_percent']:8.3f} "
-            f"{row['seconds']:6.1f}")
+            f"{row['slope_difference_percent']:8.3f} {row['seconds']:6.1f}")
     ended = "" if row["solved"] else f"  {row['status']}"
     return line + ended + (f"  {row['broken_limits']} limits broken" if row["broken_limits"] else "")
 

@@ -19,7 +19,8 @@ def polish_text(polished: Polished) -> list[str]:
         f"Second opinion (same configurations, maps smoothed, one nonlinear program): {polished.objective_g:.2f} g, "
         f"{_apart(polished.difference_percent)} the optimum; the smoothing alone puts it {_apart(polished.smoothing_percent)}.",
         f"Its choices in the true plant: {polished.replayed_g:.2f} g, {_apart(polished.replayed_percent)} the optimum. "
-        f"Its price of stored energy is {_apart(polished.costate_difference_percent)} the costate.",
+        f"Its price of stored energy is {_apart(polished.costate_difference_percent)} the costate and "
+        f"{_apart(polished.slope_difference_percent)} the slope of the dynamic programming's values.",
         *_broken(polished),
     ]
 

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from ems.kernels.frontier import Grid
 from ems.kernels.jit import beside
+from ems.solve.cells import raised_bound_g
 from ems.solve.certificate import Bound, bound_at, reach_g
 from ems.solve.clock import Clock, Progress
 from ems.solve.problem import Problem, with_tables
@@ -13,14 +14,15 @@ from ems.solve.steps import SLACK, USUAL, Aim, Proven, near, proven, slopes_arou
 from ems.tables.build import added, refined
 
 MOST_REFINED = 2        # how often tables are made finer before the error that is left is told
+SHORT_S, SHORT_CELLS = 120.0, 20_000    # seconds of a trip in which single points matter, and cells in which that is looked for
 
 
 class Finely(NamedTuple):
-    """The problem in tables that are fine enough, what is proven in it, and the affine lower bound in tables finer still [g]."""
+    """The problem in tables that are fine enough, what is proven in it, and by how much lower the bounds lie in tables finer still [g]."""
 
     problem: Problem
     found: Proven
-    finer_g: float
+    missed_g: float
 
 
 def proven_finely(problem: Problem, bound: Bound, grid: Grid, clock: Clock, say: Progress, aim: Aim = USUAL) -> Finely:
@@ -28,21 +30,34 @@ def proven_finely(problem: Problem, bound: Bound, grid: Grid, clock: Clock, say:
 
     bound : of the problem      grid : of its tables
     """
-    found, again, finer_g = _once(problem, bound, grid, clock, say, aim)
+    found, again, missed_g = _once(problem, bound, grid, clock, say, aim)
     for _ in range(MOST_REFINED):
-        if found.bound.bound_g - finer_g <= aim.tables * found.driven.objective_g:
+        if missed_g <= aim.tables * found.driven.objective_g:
             break
         problem, grid = again, refined(grid, 2)
-        found, again, finer_g = _once(problem, found.bound, grid, clock, say, aim)
-    return Finely(problem, found, finer_g)
+        found, again, missed_g = _once(problem, found.bound, grid, clock, say, aim)
+    return Finely(problem, found, missed_g)
 
 
 def _once(problem: Problem, bound: Bound, grid: Grid, clock: Clock, say: Progress, aim: Aim) -> tuple[Proven, Problem, float]:
-    """What is proven in some tables, the problem in finer ones, and the affine lower bound in those [g]."""
+    """What is proven in some tables, the problem in finer ones, and by how much lower the bounds lie in those [g]."""
     finer = clock.lap("certificate", lambda: Finer(problem, bound, grid))
     found = proven(problem, bound, clock, say, aim)
     say("how much finer tables would take off")
-    return found, *clock.lap("certificate", lambda: finer.bound(found.bound, found.driven.objective_g))
+    again, affine = clock.lap("certificate", lambda: finer.bound(found.bound, found.driven.objective_g))
+    return found, again, clock.lap("certificate", lambda: missed(found, again, affine))
+
+
+def missed(found: Proven, again: Problem, affine: Bound) -> float:
+    """By how much the bounds of a trip lie lower in finer tables, of which the problem and its affine bound are given [g].
+
+    On a trip of seconds few points have to meet the charge asked for. Affine bounds do not know that; what the bound was raised for is
+    raised again.
+    """
+    missed_g = max(found.bound.bound_g - affine.bound_g, 0.0)
+    if found.lower_g <= found.bound.bound_g or float(again.points.dt.sum()) > SHORT_S:
+        return missed_g
+    return max(missed_g, found.lower_g - raised_bound_g(again, affine, found.lower_g - affine.bound_g, SHORT_CELLS))
 
 
 class Finer:
@@ -57,10 +72,10 @@ class Finer:
         self.problem, self.grid, self.reached = problem, twice, reached
         self.search = beside(lambda: added(problem.tables, reached, twice, slopes))    # holds no part of self, which holds it
 
-    def bound(self, bound: Bound, objective_g: float) -> tuple[Problem, float]:
-        """The problem with them, wherever a trip no worse than the one found can pass, and the lower bound in it [g]."""
+    def bound(self, bound: Bound, objective_g: float) -> tuple[Problem, Bound]:
+        """The problem with them, wherever a trip no worse than the one found can pass, and its affine bound."""
         tables = self.search()
         more = near(self.problem, bound, max(objective_g - bound.bound_g, 1e-3)) & ~self.reached
         tables = added(tables, more, self.grid, slopes_around(bound, tables.demand_of, self.problem.fuel_factor, 0.0))
         problem = with_tables(self.problem, tables)
-        return problem, bound_at(problem, bound.shape, bound.segments, bound.values_g_J).bound_g
+        return problem, bound_at(problem, bound.shape, bound.segments, bound.values_g_J)

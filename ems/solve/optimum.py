@@ -181,7 +181,7 @@ def result_of(layout: Layout, cycle: Cycle, finely: Finely, clock: Clock, waits:
 
     Raises ``RunError`` where the bound lies above the trip: then the proof is wrong, and must not be printed.
     """
-    problem, found, finer_g = finely
+    problem, found, missed_g = finely
     if found.lower_g > found.driven.objective_g * (1.0 + 1e-9) + 1e-6:
         raise RunError(f"the lower bound, {found.lower_g:.6f} g, lies above a trip of {found.driven.objective_g:.6f} g: "
                        "a mistake in ems, please report it with the layout and the cycle")
@@ -203,7 +203,7 @@ def result_of(layout: Layout, cycle: Cycle, finely: Finely, clock: Clock, waits:
         fuel_l_per_100km=100.0 * litres / km, warm_l_per_100km=None if warm is None else warm.fuel_l_per_100km,
         co2_g_per_km=litres * fuel.co2_g_l / km,
         lower_bound_g=found.lower_g, gap_percent=_percent(driven.objective_g - found.lower_g, driven.objective_g), gap_asked_percent=None,
-        table_error_percent=_percent(max(bound.bound_g - finer_g, 0.0), driven.objective_g),
+        table_error_percent=_percent(missed_g, driven.objective_g),
         costate=float(bound.costate_g_J[0]) * plant.heating_value_J_g, costate_segments=_segment_rows(problem, bound),
         engine_starts=engine_starts(plant, driven.node), configuration_changes=configuration_changes(plant, driven.node),
         time_share=_time_share(trip, tables.demand.dt_s),

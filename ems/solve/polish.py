@@ -27,6 +27,7 @@ from ems.plant.trace import Trace, trace
 from ems.solve.optimum import Optimum
 from ems.solve.problem import fixed_costs
 from ems.solve.shortfall import limit_words
+from ems.solve.slope import value_slope
 from ems.types import Array, BoolArray, IntArray
 
 ENERGY_J, TORQUE_NM, SPEED_RAD_S, POWER_W = 1e5, 100.0, 100.0, 1e4      # scales: the solver sees numbers near one
@@ -47,7 +48,8 @@ class Polished:
     broken_limits : intervals in which the true plant finds a limit broken, by about ``ROUNDING`` of the scales
         above; the optimum's own choice is replayed there      broken_what : limit in words -> in how many of them
     multiplier_g_J : (K,) multiplier of the battery's equation       costate_g_J : (K,) costate of the certificate at the same instants
-    costate_difference_percent : median of their difference, where the window does not bind
+    slope_g_J : (K,) slope of the dynamic programming's values there, NaN where there is none (``value_slope``)
+    costate_difference_percent, slope_difference_percent : median of the multiplier's difference from them, where the window does not bind
     energy_J : (K + 1,) stored energy on the smooth maps             trace : the choices in the true plant
     """
 
@@ -64,14 +66,16 @@ class Polished:
     broken_what: dict[str, int]
     multiplier_g_J: Array
     costate_g_J: Array
+    slope_g_J: Array
     costate_difference_percent: float
+    slope_difference_percent: float
     energy_J: Array
     trace: Trace
 
     def to_dict(self) -> dict[str, Any]:
         """Scalars, for JSON."""
         names = ("status", "solved", "iterations", "seconds", "objective_g", "difference_percent", "smoothing_percent", "replayed_g",
-                 "replayed_percent", "broken_limits", "broken_what", "costate_difference_percent")
+                 "replayed_percent", "broken_limits", "broken_what", "costate_difference_percent", "slope_difference_percent")
         return {name: getattr(self, name) for name in names}
 
 
@@ -85,10 +89,9 @@ def polish(found: Optimum, *, iterations: int = 200, tolerance: float = 1e-7) ->
     answer = program.solve(iterations, tolerance)
     choice, energy = program.unpacked(answer.x)
     replayed = _replayed(found, choice)
-    price = found.bound.costate_g_J[1:]
+    price, slope = found.bound.costate_g_J[1:], value_slope(found, program.energy_J)
     objective = answer.fuel_g + program.fixed_g
     inside = (energy[1:] > program.low_J + 1e3) & (energy[1:] < program.high_J - 1e3)
-    apart = 100.0 * (answer.multiplier_g_J / price - 1.0)
     replayed_g = replayed.fuel_g + program.fixed_g - float(price[-1] * (replayed.energy_J[-1] - found.problem.target_J))
     reference = found.objective_g
     return Polished(
@@ -96,9 +99,15 @@ def polish(found: Optimum, *, iterations: int = 200, tolerance: float = 1e-7) ->
         objective_g=objective, difference_percent=100.0 * (objective / reference - 1.0),
         smoothing_percent=100.0 * program.smoothing_g / reference, replayed_g=replayed_g,
         replayed_percent=100.0 * (replayed_g / reference - 1.0), broken_limits=sum(replayed.broken.values()),
-        broken_what=replayed.broken, multiplier_g_J=answer.multiplier_g_J,
-        costate_g_J=price, costate_difference_percent=float(np.median(apart[inside])) if inside.any() else 0.0, energy_J=energy,
-        trace=replayed.trace)
+        broken_what=replayed.broken, multiplier_g_J=answer.multiplier_g_J, costate_g_J=price, slope_g_J=slope,
+        costate_difference_percent=_apart_percent(answer.multiplier_g_J, price, inside),
+        slope_difference_percent=_apart_percent(answer.multiplier_g_J, slope, inside), energy_J=energy, trace=replayed.trace)
+
+
+def _apart_percent(multiplier: Array, price: Array, inside: BoolArray) -> float:
+    """Median of how far a multiplier is above a price, where that is one; 0 where it is none."""
+    known = inside & (price > 0.0)
+    return float(np.median(100.0 * (multiplier[known] / price[known] - 1.0))) if known.any() else 0.0
 
 
 # -- smooth models -----------------------------------------------------------------------------------------------------

@@ -115,6 +115,7 @@ class Store:
         fresh = not self.path.exists() or self.path.stat().st_size == 0
         try:
             self._base = sqlite3.connect(self.path, timeout=30.0)
+            fresh = fresh or holds_no_table(self._base)
             if not fresh:
                 check_kind(self._base, self.path)
             _journal(self._base)
@@ -248,6 +249,14 @@ def check_kind(base: sqlite3.Connection, path: Path) -> None:
         raise InputError([Mistake(str(path), "", "a file that ems did not write", "a folder without it, or one that a study filled")])
     if version != VERSION:
         raise InputError([Mistake(str(path), "user_version", str(version), f"{VERSION}, the version of this ems")])
+
+
+def holds_no_table(base: sqlite3.Connection) -> bool:
+    """Whether nothing was ever written: a first start that a full disk or a kill ended leaves such a file."""
+    with suppress(sqlite3.DatabaseError):
+        tables, = base.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        return bool(tables == 0)
+    return False
 
 
 def _is_about_space(error: sqlite3.Error) -> bool:

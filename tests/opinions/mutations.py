@@ -1,7 +1,8 @@
 """Plants faults in a copy of the sources, one at a time, and runs the test that must catch each: python tests/opinions/mutations.py
 
-Every fault is one a careful author could make. The kernels run uncompiled (NUMBA_DISABLE_JIT), so that each takes seconds. A fault that
-its test does not see is a hole in the tests; one whose place is no longer in the sources is told as such.
+Every fault is one a careful author could make. The kernels run uncompiled (NUMBA_DISABLE_JIT), so that each takes seconds; compiled
+where the test solves whole trips. A fault that its test does not see is a hole in the tests; one whose place is no longer in the sources
+is told as such.
 """
 
 from __future__ import annotations
@@ -20,13 +21,17 @@ HAND, TORQUES, DEMAND = "tests/plant/test_hand_calculation.py", "tests/plant/tes
 ELEMENTS = "tests/plant/test_hand_elements.py"
 CLOSED = "tests/solve/test_closed_forms.py"
 BATTERY, TWIN = "tests/kernels/test_battery.py", "tests/opinions/test_textbook.py"
+SEARCH = "tests/solve/test_bound_against_search.py::test_no_trip_lies_below_the_bound"
+CELLS_ALONE = "tests/solve/test_bound_against_search.py::test_raised_bound_is_what_so_many_cells_prove"
+AFFINE_ALONE = "tests/solve/test_bound_against_search.py::test_affine_bound_is_what_its_slopes_prove"
+PLANES, RAISED = "tests/solve/test_planes.py", "tests/solve/test_raised_bound.py"
 
 
 @dataclass(frozen=True)
 class Fault:
     """In ``file`` (or, when it has moved, another of its folder) the text ``right`` becomes ``wrong``; ``test`` must then fail.
 
-    Blanks and line ends do not matter; the text must stand there exactly once.
+    Blanks and line ends do not matter; the text must stand there exactly once. compiled : whether the kernels are
     """
 
     name: str
@@ -34,6 +39,12 @@ class Fault:
     right: str
     wrong: str
     test: str
+    compiled: bool = False
+
+    @property
+    def function(self) -> str:
+        """Name of the test function."""
+        return self.test.partition("::")[2].partition("[")[0]
 
 
 FAULTS = (
@@ -104,6 +115,48 @@ FAULTS = (
           "engine_torque = -1.01 * at(plant.motoring_speed", f"{ELEMENTS}::test_a_fuel_cut_second"),
     Fault("one per cent of the battery's loss", "kernels/battery.py", "root = 1.0 - 4.0 * P * x",
           "root = 1.0 - 4.04 * P * x", f"{BATTERY}::test_constant_voltage_battery"),
+    Fault("width of a cell rounded to joules", "kernels/cells.py", "width = (edge[size] - edge[0]) / size tilt, price",
+          "width = round((edge[size] - edge[0]) / size)\n    tilt, price", f"{SEARCH}[both ends, four segments]", True),
+    Fault("full battery outside the last cell", "kernels/cells.py", "max(math.floor(place - NEAR), low)",
+          "max(math.floor(place + NEAR), low)", f"{SEARCH}[full at the start]", True),
+    Fault("energy of a cell taken at its wrong end", "kernels/cells.py", "shift = 0 if tilt >= 0.0 else 1",
+          "shift = 1 if tilt >= 0.0 else 0", f"{CELLS_ALONE}[both ends, four segments]", True),
+    Fault("charge at the end taken at the upper edge of its cell", "kernels/cells.py", "max(edge[i], 0.0)", "max(edge[i + 1], 0.0)",
+          f"{CELLS_ALONE}[tiny battery]", True),
+    Fault("a step reaches a cell too few", "kernels/cells.py", "1 + math.floor(-least + NEAR)", "math.floor(-least + NEAR)",
+          f"{CELLS_ALONE}[tiny battery]", True),
+    Fault("greatest loss of a block of cells for its least", "kernels/cells.py", "add = fuel + price * p_least",
+          "add = fuel + price * 2.0 * P / (1.0 + math.sqrt(max(1.0 - 4.0 * P * x_most, 0.0)))",
+          f"{CELLS_ALONE}[strong dependence on charge]", True),
+    Fault("neighbour of a state asked whether it is followed", "kernels/cells.py", "or not followed[c]", "or not followed[c - 1]",
+          f"{SEARCH}[three seconds, 28 nodes]", True),
+    Fault("a change gives its energy instead of taking it, in cells", "kernels/cells.py", "first, last = _steps(moved, moved)",
+          "first, last = _steps(-moved, -moved)", f"{CELLS_ALONE}[both ends, four segments]", True),
+    Fault("cold engine burns like a warm one in the cells", "kernels/cells.py", "points.fuel[j] * points.burn[k] - stage",
+          "points.fuel[j] * points.dt[k] - stage", f"{CELLS_ALONE}[cold engine]", True),
+    Fault("limits of power left out of the cells", "kernels/cells.py", "root < 0.0 or P > cells.gives[block] or P < -cells.takes[block]",
+          "root < 0.0", f"{RAISED}::test_raised_bound_knows_what_a_low_battery_gives", True),
+    Fault("limit of power of a block taken at its least", "solve/cells.py", "np.maximum.reduceat(most, starts) for most",
+          "np.minimum.reduceat(most, starts) for most", f"{RAISED}::test_cells_hold_the_extremes_of_the_power_limits", True),
+    Fault("cells follow half of what they claim", "solve/cells.py", "narrow = pruned(problem, bound, by_g)",
+          "narrow = pruned(problem, bound, 0.5 * by_g)", f"{SEARCH}[two seconds]", True),
+    Fault("bound raised by at least the slack, not by at most", "solve/cells.py", "min(max(float(excess), 0.0), by_g)",
+          "max(float(excess), by_g)", f"{SEARCH}[two seconds]", True),
+    Fault("room of a trip too low by what it draws", "solve/room.py", "min(highs[1, k] - least_J[k], high)",
+          "min(highs[1, k] - most_J[k], high)", f"{SEARCH}[tiny battery]", True),
+    Fault("points within a third of the slack kept only", "solve/certificate.py", "float(bound.intercept_g[0, -1]) + slack_g",
+          "float(bound.intercept_g[0, -1]) + slack_g / 3.0", f"{SEARCH}[two seconds]", True),
+    Fault("bend of the losses between samples forgotten", "solve/certificate.py", "share = np.diff(edge) ** 2 / 8",
+          "share = np.diff(edge) ** 2 / 8e3", f"{AFFINE_ALONE}[strong dependence on charge]", True),
+    Fault("sign of a jump of the costate in a plane", "solve/planes.py", "self.shape_before, -self.shape_after",
+          "self.shape_before, self.shape_after", f"{PLANES}::test_parts_are_put_together_as_a_scan_finds_them", True),
+    Fault("energy at a jump counted twice", "solve/planes.py", "own[k] -= at_J[k]", "own[k] += at_J[k]",
+          f"{PLANES}::test_plane_touches_its_own_bound", True),
+    Fault("a window that binds is never seen", "solve/steps.py", "< TOUCHES * (high - low)", "< 0.0",
+          "tests/solve/test_windows_and_ends.py::test_a_wider_gap_is_enough_only_where_the_window_binds", True),
+    Fault("table error of seconds told by affine bounds alone", "solve/finer.py", "found.lower_g <= found.bound.bound_g or",
+          "found.lower_g >= found.bound.bound_g or",
+          "tests/opinions/test_polish.py::test_bar_of_a_trip_of_seconds_holds_continuous_choices[series-7]", True),
 )
 
 
@@ -127,19 +180,19 @@ def tried(fault: Fault, copy: Path) -> str:
     source = path.read_text(encoding="utf-8")
     path.write_text(source[:begin] + fault.wrong + source[end:], encoding="utf-8")
     try:
-        return "caught" if not passes(fault.test, copy) else "missed"
+        return "caught" if not passes(fault, copy) else "missed"
     finally:
         path.write_text(source, encoding="utf-8")
 
 
-def passes(test: str, copy: Path) -> bool:
-    """Whether a test passes on the copy, kernels uncompiled."""
-    environment = {**os.environ, "NUMBA_DISABLE_JIT": "1", "EMS_CACHE_DIR": str(copy / "cache"), "PYTHONPATH": str(copy),
-                   "PYTHONDONTWRITEBYTECODE": "1"}
-    ended = subprocess.run([sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", test], cwd=copy, env=environment,
+def passes(fault: Fault, copy: Path) -> bool:
+    """Whether a fault's test passes on the copy."""
+    environment = {**os.environ, "NUMBA_DISABLE_JIT": str(int(not fault.compiled)), "EMS_CACHE_DIR": str(copy / "cache"),
+                   "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
+    ended = subprocess.run([sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", fault.test], cwd=copy, env=environment,
                            capture_output=True, text=True)
     if ended.returncode not in (0, 1):
-        raise RuntimeError(f"{test} did not run:\n{ended.stdout[-2000:]}{ended.stderr[-2000:]}")
+        raise RuntimeError(f"{fault.test} did not run:\n{ended.stdout[-2000:]}{ended.stderr[-2000:]}")
     return ended.returncode == 0
 
 
@@ -152,9 +205,9 @@ def main(names: list[str] | None = None) -> dict[str, str]:
             shutil.copytree(CHECKOUT / part, copy / part, ignore=shutil.ignore_patterns("__pycache__"))
         shutil.copy(CHECKOUT / "pyproject.toml", copy)
         chosen = [f for f in FAULTS if not names or any(word in f.name for word in names)]
-        for test in sorted({f.test for f in chosen}):
-            if not passes(test, copy):
-                raise SystemExit(f"{test} fails without any fault: nothing can be said")
+        for fault in {(f.test, f.compiled): f for f in chosen}.values():
+            if not passes(fault, copy):
+                raise SystemExit(f"{fault.test} fails without any fault: nothing can be said")
         for fault in chosen:
             outcome[fault.name] = tried(fault, copy)
             print(f"{outcome[fault.name]:8} {fault.name:58} {fault.file:32} {fault.test}", flush=True)

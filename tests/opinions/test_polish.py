@@ -7,10 +7,14 @@ the theory of optimal control, in which the multiplier of the battery's equation
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from ems import library
+from ems.layout.load import load_layout
+from ems.solve.optimum import optimum
 from ems.solve.polish import polish
 
 PIECES = [("three-clutch", 20, 170), ("input-split", 20, 170), ("series", 20, 170)]
@@ -44,6 +48,22 @@ def test_polished_choices_do_not_undercut_the_bound_in_the_true_plant(pair):
     assert list(polished.trace.columns["configuration"]) == list(found.trace.columns["configuration"])
 
 
+@pytest.mark.parametrize(("layout", "seconds"), [("series", 7), ("input-split", 7), ("series", 20), ("parallel-six", 20)])
+def test_bar_of_a_trip_of_seconds_holds_continuous_choices(pieces, layout, seconds):
+    """What a few points of a table miss of the charge asked for is part of the table error: the polished trip, which meets it exactly, lies
+    no further below the optimum in the true plant than gap and table error say (0.9 % in seven seconds of ``series``). Tables of twice the
+    points leave a quarter of an error that falls as the square of their spacing, so a third more than the table error is let through."""
+    speed_kmh = np.array([0.0, 5, 12, 20, 26, 20, 9, 0])
+    cycle = pieces.cycle("udds", 160, 160 + seconds)
+    if seconds == 7:
+        cycle = replace(cycle, speed_m_s=speed_kmh / 3.6)
+    found = optimum(load_layout(layout), cycle)
+    polished = polish(found)
+    assert polished.solved, polished.status
+    assert found.gap_percent + found.table_error_percent < 3.0
+    assert polished.replayed_g >= found.objective_g * (1 - (found.gap_percent + 4 / 3 * found.table_error_percent) / 100) - 1e-4
+
+
 def test_multiplier_is_the_costate(pair):
     """Two methods that share no line price a joule of stored energy alike, and let it drift alike over the trip.
 
@@ -53,6 +73,10 @@ def test_multiplier_is_the_costate(pair):
     assert (polished.energy_J[1:-1] > low).all() and (polished.energy_J[1:-1] < high).all()     # it does not bind on these pieces
     assert (polished.multiplier_g_J > 0.0).all()
     assert polished.multiplier_g_J == pytest.approx(polished.costate_g_J, rel=0.12)
+    sloped = np.isfinite(polished.slope_g_J)                # on the values of the dynamic programming, over a chord
+    near = np.abs(polished.slope_g_J[sloped] / polished.multiplier_g_J[sloped] - 1.0) < 0.1
+    assert sloped.mean() > 0.9 and (polished.slope_g_J[sloped] > 0.0).mean() > 0.9
+    assert near.mean() > 0.8 or found.engine_starts == 1        # a single start is a kink in the values: they have no slope there
     drift = polished.multiplier_g_J[0] / polished.multiplier_g_J[-1]
     assert drift == pytest.approx(polished.costate_g_J[0] / polished.costate_g_J[-1], abs=2e-3)
 
@@ -87,18 +111,24 @@ def test_optimality_condition_of_the_smooth_program(pair):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("cycle", ["wltc-3b", "udds", "hwfet", "us06", "nedc"])
+@pytest.mark.parametrize("cycle", ["wltc-3b", "udds", "hwfet", "us06", "nedc", "hill-town"])
 @pytest.mark.parametrize("layout", library.names("layout"))
-def test_polish_of_whole_cycles(pieces, layout, cycle):
-    """Within 0.2 % of fuel net of what the smoothing does by itself, and in the true plant not below what is certified."""
-    found = pieces.optimum(layout, cycle)
-    polished = polish(found)
-    if not polished.solved:
-        pytest.xfail(f"{layout} on {cycle}: {polished.status} after {polished.iterations} iterations")
-    assert abs(polished.difference_percent - polished.smoothing_percent) < 0.2
-    assert abs(polished.costate_difference_percent) < 2.0
-    assert polished.replayed_g >= found.lower_bound_g * (1 - found.table_error_percent / 100 - 2e-4)
-    assert abs(polished.trace.energy_residual_percent) < 1e-6
+def test_polish_of_whole_cycles(layout, cycle):
+    """Within 0.2 % of fuel net of what the smoothing does by itself, and in the true plant not below what is certified: the rows of
+    ``benchmarks/polish.py`` (``pytest -s`` shows them)."""
+    from polish import measured, told
+
+    row = measured(layout, cycle)
+    print(told(row))
+    if "error" in row:
+        pytest.skip(str(row["error"]))
+    if not row["solved"]:
+        pytest.xfail(f"{layout} on {cycle}: {row['status']} after {row['iterations']} iterations")
+    assert abs(row["net_percent"]) < 0.2
+    assert abs(row["costate_difference_percent"]) < 2.0
+    assert abs(row["slope_difference_percent"]) < 2.0
+    assert row["replayed_g"] >= row["lower_bound_g"] * (1 - row["table_error_percent"] / 100 - 2e-4)
+    assert abs(row["residual_percent"]) < 1e-6
 
 
 def test_a_program_that_stops_early_says_so(pieces):

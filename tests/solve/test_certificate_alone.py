@@ -1,8 +1,6 @@
-"""The certificate computed anew from tables.npz with nothing but numpy.
+"""The certificate computed anew from tables.npz with nothing but numpy (``alone.py``): affine values a_k(node) - slope_k energy.
 
-Nothing here imports kernels or solvers; what is read is the file and the slopes that are claimed. Source: weak duality - a
-function that nowhere exceeds stage cost plus next value bounds the optimum (Bertsekas, Dynamic Programming and Optimal Control,
-sec. 6.2; from memory), tried on affine values a_k(node) - slope_k energy.
+What is read is the file and the slopes that are claimed. Source: weak duality, see ``alone.py``.
 """
 
 from __future__ import annotations
@@ -11,65 +9,10 @@ import numpy as np
 import pytest
 
 from ems import library
+from tests.solve.alone import Battery, affine_bound_g, electrochemical, stage_costs
 
 PIECES = [("series", 150, {}), ("three-clutch", 90, {}), ("three-clutch", 60, {"dwell_s": 4.0}), ("series", 100, {"cold": True})]
 CELLS, FEWER_CELLS = 1500, 300
-
-
-def window_in_cells(file, cells):
-    """(edges from the target, highest and least R / V^2 of each cell discharging and charging), bounds over each whole cell."""
-    soc, volt, capacity = file["battery_soc"], file["battery_voltage_V"], float(file["battery_capacity_As"])
-    grid = np.unique(np.concatenate([np.linspace(soc[0], soc[-1], 40 * cells), soc]))
-    v = np.interp(grid, soc, volt)
-    energy = np.concatenate([[0.0], np.cumsum(capacity * np.diff(grid) * 0.5 * (v[1:] + v[:-1]))])
-    low, high = file["window_J"]
-    edge = np.unique(np.concatenate([np.linspace(low, high, cells), np.interp(soc, grid, energy).clip(low, high)]))
-    at = np.interp(edge, energy, grid)
-    v = np.interp(at, soc, volt)
-    least, edges = [], []
-    for name in ("battery_discharge_ohm", "battery_charge_ohm"):
-        r = np.interp(at, soc, file[name])
-        least.append(np.minimum(r[1:], r[:-1]) / np.maximum(v[1:], v[:-1]) ** 2)
-        edges.append(r / v**2)
-    return edge - float(file["target_J"]), least, edges
-
-
-def electrochemical(power, x):
-    return 2 * power / (1 + np.sqrt(np.maximum(1 - 4 * power * x, 0.0)))
-
-
-def stage_costs(file, slope, cells=CELLS):
-    """(K, N) rigorous lower bounds of the stage costs, and the least on the edges alone."""
-    edge, least, on_edges = window_in_cells(file, cells)
-    first, count, demand = file["first"], file["count"], file["demand_of"]
-    K, N = demand.size, first.shape[1]
-    bounded, sampled = np.full((K, N), np.inf), np.full((K, N), np.inf)
-    for k in range(K):
-        dt, burn, tilt = file["dt_s"][k], file["burn_s"][k], slope[k] - slope[k + 1]
-        nearer = np.minimum(tilt * edge[1:], tilt * edge[:-1])
-        for n in range(N):
-            chosen = slice(first[demand[k], n], first[demand[k], n] + count[demand[k], n])
-            if chosen.stop == chosen.start:
-                continue
-            power, fuel = file["power_W"][chosen][:, None], file["fuel_g_s"][chosen]
-            out = power > 0
-            cell = nearer + slope[k + 1] * dt * electrochemical(power, np.where(out, least[0], least[1]))
-            spot = tilt * edge + slope[k + 1] * dt * electrochemical(power, np.where(out, on_edges[0], on_edges[1]))
-            bounded[k, n], sampled[k, n] = (fuel * burn + cell.min(axis=1)).min(), (fuel * burn + spot.min(axis=1)).min()
-    return bounded, sampled
-
-
-def bound_of(file, slope, stage):
-    """Backward over states: the value from rest, less what the energy at hand is worth."""
-    node = file["state_node"]
-    value, driven = np.zeros(node.size - 1), node[:-1]
-    for k in range(stage.shape[0] - 1, -1, -1):
-        possible = np.isfinite(file["stored_J"][k])
-        paid = np.where(possible, file["fixed_g"] + slope[k] * np.where(possible, file["stored_J"][k], 0.0), np.inf)
-        paid = np.where(file["state_open"], paid[node][:, driven], np.inf)
-        from_any = (paid + stage[k][driven] + value).min(axis=1)
-        value, rest = from_any[:-1], from_any[-1]
-    return float(rest - slope[0] * (file["start_J"] - file["target_J"]))
 
 
 def dumped(found, path):
@@ -100,8 +43,8 @@ def test_lower_bound_of_the_file_alone(claimed):
     objective; the claim is no higher than the least on the edges allows and no lower than this bound but for the width of a cell."""
     file, slope = claimed
     assert (slope >= 0).all()
-    bounded, sampled = stage_costs(file, slope)
-    rigorous, optimistic = bound_of(file, slope, bounded), bound_of(file, slope, sampled)
+    bounded, sampled = stage_costs(file, slope, CELLS)
+    rigorous, optimistic = affine_bound_g(file, slope, bounded), affine_bound_g(file, slope, sampled)
     objective, claim = float(file["objective_g"]), float(file["affine_bound_g"])
     assert claim <= float(file["lower_bound_g"]) <= objective
     assert rigorous <= optimistic
@@ -116,8 +59,8 @@ def test_any_slopes_prove_something_but_none_more_than_the_objective(claimed):
     file, slope = claimed
     best = float(file["affine_bound_g"])
     for factor in (0.0, 0.9, 0.99, 1.01, 1.1):
-        bounded, _ = stage_costs(file, factor * slope)
-        assert bound_of(file, factor * slope, bounded) <= best + 1e-4 * abs(best)
+        bounded, _ = stage_costs(file, factor * slope, CELLS)
+        assert affine_bound_g(file, factor * slope, bounded) <= best + 1e-4 * abs(best)
 
 
 def test_the_trip_in_the_file_obeys_its_own_rules(claimed):
@@ -129,19 +72,14 @@ def obeys_its_own_rules(file):
     K, node, energy = file["dt_s"].size, file["optimum_node"], file["optimum_energy_J"]
     before = np.concatenate([[file["first"].shape[1]], node[:-1]])
     total = file["fixed_g"][before, node].sum()
-    soc, low_high = file["battery_soc"], file["window_J"]
+    battery, low_high = Battery(file), file["window_J"]
     assert low_high[0] - 1 <= energy.min() and energy.max() <= low_high[1] + 1
     for k in range(K):
         u, n = file["demand_of"][k], node[k]
         chosen = slice(file["first"][u, n], file["first"][u, n] + file["count"][u, n])
         start = energy[k] - file["stored_J"][k, before[k], n]
-        i = min(int(np.searchsorted(file["battery_energy_J"], start, side="right")) - 1, soc.size - 2)
-        slope_V = (file["battery_voltage_V"][i + 1] - file["battery_voltage_V"][i]) / (soc[i + 1] - soc[i])
-        v = np.sqrt(file["battery_voltage_V"][i] ** 2 + 2 * slope_V * (start - file["battery_energy_J"][i]) / file["battery_capacity_As"])
-        at = soc[i] + (v - file["battery_voltage_V"][i]) / slope_V
-        out, into = np.interp(at, soc, file["battery_discharge_ohm"]), np.interp(at, soc, file["battery_charge_ohm"])
         power = file["power_W"][chosen]
-        step = file["dt_s"][k] * electrochemical(power, np.where(power > 0, out, into) / v**2)
+        step = file["dt_s"][k] * electrochemical(power, np.where(power > 0, *battery.losses(start)))
         fits = np.abs(start - step - energy[k + 1]) < 0.05
         assert fits.any(), f"no point explains second {k}"
         total += file["fuel_g_s"][chosen][fits].min() * file["burn_s"][k]
@@ -171,7 +109,7 @@ def test_whole_trips_of_everything_shipped(layout, cycle, tmp_path):
     assert found.fuel_g >= net_energy_floor_g(found) > 0
     file, slope = dumped(found, tmp_path / "tables.npz")
     bounded, sampled = stage_costs(file, slope, FEWER_CELLS)
-    rigorous, optimistic = bound_of(file, slope, bounded), bound_of(file, slope, sampled)
+    rigorous, optimistic = affine_bound_g(file, slope, bounded), affine_bound_g(file, slope, sampled)
     objective, claim = float(file["objective_g"]), float(file["affine_bound_g"])
     print(f"{layout} {cycle}: {objective:.3f} g, claimed {claim:.3f}, alone {rigorous:.3f} to {optimistic:.3f}")
     assert claim <= float(file["lower_bound_g"]) <= objective

@@ -68,7 +68,7 @@ def test_what_the_first_search_of_finer_tables_missed_is_searched_afterwards(pie
     tables = added(problem.tables, wide, refined(grid, 2), slopes)
     at_once = bound_at(with_tables(problem, tables), bound.shape, bound.segments, bound.values_g_J).bound_g
     assert at_once < bound.bound_g - 1e-6
-    assert finer.bound(bound, trip_g)[1] == pytest.approx(at_once, rel=1e-9)
+    assert finer.bound(bound, trip_g)[1].bound_g == pytest.approx(at_once, rel=1e-9)
 
 
 def test_tables_are_made_finer_until_they_miss_little(pieces, monkeypatch):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from ems.errors import InputError, RunError
 from ems.layout.load import load_layout
 from ems.solve.dynamic import full_corridor, solve_dynamic
 from ems.solve.optimum import optimum
+from ems.solve.steps import TOUCHES, USUAL, aim_at
 
 BINDING_PERCENT = 0.15      # the certified gap that is promised where the window binds
 MEASURED_PERCENT = 0.08     # and what these trips keep to: 0.02 to 0.05 when they were chosen
@@ -143,3 +145,15 @@ def test_surplus_at_the_end(pieces, layout):
     assert found.costate_segments[-1]["costate"] < 0.05 < 2 < found.costate_segments[0]["costate"]
     asked = optimum(load_layout(layout, overrides=HALVED), cycle, charge=(0.55, found.soc_end - 1e-4))
     assert asked.objective_g == pytest.approx(found.objective_g, rel=BINDING_PERCENT / 100)
+
+
+def test_a_wider_gap_is_enough_only_where_the_window_binds():
+    """By definition: a trip that comes to an end of the window is content with the gap for that, any other and any gap asked for is not."""
+    problem, inside = SimpleNamespace(window_J=(100.0, 1100.0)), np.array([500.0, 900.0, 500.0])
+    near, far = 0.9 * TOUCHES * 1000.0, 1.1 * TOUCHES * 1000.0
+    for course, binds in ((inside, False), (inside - 400.0 + far, False), (inside - 400.0 + near, True), (inside + 200.0 - far, False),
+                          (inside + 200.0 - near, True)):
+        driven = SimpleNamespace(energy_J=course)
+        assert USUAL.wanted(problem, driven) == (USUAL.binding if binds else USUAL.free)
+        assert aim_at(0.03).wanted(problem, driven) == pytest.approx(0.0003)
+    assert USUAL.binding > USUAL.free

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 
 import pytest
 
 from ems.errors import InputError, RunError
 from ems.studies.run import run_study
-from ems.studies.store import FILE, CaseRow, Store
+from ems.studies.store import APPLICATION, FILE, VERSION, CaseRow, Store
 from ems.studies.worker import Outcome
 from tests.studies.conftest import solved, table
 
@@ -70,6 +71,20 @@ def test_a_full_disk_is_said_and_what_was_written_stays(tmp_path):
     with Store(tmp_path) as store:
         assert store.notes == []
         store.add(outcome(number))
+
+
+@pytest.mark.parametrize("written", ["", f"PRAGMA application_id = {APPLICATION}; PRAGMA user_version = {VERSION};"])
+def test_a_first_start_that_never_came_to_its_tables(tmp_path, written):
+    """A full disk or a kill leaves a file without a table: the same command goes on as if it were not there."""
+    with closing(sqlite3.connect(tmp_path / FILE)) as base:
+        base.execute("PRAGMA journal_mode = WAL")
+        base.executescript(written)
+    assert (tmp_path / FILE).stat().st_size > 0
+    with Store(tmp_path) as store:
+        assert store.notes == []
+        store.begin({"name": "x"}, map(case, range(2)))
+        store.add(outcome(1))
+    assert set(results(tmp_path)) == {f"{1:064d}"}
 
 
 def test_a_torn_end_of_the_journal_costs_the_last_case_alone(tmp_path):
