@@ -32,6 +32,7 @@ MOST_CYCLES = 100
 LEAST_REST_M = 50.0
 NEARLY_EMPTY = 1e-3         # of the window above the sustaining charge: empty
 REGRESSION_SHARES = (-0.02, -0.01, 0.01, 0.02)   # electric energy of the regression's runs, of the fuel's energy
+BLENDED_GAP_PERCENT = 0.1   # of the little fuel of a trip from full to empty: a narrower gap takes minutes
 
 Progress = Callable[[str], None]
 
@@ -235,7 +236,7 @@ def _blend(layout: Layout, cycle: Cycle, full: float, empty: float, times: int, 
     """The optimum for the trip of so many cycles, known beforehand."""
     if progress is not None:
         progress(f"blended optimum over {times} cycles")
-    found = optimum(layout, repeated(cycle, times), charge=(full, empty), grid=grid, progress=progress)
+    found = optimum(layout, repeated(cycle, times), charge=(full, empty), grid=grid, progress=progress, gap_percent=BLENDED_GAP_PERCENT)
     stored_kWh = float(course_of(found.trace).stored_J.sum()) / 3.6e6
     return (Figures(found.fuel_l_per_100km, found.co2_g_per_km, 100.0 * stored_kWh / charger_efficiency / found.distance_km), _bar(found))
 

@@ -75,7 +75,7 @@ def room(b: BatteryArrays, e: float, dt: float, keep: Any) -> Room:
     left = e - b.low_J - keep[1] - MARGIN_J
     out = left / (dt if left < 0.0 else max(dt, keep[0]))
     if out < 0.0:
-        high = min(high, out)
+        high = min(high, out - x_in * out * out)
     elif out < 0.5 / x_out:
         high = min(high, out - x_out * out * out)
     over = (e - b.high_J + MARGIN_J) / dt

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from ems.errors import InputError
+from ems.kernels.simulate import internal, room
 from ems.solve.optimum import optimum
 from ems.strategies.ecms import Ecms
 from ems.strategies.load import load_strategy
@@ -170,3 +171,12 @@ def test_charge_outside_the_window(courses):
     c = courses("series", *PIECE)
     with pytest.raises(InputError, match="window"):
         simulate(c.plant.layout, c.cycle, Ecms(2.6), charge=(0.1, 0.9), course=c)
+
+
+@pytest.mark.parametrize("short_J", [5.0, 500.0, 4000.0])
+def test_a_battery_below_its_window_is_charged_back_into_it(courses, short_J):
+    """Where a change leaves it below, the least charging that is let through brings it back in one second, losses paid (derived)."""
+    b = courses("series-chargeable", "udds", 0, 60).plant.battery
+    space = room(b, b.low_J - short_J, 1.0, np.array([1.0, 0.0, 0.0]))
+    assert space.high < 0.0
+    assert b.low_J - short_J - internal(space, space.high) >= b.low_J
