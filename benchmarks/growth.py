@@ -24,7 +24,7 @@ import ems
 from ems.kernels.dynamic import dynamic_programming
 from ems.plant.plant import build_plant
 from ems.solve.certificate import pruned
-from ems.solve.dynamic import _rows, full_corridor
+from ems.solve.dynamic import full_corridor, value_rows
 from ems.solve.steps import SLACK
 from ems.tables.build import DEFAULT_GRID, build_tables, refined
 from ems.trips.cycle import Cycle
@@ -59,7 +59,7 @@ def over_battery_nodes(times: int, nodes: tuple[int, ...] = (251, 501, 1001, 200
     """One backward sweep over the number of battery nodes."""
     found = ems.optimum(ems.load_layout("three-clutch"), ems.load_cycle("wltc-3b"))
     problem = pruned(found.problem, found.bound, SLACK * found.bound.bound_g)
-    row, sizes = _rows(problem), []
+    row, sizes = value_rows(problem), []
     for count in nodes:
         corridor = full_corridor(problem, count, float(found.bound.costate_g_J.max()))
         value = np.empty((int(row.max()) + 1, count))

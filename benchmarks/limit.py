@@ -24,7 +24,7 @@ import ems
 from ems.kernels.dynamic import dynamic_programming
 from ems.kernels.lookup import lesser
 from ems.solve.certificate import pruned
-from ems.solve.dynamic import _rows, full_corridor
+from ems.solve.dynamic import full_corridor, value_rows
 from ems.solve.problem import Problem
 from ems.solve.steps import SLACK
 
@@ -81,7 +81,7 @@ def copied_bytes_s(times: int) -> float:
 def measured(problem: Problem, costate_g_J: float, nodes: int, times: int) -> dict[str, float]:
     """Transitions of a sweep, and nanoseconds of one: ours, bare, with a parabola; and its memory traffic."""
     corridor = full_corridor(problem, nodes, costate_g_J)
-    row = _rows(problem)
+    row = value_rows(problem)
     value = np.empty((int(row.max()) + 1, nodes))
     points, links, battery = problem.points, problem.links, problem.plant.battery
     sweep_s = least_seconds(lambda: dynamic_programming(points, battery, links, corridor, row, value), times)

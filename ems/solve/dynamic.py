@@ -57,9 +57,7 @@ def solve_dynamic(problem: Problem, corridor: Corridor) -> Driven:
     """
     K, S = problem.alive.shape[0], problem.states
     battery, points, links = problem.plant.battery, problem.points, problem.links
-    row = _rows(problem)
-    value = np.empty((int(row.max()) + 1, corridor.size))
-    dynamic_programming(points, battery, links, corridor, row, value)
+    row, value = swept(problem, corridor)
     reach = np.empty((K + 1, S + 1))
     reachable(points, battery, links, corridor.window_low, problem.target_J, reach)
     state, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
@@ -75,7 +73,15 @@ def solve_dynamic(problem: Problem, corridor: Corridor) -> Driven:
                   corridor.size)
 
 
-def _rows(problem: Problem) -> IntArray:
+def swept(problem: Problem, corridor: Corridor) -> tuple[IntArray, Array]:
+    """The backward pass: (K + 1, S + 1) rows of the states, see ``value_rows``, and their values at the corridor's nodes [g]."""
+    row = value_rows(problem)
+    value = np.empty((int(row.max()) + 1, corridor.size))
+    dynamic_programming(problem.points, problem.plant.battery, problem.links, corridor, row, value)
+    return row, value
+
+
+def value_rows(problem: Problem) -> IntArray:
     """(K + 1, S + 1) where the values of a state before the change at k stand; -1 where no trip is in it."""
     before = np.zeros((problem.alive.shape[0] + 1, problem.states + 1), bool)
     before[0, -1] = True

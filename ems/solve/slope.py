@@ -9,9 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from ems.kernels.changes import HUGE
-from ems.kernels.dynamic import dynamic_programming
 from ems.solve.certificate import pruned
-from ems.solve.dynamic import _rows, narrow_corridor
+from ems.solve.dynamic import narrow_corridor, swept
 from ems.solve.optimum import Optimum
 from ems.types import Array
 
@@ -30,9 +29,7 @@ def value_slope(found: Optimum, energy_J: Array) -> Array:
     width = high - low
     narrow = pruned(problem, bound, 1.5 * (found.objective_g - bound.bound_g) + 2e-3 * max(found.objective_g, 1.0))
     corridor = narrow_corridor(narrow, energy_J - HALF * width, energy_J + HALF * width, NODES, float(bound.costate_g_J.max()))
-    row = _rows(narrow)
-    value = np.empty((int(row.max()) + 1, corridor.size))
-    dynamic_programming(narrow.points, narrow.plant.battery, narrow.links, corridor, row, value)
+    row, value = swept(narrow, corridor)
     slope = np.full(node.size, np.nan)
     for k in range(1, node.size):
         rows = row[k][np.flatnonzero(problem.changes.node[:-1] == node[k - 1])]
