@@ -46,7 +46,7 @@ def test_the_reason_names_what_was_saved_and_what_it_cost():
 
 
 def test_the_reason_when_nothing_else_could_be_done():
-    assert "every other configuration is stopped" in reason(SimpleNamespace(chosen="a", rows=(row("a", 1, 0, 0),)))
+    assert "a limit rules out every other configuration" in reason(SimpleNamespace(chosen="a", rows=(row("a", 1, 0, 0),)))
 
 
 def test_ties_and_choices_that_look_dearer_are_told_as_they_are():
