@@ -55,12 +55,12 @@ def cache_folder(name: str) -> Path | None:
     digest = hashlib.sha256(numba.__version__.encode())
     for source in sorted(_sources(name)):
         digest.update((KERNELS / f"{source}.py").read_bytes())
-    folder = _base_folder() / f"{name}-{digest.hexdigest()[:16]}"
     try:
+        folder = _base_folder() / f"{name}-{digest.hexdigest()[:16]}"
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
             return folder
-    except OSError:
+    except (OSError, RuntimeError):     # RuntimeError: no home folder
         return None
 
 

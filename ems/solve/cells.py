@@ -60,7 +60,7 @@ def cells_of(problem: Problem, room: Room, count: int) -> Cells:
 
 def in_cells(problem: Problem, ends_J: tuple[float, float], count: int) -> Cells:
     """A stretch of the window in equal cells with the extremes of R / V^2 and of the power limits in each block of them, knots of the
-    battery's table inside a cell included; no room yet."""
+    battery's table inside a cell included; a trip can be in any of them."""
     battery, (low, high) = problem.plant.layout.battery, ends_J
     edge = np.linspace(low, high, count + 1)
     knots = battery.node_energy_J[(battery.node_energy_J > low) & (battery.node_energy_J < high)]
@@ -75,9 +75,10 @@ def in_cells(problem: Problem, ends_J: tuple[float, float], count: int) -> Cells
         bounds.append((np.minimum.reduceat(r_least / v_most**2, starts), np.maximum.reduceat(r_most / v_least**2, starts)))
     gives, takes = (np.min([_extremes(term, cell, count)[1] for term in terms], axis=0) for terms in _limit_terms(problem.plant, soc))
     most_gives, most_takes = ((1.0 + LIMIT_SLACK) * np.maximum.reduceat(most, starts) for most in (gives, takes))
-    nowhere = np.zeros((2, 0), np.int64)
+    shape = (2, problem.points.dt.size + 1)
     (out_least, out_most), (in_least, in_most) = bounds
-    return Cells(edge - problem.target_J, out_least, out_most, in_least, in_most, most_gives, most_takes, nowhere, nowhere)
+    return Cells(edge - problem.target_J, out_least, out_most, in_least, in_most, most_gives, most_takes,
+                 np.zeros(shape, np.int64), np.full(shape, starts.size))
 
 
 def _limit_terms(plant: Plant, soc: Array) -> tuple[list[Array], list[Array]]:

@@ -42,12 +42,12 @@ def full_corridor(problem: Problem, size: int, costate_g_J: float, penalty: floa
                     penalty * costate_g_J, 0.0, penalty * costate_g_J)
 
 
-def narrow_corridor(problem: Problem, low_J: Array, high_J: Array, size: int, costate_g_J: float) -> Corridor:
-    """Nodes between two courses of stored energy, clipped to the window."""
+def narrow_corridor(problem: Problem, low_J: Array, high_J: Array, size: int, costate_g_J: float, penalty: float = PENALTY) -> Corridor:
+    """Nodes between two courses of stored energy, clipped to the window; ``penalty`` as for ``full_corridor``."""
     low, high = problem.window_J
     lower, upper = np.clip(low_J, low, high), np.clip(high_J, low, high)
     step = np.maximum((upper - lower) / (size - 1), 1e-6 * (high - low))
-    return Corridor(lower, step, size, low, high, problem.target_J, 2.0 * costate_g_J, 0.5 * costate_g_J, PENALTY * costate_g_J)
+    return Corridor(lower, step, size, low, high, problem.target_J, 2.0 * costate_g_J, 0.5 * costate_g_J, penalty * costate_g_J)
 
 
 def solve_dynamic(problem: Problem, corridor: Corridor) -> Driven:

@@ -10,11 +10,11 @@ from ems.solve.cells import raised_bound_g
 from ems.solve.certificate import Bound, bound_at, reach_g
 from ems.solve.clock import Clock, Progress
 from ems.solve.problem import Problem, with_tables
-from ems.solve.steps import SLACK, USUAL, Aim, Proven, near, proven, slopes_around
+from ems.solve.steps import SHORT_S, SLACK, USUAL, Aim, Proven, near, proven, slopes_around
 from ems.tables.build import added, refined
 
 MOST_REFINED = 2        # how often tables are made finer before the error that is left is told
-SHORT_S, SHORT_CELLS = 120.0, 20_000    # seconds of a trip in which single points matter, and cells in which that is looked for
+SHORT_CELLS = 20_000    # in which it is looked for what single points matter on a trip of seconds
 
 
 class Finely(NamedTuple):

@@ -24,9 +24,9 @@ class Room(NamedTuple):
 
     @property
     def share(self) -> float:
-        """Mean height over that of the whole trip."""
+        """Mean height over that of the whole trip; 1 where a trip has only one way."""
         low, high = self.ends_J
-        return float((self.high_J - self.low_J).mean()) / (high - low)
+        return float((self.high_J - self.low_J).mean()) / (high - low) if high > low else 1.0
 
 
 def passable(narrow: Problem) -> bool:
@@ -38,7 +38,7 @@ def room_of(narrow: Problem, bound: Bound, by_g: float) -> Room:
     """Where a trip can be that costs less than the bound plus ``by_g``: down by what the dearest point and change of each interval take
     from the battery, up by the cheapest, from both ends of the trip.
 
-    narrow : the problem with only the points and changes of such trips; it must be ``passable``
+    narrow : the problem as ``pruned`` leaves it, with only the points and changes of such trips; it must be ``passable``
     """
     (low, high), points, links = narrow.window_J, narrow.points, narrow.links
     most_J, least_J = (each * points.dt for each in _drawn(narrow))

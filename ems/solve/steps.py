@@ -16,7 +16,7 @@ from ems.solve.cells import raised_bound_g
 from ems.solve.certificate import LONG_S, Bound, best_bound, bound_at, pruned, reach_g
 from ems.solve.clock import Clock, Progress
 from ems.solve.costate import costate_shape, solve_costate
-from ems.solve.dynamic import Driven, full_corridor, narrow_corridor, solve_dynamic
+from ems.solve.dynamic import PENALTY, Driven, full_corridor, narrow_corridor, solve_dynamic
 from ems.solve.problem import Problem
 from ems.solve.room import Room, passable, room_of
 from ems.tables.build import Tables, added
@@ -26,7 +26,9 @@ FIRST_COSTATE = 2.5             # fuel energy per electrochemical energy: where 
 ROUGH_NODES = 101               # battery nodes of the sweep that only shows where the window binds
 COARSE_NODES, FINE_NODES = 251, 201
 NODES_TIMES = (1, 3, 16, 40)      # as many by effort
-MOST_VALUES = 60_000_000        # of a sweep at any time, of 8 bytes each; no more nodes than that
+SHORT_S = 120.0                 # seconds of a trip in which single points matter
+STEEP_PENALTY = 50.0            # costates by which a missed target is priced there, once the usual price found no trip near the bound
+MOST_VALUES = 60_000_000        # of a sweep at any time, of 8 bytes each; no more nodes than that, but ROUGH_NODES at least
 CORRIDORS = (0.1, 0.02, 0.004)  # half heights of the fine corridors, share of what the coarse sweep looks at
 TOUCHES = 0.0025                # share of the window this near to whose ends a trip is said to touch it
 SLACK = 0.0004                  # cost above the bound beyond which points are not looked at in the first sweep, relative
@@ -186,18 +188,20 @@ def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Drive
     """
     costate = float(bound.costate_g_J.max())
     times = NODES_TIMES[min(effort, len(NODES_TIMES) - 1)]
-    best, height_J = _coarse_sweep(problem, bound, slack_g, COARSE_NODES * times)
+    penalty = STEEP_PENALTY if effort and float(problem.points.dt.sum()) <= SHORT_S else PENALTY
+    best, height_J = _coarse_sweep(problem, bound, slack_g, COARSE_NODES * times, penalty)
     narrow = problem
     for share in CORRIDORS:
         half = share * height_J
         narrow = pruned(narrow, bound, min(slack_g, best.objective_g - bound.bound_g) + 1e-6)
-        corridor = narrow_corridor(narrow, best.energy_J - half, best.energy_J + half, _nodes(narrow, FINE_NODES * times), costate)
+        corridor = narrow_corridor(narrow, best.energy_J - half, best.energy_J + half, _nodes(narrow, FINE_NODES * times), costate,
+                                   penalty)
         with suppress(RunError):                    # a corridor may hold no way to the target; the trip it lies around does
             best = min(best, solve_dynamic(narrow, corridor), key=lambda d: d.objective_g)
     return best
 
 
-def _coarse_sweep(problem: Problem, bound: Bound, slack_g: float, nodes: int) -> tuple[Driven, float]:
+def _coarse_sweep(problem: Problem, bound: Bound, slack_g: float, nodes: int, penalty: float = PENALTY) -> tuple[Driven, float]:
     """A trip through the pruned problem, and the mean height of what was searched for it [J].
 
     Through more points where too few were kept to stay inside the window.
@@ -207,10 +211,10 @@ def _coarse_sweep(problem: Problem, bound: Bound, slack_g: float, nodes: int) ->
         narrow = pruned(problem, bound, times * slack_g)
         if passable(narrow):
             with suppress(RunError):
-                corridor = _all_room(narrow, room_of(narrow, bound, times * slack_g), _nodes(narrow, nodes), costate)
+                corridor = _all_room(narrow, room_of(narrow, bound, times * slack_g), _nodes(narrow, nodes), costate, penalty)
                 return solve_dynamic(narrow, corridor), float(corridor.step.mean()) * (corridor.size - 1)
     low, high = problem.window_J
-    return solve_dynamic(problem, full_corridor(problem, _nodes(problem, nodes), costate)), high - low
+    return solve_dynamic(problem, full_corridor(problem, _nodes(problem, nodes), costate, penalty)), high - low
 
 
 def _nodes(problem: Problem, wanted: int) -> int:
@@ -219,11 +223,11 @@ def _nodes(problem: Problem, wanted: int) -> int:
     return max(min(wanted, MOST_VALUES // max(states, 1)), ROUGH_NODES)
 
 
-def _all_room(narrow: Problem, room: Room, nodes: int, costate_g_J: float) -> Corridor:
+def _all_room(narrow: Problem, room: Room, nodes: int, costate_g_J: float, penalty: float) -> Corridor:
     """Battery nodes over all that a trip can reach, and a little beside it."""
     low, high = narrow.window_J
     beside = BESIDE * (high - low)
-    return narrow_corridor(narrow, room.low_J[0] - beside, room.high_J[0] + beside, nodes, costate_g_J)
+    return narrow_corridor(narrow, room.low_J[0] - beside, room.high_J[0] + beside, nodes, costate_g_J, penalty)
 
 
 def _final_bound(problem: Problem, driven: Driven, bound: Bound) -> Bound:

@@ -224,7 +224,7 @@ def test_charge_couples_every_layout(few_lanes, layout):
     costate = solve_costate(problem, 2.5 / problem.plant.heating_value_J_g)
     final = float(costate.above.costate_g_J[-1])
     bound = best_bound(problem, costate.above.shape, np.zeros(problem.points.dt.size + 1, np.int64), np.array([final])).bound_g
-    driven = solve_dynamic(problem, full_corridor(problem, 8001, max(final, 5e-5)))
+    driven = solve_dynamic(problem, full_corridor(problem, 8001, max(final, 5e-5), 50.0))
     print(f"{layout}: bound {bound:.4f}, HiGHS {proven:.4f} to {exact:.4f}, driven {driven.objective_g:.4f} g")
     assert bound <= exact * (1 + 1e-9)
     assert proven <= driven.objective_g * (1 + 1e-9)
