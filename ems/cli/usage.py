@@ -34,7 +34,8 @@ def mistake_of(error: click.UsageError) -> Mistake:
         if found is not None:
             return Mistake(where, _name(error.param), found[1], _expected(error.param))
     if isinstance(error, exceptions.BadOptionUsage):
-        return Mistake(where, error.option_name, "no value behind it", "one")
+        too_much = "not take a value" in error.message
+        return Mistake(where, error.option_name, *(("a value", "none behind it") if too_much else ("no value behind it", "one")))
     command = re.match(r"No such command '(.*?)'", error.message)
     if command is not None and error.ctx is not None and isinstance(error.ctx.command, click.Group):
         known = error.ctx.command.list_commands(error.ctx)
@@ -67,7 +68,9 @@ def _expected(param: click.Parameter) -> str:
     if isinstance(taken, click.IntRange | click.FloatRange):
         if taken.min is not None and taken.max is not None:
             return f"{whole} from {taken.min:g} to {taken.max:g}"
-        return f"{whole} of at least {taken.min:g}" if taken.min is not None else f"{whole} of at most {taken.max:g}"
+        if taken.min is not None:
+            return f"{whole} above {taken.min:g}" if taken.min_open else f"{whole} of at least {taken.min:g}"
+        return f"{whole} of at most {taken.max:g}"
     return whole if isinstance(taken, click.types.IntParamType | click.types.FloatParamType) else "a word"
 
 

@@ -27,6 +27,8 @@ from ems.errors import CycleNotFollowed, RunError, Shortfall
     (["explain", "series"], "ems explain: --at: found nothing; expected a number (second of the cycle)"),
     (["batch", "rum"], "ems batch: command: found 'rum'; expected one of run, show (nearest: run)"),
     (["optimum", "series", "--gap"], ": --gap: found no value behind it; expected one"),
+    (["layouts", "--keys=all"], ": --keys: found a value; expected none behind it"),
+    (["comfort", "series", "--ramp", "0"], "ems comfort: --ramp: found 0.0; expected a number above 0"),
     (["optimum", "series", "--tables"], "ems optimum: --tables: found no --out; expected --out DIR too"),
 ])
 def test_wrong_usage_is_exit_2_in_the_form_of_every_mistake(ems, words, text):

@@ -11,9 +11,11 @@ import pytest
 
 from ems.errors import InputError, RunError
 from ems.layout.load import load_layout
+from ems.solve import steps
+from ems.solve.clock import Clock
 from ems.solve.dynamic import full_corridor, solve_dynamic
 from ems.solve.optimum import optimum
-from ems.solve.steps import TOUCHES, USUAL, aim_at
+from ems.solve.steps import NODES_TIMES, TOUCHES, USUAL, aim_at
 
 BINDING_PERCENT = 0.15      # the certified gap that is promised where the window binds
 MEASURED_PERCENT = 0.08     # and what these trips keep to: 0.02 to 0.05 when they were chosen
@@ -157,3 +159,28 @@ def test_a_wider_gap_is_enough_only_where_the_window_binds():
         assert USUAL.wanted(problem, driven) == (USUAL.binding if binds else USUAL.free)
         assert aim_at(0.03).wanted(problem, driven) == pytest.approx(0.0003)
     assert USUAL.binding > USUAL.free
+
+
+def test_only_a_gap_below_the_usual_ones_is_worth_more_work():
+    """A wide gap that is asked for costs no more than the usual one; a narrow one knows no measure of work (by definition)."""
+    for wide in (100.0 * USUAL.binding, 1.0):
+        assert (aim_at(wide).cells, aim_at(wide).work, aim_at(wide).free) == (USUAL.cells, USUAL.work, wide / 100.0)
+    narrow = aim_at(99.0 * USUAL.binding)
+    assert narrow.work > USUAL.work and narrow.cells[:len(USUAL.cells)] == USUAL.cells and len(narrow.cells) == len(NODES_TIMES)
+    assert aim_at(None) == USUAL
+
+
+def test_a_trip_far_above_the_bound_is_sought_again_before_cells(pieces, monkeypatch):
+    """As long as the gap is wider than any duality gap, more battery nodes come before cells; the last effort tries cells all the same."""
+    found, tried, aim = pieces.optimum("series", "udds", 160, 250, grid=pieces.small_grid), [], aim_at(1e-6)
+
+    def recorded(problem, bound, driven, lower_g, aim, cells, say):
+        tried.append(cells)
+        return lower_g
+
+    monkeypatch.setattr(steps, "raised", recorded)
+    for missed, expected in ((1.0, aim.cells), (0.0, aim.cells[-1:])):
+        tried.clear()
+        monkeypatch.setattr(steps, "TRIP_MISSED", missed)
+        steps.proven(found.problem, found.bound, Clock(), lambda _: None, aim)
+        assert tuple(tried) == expected
