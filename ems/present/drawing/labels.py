@@ -51,8 +51,9 @@ class Label:
         return element("text", escape(self.text, quote=False), x=self.x, y=self.y, class_=words, text_anchor=self.anchor, style=style)
 
 
-def large_sizes(labels: Sequence[Label], width: float, height: float) -> list[float | None]:
-    """Font sizes for a drawing that is squeezed into ``LITTLE``: readable where they neither meet nor leave it; None where all stay.
+def large_sizes(labels: Sequence[Label], width: float, height: float, wheels: Sequence[Box] = ()) -> list[float | None]:
+    """Font sizes for a drawing that is squeezed into ``LITTLE``: readable where they neither meet, nor reach into a gear wheel,
+    nor leave it; None where all stay.
 
     Small labels are left out there and have none.
     """
@@ -63,7 +64,8 @@ def large_sizes(labels: Sequence[Label], width: float, height: float) -> list[fl
     while True:
         boxes = {i: labels[i].box(size) for i, size in sizes.items()}
         clash = {i for i, box in boxes.items() if sizes[i] > LABEL and (
-            _leaves(box, width, height) or any(_meet(box, other) for j, other in boxes.items() if j != i))}
+            _leaves(box, width, height) or any(_meet(box, wheel, 0.0) for wheel in wheels)
+            or any(_meet(box, other, AIR) for j, other in boxes.items() if j != i))}
         if not clash:
             return [sizes.get(i) for i in range(len(labels))]
         sizes |= {i: max(LABEL, sizes[i] - STEP) for i in clash}
@@ -73,5 +75,5 @@ def _leaves(box: Box, width: float, height: float) -> bool:
     return box[0] < 0.0 or box[1] < 0.0 or box[2] > width or box[3] > height
 
 
-def _meet(a: Box, b: Box) -> bool:
-    return a[0] < b[2] + AIR and b[0] < a[2] + AIR and a[1] < b[3] + AIR and b[1] < a[3] + AIR
+def _meet(a: Box, b: Box, air: float) -> bool:
+    return a[0] < b[2] + air and b[0] < a[2] + air and a[1] < b[3] + air and b[1] < a[3] + air

@@ -59,7 +59,7 @@ def drawing(g: Geometry, layout: Layout, overlay: Overlay | None = None, *, pref
     labels = [text for s in [*symbols, *(m for _, m in mounted)] for text in s.labels]
     battery = _battery(g, layout)
     words = [*labels, *notes, *battery.labels]
-    sizes = large_sizes(words, g.width, g.height)
+    sizes = large_sizes(words, g.width, g.height, [wheel for s in symbols for wheel in s.wheels])
     content = [
         f"<style>{style_sheet()}</style>" if style else "", "" if still else _heads(prefix),
         rect(0.0, 0.0, g.width, g.height, "paper"),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from ems.present.drawing.axes import DRUM, Item, What
 from ems.present.drawing.geometry import Geometry
-from ems.present.drawing.labels import Label
+from ems.present.drawing.labels import Box, Label
 from ems.present.drawing.sizes import (
     AXLE_RADIUS,
     CLUTCH_PORT,
@@ -27,10 +27,11 @@ LINING = 4.0                # thickness of a clutch's lining and of a brake's pa
 
 @dataclass(frozen=True, slots=True)
 class Symbol:
-    """Shapes of an element, and its labels."""
+    """Shapes of an element, its labels, and the gear wheels that no label should reach into."""
 
     shapes: list[str]
     labels: list[Label]
+    wheels: tuple[Box, ...] = ()
 
 
 def symbol(g: Geometry, i: int) -> Symbol:
@@ -85,20 +86,23 @@ def _machine(g: Geometry, i: int) -> Symbol:
 
 def _gear(g: Geometry, i: int) -> Symbol:
     item, x = g.made.items[i], g.x[i]
-    shapes = []
+    shapes, wheels = list[str](), list[Box]()
     for k, (near, far) in enumerate(g.wheel_radii(i)):
         row, other = g.gear_rows(item)[k], g.gear_rows(item)[1 - k]
         y, towards = g.y[row], 1.0 if other > row else -1.0
         inner = g.radius(item.ports[k][1])
         edges = [(-far, near)] if inner == 0.0 else [(inner, near), (-far, -inner)]
         shapes += [rect(x - PLATE, y + towards * a, x + PLATE, y + towards * b, "wheel", 1.0) for a, b in edges]
+        top, bottom = sorted((y - towards * far, y + towards * near))
+        wheels.append((x - PLATE, top, x + PLATE, bottom))
     upper = min(g.gear_rows(item))
     middle = g.y[upper] + g.downs[upper] + 0.5 * g.gaps[upper]
     side = 1.0 if g.shape(i).label[1] > g.shape(i).label[0] else -1.0
     at, anchor = x + side * (PLATE + 4.0), "start" if side > 0 else "end"
     first = middle - 2.0 - 0.5 * LINE * len(item.notes)
     words = [(item.lines[0], "label"), *((line_, "small") for line_ in (item.lines[1], *item.notes))]
-    return Symbol(shapes, [Label(at, first + n * LINE, word, class_, anchor) for n, (word, class_) in enumerate(words)])
+    return Symbol(shapes, [Label(at, first + n * LINE, word, class_, anchor) for n, (word, class_) in enumerate(words)],
+                  tuple(wheels))
 
 
 def links(g: Geometry, i: int) -> list[str]:

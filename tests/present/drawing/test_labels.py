@@ -34,6 +34,11 @@ def test_words_of_shipped_layouts_in_little_room(name):
     boxes = [Label(float(e.attrib["x"]), float(e.attrib["y"]), e.text, anchor=e.attrib["text-anchor"]).box(size)
              for e, size in zip(words, sizes, strict=True)]
     assert all(b[0] > -0.2 and b[1] > -0.2 and b[2] < width + 0.2 and b[3] < height + 0.2 for b in boxes)
+    wheels = [tuple(float(e.attrib[k]) for k in ("x", "y", "width", "height")) for e in root.iter() if e.attrib.get("class") == "wheel"]
+    assert wheels
+    for word, size, b in zip(words, sizes, boxes, strict=True):
+        for x, y, w, h in wheels if size > 11.0 else ():
+            assert b[2] < x + 0.2 or x + w < b[0] + 0.2 or b[3] < y + 0.2 or y + h < b[1] + 0.2, (name, word.text, x)
     for a, b in itertools.combinations(boxes, 2):
         assert a[2] < b[0] or b[2] < a[0] or a[3] < b[1] or b[3] < a[1], (name, a, b)
 
