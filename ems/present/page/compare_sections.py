@@ -21,17 +21,24 @@ def compare_head(result: Row, title: str, cycle: str) -> Head:
     """The top of the page: how far the strategy is from the least."""
     name, least, own = result["layout"], result["optimum_l_per_100km"], result["strategy_l_per_100km"]
     error = within(result["optimum_gap_percent"] + result["table_error_percent"])
-    answer = (f"Driven by {result['strategy']}, {name} ({title}) needs {own:.3f} l/100 km on {cycle}; the least possible with the same "
-              f"charge at both ends is {least:.3f}, proven within {error}. Of the {result['gap_g']:.1f} g between them "
+    answer = (f"Driven by {result['strategy']}, {name} ({title}) needs {own:.3f} l/100 km on {cycle} and ends at a charge of "
+              f"{result['soc_end']:.4f}, {_against(result)}; the least possible that ends there too is {least:.3f}, "
+              f"proven within an error bar of {error}. Of the {result['gap_g']:.1f} g between them "
               f"{result['calibration_g']:.1f} g are calibration, {result['foresight_g']:.1f} g need foresight, "
               f"{result['optimum_slack_g']:.1f} g the proof leaves open.")
-    corrected = ", ".join(f"{what} in {n} intervals" for what, n in result["corrections"].items()) or "nothing"
+    corrected = ", ".join(f"{what} in {n} intervals" for what, n in result["corrections"].items()) or "nothing; all it asked was possible"
     return Head(f"{result['strategy']} on {name} over {result['cycle']}", (f"{result['strategy']} on {name}", result["cycle"]), litres(own),
                 f"l/100 km, {100.0 * (own / least - 1.0):.1f} % above the least" if least > 0.0 else "l/100 km", answer, [
         ("Fuel", f"{result['strategy_fuel_g']:.2f} g over {result['distance_km']:.2f} km"),
         ("The least possible", f"{result['optimum_objective_g']:.2f} g; no control can need less than {result['lower_bound_g']:.2f} g"),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end, the optimum's too"),
         ("Corrected by the plant", corrected)])
+
+
+def _against(result: Row) -> str:
+    """The charge at the end against that at the start, in words."""
+    start, end = round(result["soc_start"], 4), round(result["soc_end"], 4)
+    return "as at the start" if start == end else f"{'higher' if end > start else 'lower'} than the {start:.4f} of the start"
 
 
 def compare_sections(result: Row) -> list[Section]:

@@ -39,7 +39,7 @@ RANKS = ("fuel_g", "worth_g", "change_g", "later_g")
 class Beside:
     """What a strategy is held against.
 
-    strategy : its name        optimum : the trip of least fuel with the same charge at both ends
+    strategy : its name        optimum : the trip of least fuel that starts and ends with its charge
     price_g : (K,) of each second, causes_g : (K,) each        best_configuration, best_mode : K, best at the strategy's states
     """
 
