@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from ems import remembered
+from ems.kernels import jit
 from ems.library import found_from, seen_from
 from ems.remembered import recall, remember
 
@@ -51,3 +53,24 @@ def test_where_an_input_was_read_is_remembered_by_its_digest(home, monkeypatch, 
     assert recall("a1" * 32) == str((home / "work" / "mine.toml").resolve()) and recall("b2" * 32) is None
     (home / "work" / "mine.toml").unlink()
     assert recall("a1" * 32) is None and recall("../../etc/passwd") is None
+
+
+@pytest.mark.parametrize("names", [{"EMS_CACHE_DIR": "/here"}, {"XDG_CACHE_HOME": "/there"}, {}], ids=["ours", "system", "home"])
+def test_kernels_and_inputs_are_kept_in_one_folder(monkeypatch, names):
+    """Kernels import nothing of ems, so the folder is written down twice; both must mean the same."""
+    for name in ("EMS_CACHE_DIR", "XDG_CACHE_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in names.items():
+        monkeypatch.setenv(name, value)
+    assert jit._base_folder() == remembered.cache_folder()
+
+
+def test_without_a_home_nothing_is_kept_and_nothing_fails(monkeypatch):
+    """A user without a home folder: kernels are compiled anew, inputs are not remembered."""
+    def homeless(self):
+        raise RuntimeError("Could not determine home directory.")
+
+    for name in ("EMS_CACHE_DIR", "XDG_CACHE_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr("pathlib.Path.expanduser", homeless)
+    assert jit.cache_folder.__wrapped__("lookup") is None and remembered.cache_folder() is None
