@@ -114,9 +114,17 @@ def _apart_percent(multiplier: Array, price: Array, inside: BoolArray) -> float:
 
 
 def _spline(name: str, axes: list[Array], values: Array) -> Any:
-    """Cubic B-spline through a table, of lower degree on an axis of fewer than four points."""
+    """Cubic B-spline through a table, of lower degree on an axis of fewer than four points.
+
+    Every axis goes on by a step of the same slope at both ends: casadi's splines are nothing outside their knots, and a torque a rounding
+    below zero would burn no fuel.
+    """
     import casadi as ca
 
+    for n in range(len(axes)):
+        axis, table = axes[n], np.moveaxis(values, n, 0)
+        axes = [*axes[:n], np.concatenate([[2 * axis[0] - axis[1]], axis, [2 * axis[-1] - axis[-2]]]), *axes[n + 1:]]
+        values = np.moveaxis(np.concatenate([[2 * table[0] - table[1]], table, [2 * table[-1] - table[-2]]]), 0, n)
     degree = [min(3, axis.size - 1) for axis in axes]
     return ca.interpolant(name, "bspline", [axis.tolist() for axis in axes], values.ravel(order="F").tolist(), {"degree": degree})
 

@@ -27,7 +27,7 @@ ROUGH_NODES = 101               # battery nodes of the sweep that only shows whe
 COARSE_NODES, FINE_NODES = 251, 201
 NODES_TIMES = (1, 3, 16, 40)      # as many by effort
 SHORT_S = 120.0                 # seconds of a trip in which single points matter
-STEEP_PENALTY = 50.0            # costates by which a missed target is priced there, once the usual price found no trip near the bound
+STEEP_PENALTY = 50.0            # costates by which a missed target is priced there too, once the usual price found no trip near the bound
 MOST_VALUES = 60_000_000        # of a sweep at any time, of 8 bytes each; no more nodes than that, but ROUGH_NODES at least
 CORRIDORS = (0.1, 0.02, 0.004)  # half heights of the fine corridors, share of what the coarse sweep looks at
 TOUCHES = 0.0025                # share of the window this near to whose ends a trip is said to touch it
@@ -182,13 +182,21 @@ def proven(problem: Problem, bound: Bound, clock: Clock, say: Progress, aim: Aim
 
 
 def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Driven:
-    """Coarse sweep over all that a trip can reach, then ever finer sweeps in corridors around the best trip so far.
+    """The best trip of that effort, at either price of a missed target where that matters.
 
     slack_g : how far from the bound a point may lie to be looked at      effort : 0, 1, ..: more nodes
     """
-    costate = float(bound.costate_g_J.max())
     times = NODES_TIMES[min(effort, len(NODES_TIMES) - 1)]
-    penalty = STEEP_PENALTY if effort and float(problem.points.dt.sum()) <= SHORT_S else PENALTY
+    prices = (PENALTY, STEEP_PENALTY) if effort and float(problem.points.dt.sum()) <= SHORT_S else (PENALTY,)
+    return min((_drive_at(problem, bound, slack_g, times, penalty) for penalty in prices), key=lambda d: d.objective_g)
+
+
+def _drive_at(problem: Problem, bound: Bound, slack_g: float, times: int, penalty: float) -> Driven:
+    """Coarse sweep over all that a trip can reach, then ever finer sweeps in corridors around the best trip so far.
+
+    times : as many battery nodes      penalty : costates by which a missed target is priced
+    """
+    costate = float(bound.costate_g_J.max())
     best, height_J = _coarse_sweep(problem, bound, slack_g, COARSE_NODES * times, penalty)
     narrow = problem
     for share in CORRIDORS:

@@ -110,6 +110,21 @@ def test_optimality_condition_of_the_smooth_program(pair):
     assert np.abs(slope[inside]) == pytest.approx(0.0, abs=2e-5)
 
 
+@pytest.mark.parametrize("step", [-1e-6, 1e-6])
+def test_smooth_maps_go_on_a_little_beyond_their_ends(step):
+    """IPOPT keeps limits to a rounding, and at zero torque and at rest the limit is the end of the map. A spline that is nothing there
+    burned no fuel, and the solver jumped to and fro between both (200 iterations of ``two-mode`` on HWFET, 22 since)."""
+    from ems.solve.polish import _spline
+
+    axes = [np.array([0.0, 1.0, 2.5, 4.0, 6.0]), np.array([0.0, 2.0, 3.0, 5.0])]
+    table = 1.0 + axes[0][:, None] ** 2 + axes[1][None, :]
+    smooth = _spline("bowl", axes, table)
+    for corner in ([0.0, 0.0], [6.0, 5.0], [0.0, 3.0], [2.5, 5.0]):
+        at = float(smooth(corner))
+        assert at == pytest.approx(1.0 + corner[0] ** 2 + corner[1], abs=1e-9)
+        assert float(smooth([corner[0] + step, corner[1] + step])) == pytest.approx(at, abs=3e-5)
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("cycle", ["wltc-3b", "udds", "hwfet", "us06", "nedc", "hill-town"])
 @pytest.mark.parametrize("layout", library.names("layout"))
