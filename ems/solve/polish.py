@@ -32,8 +32,7 @@ from ems.types import Array, BoolArray, IntArray
 
 ENERGY_J, TORQUE_NM, SPEED_RAD_S, POWER_W = 1e5, 100.0, 100.0, 1e4      # scales: the solver sees numbers near one
 SWITCH_W = 300.0            # width over which the battery's resistance passes from charging to discharging
-ROUNDING = 1e-7             # by which a scaled limit may be broken
-AXLE_ROOM_NM = 2 * ROUNDING * TORQUE_NM     # kept from the limit of a braking axle, which the plant judges without that rounding
+ROUNDING = 1e-7             # kept from scaled limits, since IPOPT breaks limits by less than that and the plant judges to the last bit
 KNOTS = 60                  # of the spline through R / V^2 over the window
 
 
@@ -45,8 +44,8 @@ class Polished:
     objective_g : fuel and prices on the smooth maps                 difference_percent : from the optimum's objective
     smoothing_percent : what the smooth maps alone change on the optimum's own trip, charge priced with the costate
     replayed_g, replayed_percent : the polished choices in the true plant, charge at the end priced with the costate, and from the optimum
-    broken_limits : intervals in which the true plant finds a limit broken, by about ``ROUNDING`` of the scales
-        above; the optimum's own choice is replayed there      broken_what : limit in words -> in how many of them
+    broken_limits : intervals in which the true plant finds a limit broken all the same; the optimum's own choice is replayed there
+    broken_what : limit in words -> in how many of them
     multiplier_g_J : (K,) multiplier of the battery's equation       costate_g_J : (K,) costate of the certificate at the same instants
     slope_g_J : (K,) slope of the dynamic programming's values there, NaN where there is none (``value_slope``)
     costate_difference_percent, slope_difference_percent : median of the multiplier's difference from them, where the window does not bind
@@ -255,8 +254,9 @@ class _Program:
             "print_time": False, "ipopt": {"print_level": 0, "sb": "yes", "max_iter": iterations, "tol": tolerance,
                                            "mu_init": 1e-4, "bound_push": 1e-5, "bound_frac": 1e-5}})
         start = np.concatenate([self.cuts.start.ravel(order="F"), self.energy_J / ENERGY_J])
-        below = np.concatenate([np.zeros(K), np.where(sense[kept] > 0, -ROUNDING, -math.inf)])
-        above = np.concatenate([np.zeros(K), np.where(sense[kept] > 0, math.inf, ROUNDING)])
+        inside = self._inside().ravel(order="F")[kept]
+        below = np.concatenate([np.zeros(K), np.where(sense[kept] > 0, inside, -math.inf)])
+        above = np.concatenate([np.zeros(K), np.where(sense[kept] > 0, math.inf, -inside)])
         result = solver(x0=np.clip(start, lower, upper), lbx=lower, ubx=upper, lbg=below, ubg=above)
         stats = solver.stats()
         return _Answer(np.asarray(result["x"]).ravel(), float(result["f"]), np.asarray(result["lam_g"]).ravel()[:K] / ENERGY_J,
@@ -300,10 +300,19 @@ class _Program:
         rows[begin + 2 * R:] = self.cuts.direction.reshape(G, -1)
         return rows * free
 
+    def _inside(self) -> Array:
+        """(limits, K) by how much every limit is kept; where no torque that is chosen, no speed and no power in a mesh is the limit, that
+        much is let through: those are no limits of the plant (choices are clipped), and they may pinch a choice that is at rest."""
+        inside, M = np.full((self.smooth.limits, self.node.size), ROUNDING), self.smooth.machines
+        inside[1, self.cuts.high[2] > self.cuts.low[2]] = -ROUNDING
+        inside[4:2 + 4 * M:4] = -ROUNDING
+        inside[-self.smooth.meshes:] = -ROUNDING
+        return inside
+
     def unpacked(self, x: Array) -> tuple[Array, Array]:
-        """Choices (K, 3 + I) and stored energies (K + 1,) [J] of a vector of variables."""
+        """Choices (K, 3 + I), in their ranges to the last bit, and stored energies (K + 1,) [J] of a vector of variables."""
         W, K = self.smooth.width, self.node.size
-        z = x[:W * K].reshape(K, W) * np.array([SPEED_RAD_S] + [TORQUE_NM] * (W - 1))
+        z = np.clip(x[:W * K].reshape(K, W), self.cuts.low.T, self.cuts.high.T) * np.array([SPEED_RAD_S] + [TORQUE_NM] * (W - 1))
         return np.ascontiguousarray(z), x[W * K:] * ENERGY_J
 
 
@@ -393,7 +402,7 @@ def _load_limits(plant: Plant, t: int, axle_least: Array) -> tuple[Array, Array,
     for q in range(a.load_count[t]):
         factor[q, a.load_joint[t, q]], least[q], most[q] = a.load_limit[t, q]
     for i, joint in enumerate(a.axle_joint):
-        factor[own + i, joint], least[own + i] = -1.0, axle_least[i] + AXLE_ROOM_NM
+        factor[own + i, joint], least[own + i] = -1.0, axle_least[i]
     return factor, least, most
 
 
