@@ -31,8 +31,8 @@ def _broken(polished: Polished) -> list[str]:
         return []
     which = ", ".join(f"{what} ({n})" for what, n in polished.broken_what.items())
     where = times(polished.broken_limits, "interval")
-    return [f"In {where} a choice lies beyond a limit of the true plant, which allows no rounding: {which}. "
-            "The smooth program keeps limits to about 0.00001 N m, 0.00001 rad/s or 0.001 W; there the optimum's own choice is replayed."]
+    return [f"In {where} a choice that the smooth maps allow lies beyond a limit of the true plant: {which}. "
+            "The optimum's own choice is replayed there."]
 
 
 def _apart(percent: float) -> str:
