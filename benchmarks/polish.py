@@ -38,14 +38,18 @@ def measured(layout: str, cycle: str) -> dict[str, object]:
             "net_percent": polished.difference_percent - polished.smoothing_percent, "all_seconds": time.perf_counter() - begun}
 
 
+def _percent(value: object) -> str:
+    return f"{value:8.3f}" if isinstance(value, float) else f"{'none':>8}"
+
+
 def told(row: dict[str, object]) -> str:
     """A row of the printed table."""
     if "error" in row:
         return f"{row['layout']:28} {row['cycle']:10} {row['error']}"
     certified = row["gap_percent"] + row["table_error_percent"]  # type: ignore[operator]
     line = (f"{row['layout']:28} {row['cycle']:10} {row['fuel_g']:9.2f} {row['difference_percent']:8.4f} {row['smoothing_percent']:8.4f} "
-            f"{row['net_percent']:8.4f} {row['replayed_percent']:8.4f} {certified:8.4f} {row['costate_difference_percent']:8.3f} "
-            f"{row['slope_difference_percent']:8.3f} {row['seconds']:6.1f}")
+            f"{row['net_percent']:8.4f} {row['replayed_percent']:8.4f} {certified:8.4f} {_percent(row['costate_difference_percent'])} "
+            f"{_percent(row['slope_difference_percent'])} {row['seconds']:6.1f}")
     ended = "" if row["solved"] else f"  {row['status']}"
     return line + ended + (f"  {row['broken_limits']} limits broken" if row["broken_limits"] else "")
 

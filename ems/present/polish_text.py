@@ -18,11 +18,18 @@ def polish_text(polished: Polished) -> list[str]:
         "",
         f"Second opinion (same configurations, maps smoothed, one nonlinear program): {polished.objective_g:.2f} g, "
         f"{_apart(polished.difference_percent)} the optimum; the smoothing alone puts it {_apart(polished.smoothing_percent)}.",
-        f"Its choices in the true plant: {polished.replayed_g:.2f} g, {_apart(polished.replayed_percent)} the optimum. "
-        f"Its price of stored energy is {_apart(polished.costate_difference_percent)} the costate and "
-        f"{_apart(polished.slope_difference_percent)} the slope of the dynamic programming's values.",
+        f"Its choices in the true plant: {polished.replayed_g:.2f} g, {_apart(polished.replayed_percent)} the optimum.",
+        *_prices(polished),
         *_broken(polished),
     ]
+
+
+def _prices(polished: Polished) -> list[str]:
+    """Its multiplier beside the two other prices of stored energy, as far as there are any."""
+    beside = ((polished.costate_difference_percent, "the costate"),
+              (polished.slope_difference_percent, "the slope of the dynamic programming's values"))
+    told = [f"{_apart(percent)} {what}" for percent, what in beside if percent is not None]
+    return [f"Its price of stored energy is {' and '.join(told)}."] if told else []
 
 
 def _broken(polished: Polished) -> list[str]:

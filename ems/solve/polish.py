@@ -48,7 +48,8 @@ class Polished:
     broken_what : limit in words -> in how many of them
     multiplier_g_J : (K,) multiplier of the battery's equation       costate_g_J : (K,) costate of the certificate at the same instants
     slope_g_J : (K,) slope of the dynamic programming's values there, NaN where there is none (``value_slope``)
-    costate_difference_percent, slope_difference_percent : median of the multiplier's difference from them, where the window does not bind
+    costate_difference_percent, slope_difference_percent : median of the multiplier's difference from them, where the window does not bind;
+        None where there is no such interval (values of a trip with a single start have kinks and no slope)
     energy_J : (K + 1,) stored energy on the smooth maps             trace : the choices in the true plant
     """
 
@@ -66,8 +67,8 @@ class Polished:
     multiplier_g_J: Array
     costate_g_J: Array
     slope_g_J: Array
-    costate_difference_percent: float
-    slope_difference_percent: float
+    costate_difference_percent: float | None
+    slope_difference_percent: float | None
     energy_J: Array
     trace: Trace
 
@@ -103,10 +104,10 @@ def polish(found: Optimum, *, iterations: int = 200, tolerance: float = 1e-7) ->
         slope_difference_percent=_apart_percent(answer.multiplier_g_J, slope, inside), energy_J=energy, trace=replayed.trace)
 
 
-def _apart_percent(multiplier: Array, price: Array, inside: BoolArray) -> float:
-    """Median of how far a multiplier is above a price, where that is one; 0 where it is none."""
+def _apart_percent(multiplier: Array, price: Array, inside: BoolArray) -> float | None:
+    """Median of how far a multiplier is above a price, where that is one."""
     known = inside & (price > 0.0)
-    return float(np.median(100.0 * (multiplier[known] / price[known] - 1.0))) if known.any() else 0.0
+    return float(np.median(100.0 * (multiplier[known] / price[known] - 1.0))) if known.any() else None
 
 
 # -- smooth models -----------------------------------------------------------------------------------------------------

@@ -1,7 +1,8 @@
 """What the values of the dynamic programming say a joule of stored energy is worth: their slope along a trip.
 
-Values between nodes of stored energy are stairs and kinks (a choice more or less), so the slope is that of a chord. In theory it is the
-costate, and the multiplier of the battery's equation (Bryson and Ho, Applied Optimal Control, 1975, chapter 4; from memory).
+Values between nodes of stored energy are stairs (a choice more or less), so the slope is that of a chord. In theory it is the costate,
+and the multiplier of the battery's equation (Bryson and Ho, Applied Optimal Control, 1975, chapter 4; from memory). At a kink there is
+none: once the engine has stopped for the last time, a joule more saves nothing, and a joule less asks for another start.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from ems.solve.optimum import Optimum
 from ems.types import Array
 
 NODES = 801
+KINK = 0.05                 # by which both halves of a chord may differ in slope, relative, where the values have one
 HALF, CHORD = 0.1, 0.02     # half width of the corridor that is swept and length of the chord, shares of the window
 
 
@@ -22,7 +24,7 @@ def value_slope(found: Optimum, energy_J: Array) -> Array:
     """(K,) fall of the value over stored energy [g/J] at the end of every interval of the optimum's trip.
 
     energy_J : (K + 1,) stored energy along it
-    NaN where the chord leaves the window or the values of trips that can still be driven, and at the end of the trip.
+    NaN where the chord leaves the window or the values of trips that can still be driven, at a kink, and at the end of the trip.
     """
     problem, bound, node = found.problem, found.bound, found.trace.node
     low, high = problem.window_J
@@ -34,10 +36,11 @@ def value_slope(found: Optimum, energy_J: Array) -> Array:
     for k in range(1, node.size):
         rows = row[k][np.flatnonzero(problem.changes.node[:-1] == node[k - 1])]
         least = value[rows[rows >= 0]].min(axis=0, initial=HUGE)
-        ends = energy_J[k] + np.array([-0.5, 0.5]) * CHORD * width
+        ends = energy_J[k] + np.array([-0.5, 0.0, 0.5]) * CHORD * width
         place = (ends - corridor.low[k]) / corridor.step[k]
-        if place[0] < 0.0 or place[1] > NODES - 1 or least[int(place[0])] >= HUGE:
+        if place[0] < 0.0 or place[-1] > NODES - 1 or least[int(place[0])] >= HUGE:
             continue
-        at_low, at_high = np.interp(place, np.arange(NODES), least)
-        slope[k - 1] = (at_low - at_high) / (CHORD * width)
+        below, above = -np.diff(np.interp(place, np.arange(NODES), least)) / (0.5 * CHORD * width)
+        if abs(below - above) <= KINK * max(below, above):
+            slope[k - 1] = 0.5 * (below + above)
     return slope

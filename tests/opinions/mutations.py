@@ -24,6 +24,7 @@ BATTERY, TWIN = "tests/kernels/test_battery.py", "tests/opinions/test_textbook.p
 SEARCH = "tests/solve/test_bound_against_search.py::test_no_trip_lies_below_the_bound"
 CELLS_ALONE = "tests/solve/test_bound_against_search.py::test_raised_bound_is_what_so_many_cells_prove"
 AFFINE_ALONE = "tests/solve/test_bound_against_search.py::test_affine_bound_is_what_its_slopes_prove"
+ROOM = "tests/solve/test_room.py"
 PLANES, RAISED = "tests/solve/test_planes.py", "tests/solve/test_raised_bound.py"
 
 
@@ -142,6 +143,21 @@ FAULTS = (
           "narrow = pruned(problem, bound, 0.5 * by_g)", f"{SEARCH}[two seconds]", True),
     Fault("bound raised by at least the slack, not by at most", "solve/cells.py", "min(max(float(excess), 0.0), by_g)",
           "max(float(excess), by_g)", f"{SEARCH}[two seconds]", True),
+    Fault("least a change takes for the most it takes", "solve/room.py", "max(lows[0, k] - dearest_J[k], low)",
+          "max(lows[0, k] - cheapest_J[k], low)", f"{ROOM}::test_trips_by_chance_lie_in_the_room[series]", True),
+    Fault("floor of a trip too high by what it draws at most", "solve/room.py", "max(floor + least_J[k - 1], low)",
+          "max(floor + most_J[k - 1], low)", f"{ROOM}::test_trips_by_chance_lie_in_the_room[series]", True),
+    Fault("dearest change where the cheapest is meant, from the end", "solve/room.py", "max(floor + cheapest_J[k - 1], low)",
+          "max(floor + dearest_J[k - 1], low)", f"{ROOM}::test_trips_by_chance_lie_in_the_room[changes that cost energy]", True),
+    Fault("charge to spare at the end a fifth of what it costs", "solve/room.py", "narrow.target_J + by_g / price",
+          "narrow.target_J + 0.2 * by_g / price", f"{ROOM}::test_trips_by_chance_lie_in_the_room[series]", True),
+    Fault("least resistance for the most drawn", "solve/room.py", "out.max() / v.min()**2, into.max()",
+          "out.min() / v.min()**2, into.max()", f"{ROOM}::test_what_points_draw_at_any_charge[1.0]", True),
+    Fault("resistance looked at on the window's ends alone", "solve/room.py",
+          "np.concatenate([battery.soc_at(np.array([low, high])), inside])", "battery.soc_at(np.array([low, high]))",
+          f"{ROOM}::test_what_points_draw_at_any_charge[1.0]", True),
+    Fault("smooth maps are nothing beyond their ends", "solve/polish.py", "for n in range(len(axes)):", "for n in ():",
+          "tests/opinions/test_polish.py::test_smooth_maps_go_on_a_little_beyond_their_ends[-1e-06]", True),
     Fault("room of a trip too low by what it draws", "solve/room.py", "min(highs[1, k] - least_J[k], high)",
           "min(highs[1, k] - most_J[k], high)", f"{SEARCH}[tiny battery]", True),
     Fault("points within a third of the slack kept only", "solve/certificate.py", "float(bound.intercept_g[0, -1]) + slack_g",

@@ -74,9 +74,8 @@ def test_multiplier_is_the_costate(pair):
     assert (polished.multiplier_g_J > 0.0).all()
     assert polished.multiplier_g_J == pytest.approx(polished.costate_g_J, rel=0.12)
     sloped = np.isfinite(polished.slope_g_J)                # on the values of the dynamic programming, over a chord
-    near = np.abs(polished.slope_g_J[sloped] / polished.multiplier_g_J[sloped] - 1.0) < 0.1
-    assert sloped.mean() > 0.9 and (polished.slope_g_J[sloped] > 0.0).mean() > 0.9
-    assert near.mean() > 0.8 or found.engine_starts == 1        # a single start is a kink in the values: they have no slope there
+    assert sloped.mean() > 0.1                              # one to three starts: elsewhere the values are kinked and have no slope
+    assert polished.slope_g_J[sloped] == pytest.approx(polished.multiplier_g_J[sloped], rel=0.02)
     drift = polished.multiplier_g_J[0] / polished.multiplier_g_J[-1]
     assert drift == pytest.approx(polished.costate_g_J[0] / polished.costate_g_J[-1], abs=2e-3)
 
@@ -141,7 +140,7 @@ def test_polish_of_whole_cycles(layout, cycle):
         pytest.xfail(f"{layout} on {cycle}: {row['status']} after {row['iterations']} iterations")
     assert abs(row["net_percent"]) < 0.2
     assert abs(row["costate_difference_percent"]) < 2.0
-    assert abs(row["slope_difference_percent"]) < 2.0
+    assert row["slope_difference_percent"] is None or abs(row["slope_difference_percent"]) < 2.0
     assert row["replayed_g"] >= row["lower_bound_g"] * (1 - row["table_error_percent"] / 100 - 2e-4)
     assert abs(row["residual_percent"]) < 1e-6
 
