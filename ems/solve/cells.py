@@ -16,7 +16,7 @@ from ems.types import Array
 LIMIT_SLACK = 1e-6      # on power limits, for rounding
 LEAST_RAISE = 1e-6      # of the bound: less is not worth a sweep
 BYTES_A_CELL = 32       # of every state
-MOST_BYTES = 5e8        # of the values of all cells; more cells are not made
+MOST_BYTES = 5e8        # of the values of all cells
 LEAST_HEIGHT = 0.001    # of what is cut into cells, share of the window
 
 
@@ -24,12 +24,11 @@ def raised_bound_g(problem: Problem, bound: Bound, by_g: float, count: int, most
     """The affine bound raised by the least excess of any trip, and by ``by_g`` at most [g]; still a lower bound of every policy.
 
     Points and changes through which a trip costs more need not be followed, so less is done for less.
-    count : cells between the least and the most energy of any such trip
+    count : cells between the least and the most energy of any such trip; fewer where memory has no room for so many
     most_work : points times cells; the bound is raised by less where there would be more
     least_g : by less than that it need not be raised at all
     """
-    if BYTES_A_CELL * count * problem.states > MOST_BYTES:
-        return bound.bound_g
+    count = min(count, int(MOST_BYTES / (BYTES_A_CELL * problem.states)))
     narrow = pruned(problem, bound, by_g)
     while True:
         if not passable(narrow):

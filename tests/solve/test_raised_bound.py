@@ -10,7 +10,7 @@ import pytest
 
 from ems.kernels.battery import power_limits, state
 from ems.kernels.cells import BLOCK
-from ems.solve.cells import cells_of, in_cells, raised_bound_g
+from ems.solve.cells import BYTES_A_CELL, cells_of, in_cells, raised_bound_g
 from ems.solve.certificate import pruned
 from ems.solve.dynamic import full_corridor, solve_dynamic
 from ems.solve.room import room_of
@@ -127,3 +127,11 @@ def test_bound_is_raised_as_far_as_asked_where_no_trip_is_left(pieces, monkeypat
     found = pieces.optimum("series", "udds", 160, 330)
     monkeypatch.setattr("ems.solve.cells.passable", lambda narrow: False)
     assert raised_bound_g(found.problem, found.bound, 0.25, 1000) == found.bound.bound_g + 0.25
+
+
+def test_cells_that_memory_has_no_room_for_are_fewer_cells(pieces, monkeypatch):
+    """Many states, as with least times: as many cells as there is room for raise the bound as far as that number does (derived)."""
+    found = pieces.optimum("series", "udds", 160, 330)
+    few = raised_to(found, found.objective_g, 900)
+    monkeypatch.setattr("ems.solve.cells.MOST_BYTES", 900.5 * BYTES_A_CELL * found.problem.states)
+    assert raised_to(found, found.objective_g, 6000) == few > found.bound.bound_g
