@@ -74,8 +74,8 @@ def _facts(found: Optimum) -> list[tuple[str, str]]:
     if waits:
         facts.append(("least times", ", ".join(waits)))
     if found.gap_asked_percent is not None and found.gap_percent > found.gap_asked_percent:
-        facts.insert(0, ("gap asked for", f"{found.gap_asked_percent:g} % is not reached with the finest nodes and cells tried: what is left "
-                         "lies between trips that change configuration and a bound that may mix them"))
+        facts.insert(0, ("gap asked for", f"{found.gap_asked_percent:g} % is not reached with the finest nodes and cells tried: what is "
+                         "left lies between trips that change configuration and a bound that may mix them"))
     battery = battery_words(found.battery_use)
     if battery:
         facts.append(("battery", battery))
