@@ -39,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 
 INTERRUPTED = 130
+OPTIMISED = "1"     # level of LLVM for the kernels: a sixth less to compile than at 3, and they run as fast (benchmarks/README.md)
 NOT_WRITTEN = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)     # of stdout; files under --out are told where they are written
 
 
@@ -81,6 +82,7 @@ def group() -> None:
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command and exit: 0 done, 1 bad input or a failed run, 2 wrong usage, 3 cycle not followed."""
     words = list(sys.argv[1:] if arguments is None else arguments)
+    os.environ.setdefault("NUMBA_OPT", OPTIMISED)      # of this process and those it starts; Python users keep their own
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):   # a terminal without a character shows '?' rather than failing
             stream.reconfigure(errors="replace")
