@@ -112,13 +112,13 @@ def _place(corridor: Corridor, energy: np.ndarray) -> tuple[np.ndarray, np.ndarr
 
 
 def our_values(problem: Problem, corridor: Corridor) -> np.ndarray:
-    """(K + 1, N, I) values of our own sweep [g]; ``HUGE`` where no trip can be."""
+    """(K + 1, N, I) values of our own sweep in double precision [g]; ``HUGE`` where no trip can be."""
     K, N = problem.alive.shape
     before = np.zeros((K + 1, N + 1), bool)
     before[0, N], before[1:, :N] = True, problem.alive
     row = np.where(before, np.cumsum(before).reshape(before.shape) - 1, -1)
     value = np.empty((before.sum(), corridor.size))
-    dynamic_programming(problem.points, problem.plant.battery, problem.links, corridor, row, value)
+    dynamic_programming(problem.points, problem.plant.battery, problem.links, corridor, row, value, np.zeros(0))
     return np.where(before[:, :N, None], value[row[:, :N]], HUGE)
 
 

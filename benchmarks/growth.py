@@ -24,7 +24,7 @@ import ems
 from ems.kernels.dynamic import dynamic_programming
 from ems.plant.plant import build_plant
 from ems.solve.certificate import pruned
-from ems.solve.dynamic import full_corridor, value_rows
+from ems.solve.dynamic import full_corridor, value_rows, values_of
 from ems.solve.steps import SLACK
 from ems.tables.build import DEFAULT_GRID, build_tables, refined
 from ems.trips.cycle import Cycle
@@ -62,9 +62,9 @@ def over_battery_nodes(times: int, nodes: tuple[int, ...] = (251, 501, 1001, 200
     row, sizes = value_rows(problem), []
     for count in nodes:
         corridor = full_corridor(problem, count, float(found.bound.costate_g_J.max()))
-        value = np.empty((int(row.max()) + 1, count))
-        sizes.append((float(count), least_seconds(lambda c=corridor, v=value: dynamic_programming(
-            problem.points, problem.plant.battery, problem.links, c, row, v), times)))
+        value, base = values_of(row, count)
+        sizes.append((float(count), least_seconds(lambda c=corridor, v=value, b=base: dynamic_programming(
+            problem.points, problem.plant.battery, problem.links, c, row, v, b), times)))
     return sizes
 
 

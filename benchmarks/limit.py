@@ -24,7 +24,7 @@ import ems
 from ems.kernels.dynamic import dynamic_programming
 from ems.kernels.lookup import lesser
 from ems.solve.certificate import pruned
-from ems.solve.dynamic import full_corridor, value_rows
+from ems.solve.dynamic import full_corridor, value_rows, values_of
 from ems.solve.problem import Problem
 from ems.solve.steps import SLACK
 
@@ -82,9 +82,9 @@ def measured(problem: Problem, costate_g_J: float, nodes: int, times: int) -> di
     """Transitions of a sweep, and nanoseconds of one: ours, bare, with a parabola; and its memory traffic."""
     corridor = full_corridor(problem, nodes, costate_g_J)
     row = value_rows(problem)
-    value = np.empty((int(row.max()) + 1, nodes))
+    value, base = values_of(row, nodes)
     points, links, battery = problem.points, problem.links, problem.plant.battery
-    sweep_s = least_seconds(lambda: dynamic_programming(points, battery, links, corridor, row, value), times)
+    sweep_s = least_seconds(lambda: dynamic_programming(points, battery, links, corridor, row, value, base), times)
     power, fuel = points.power[: 20_000], points.fuel[: 20_000]
     x = np.linspace(1.3, 1.1, nodes) * problem.plant.nominal_x
     later, out = np.linspace(1.0, 0.0, nodes), np.full(nodes, 1e9)

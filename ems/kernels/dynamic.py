@@ -1,7 +1,8 @@
 """Dynamic programming over configuration and stored energy, on a grid of battery nodes that may follow a trip (a corridor).
 
 Changing node happens at the start of an interval, before it is driven. The backward pass takes the battery's square root at three
-nodes of an interval and a parabola between them; the forward pass takes it exactly.
+nodes of an interval and a parabola between them; the forward pass takes it exactly. Values are of single or double precision, as their
+array is: in single precision twice as many fit a register, and counted anew at every interval they lose nothing that matters.
 """
 
 from __future__ import annotations
@@ -114,8 +115,11 @@ def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int
                 end = first + (end - first + 1) // 2
             left, right, here = next_value[first + on:end + on], next_value[first + on + 1:end + on + 1], stage[first:end]
             share, tilt = start + first * (slope + first * curve) - first - on, slope - 1.0 + 2.0 * first * curve
-            for i in range(end - first):
-                here[i] = lesser(here[i], fuel + left[i] + (share + i * (tilt + i * curve)) * (right[i] - left[i]))
+            real = stage.dtype.type
+            cost, share, tilt, turn = real(fuel), real(share), real(tilt), real(curve)
+            for i in range(np.int32(end - first)):
+                at = real(i)
+                here[i] = lesser(here[i], cost + left[i] + (share + at * (tilt + at * turn)) * (right[i] - left[i]))
             first = end
 
 
@@ -133,26 +137,47 @@ def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any,
         short = min(i + shift, 0.0) * corridor.step[k] * corridor.below
         value[i] = min(value[i], fixed + stage[0] - short)
     left, right, here = stage[first + whole:last + whole], stage[first + whole + 1:last + whole + 1], value[first:last]
+    cost, near, far = stage.dtype.type(fixed), stage.dtype.type(1.0 - share), stage.dtype.type(share)
     for i in range(last - first):
-        here[i] = lesser(here[i], fixed + (1.0 - share) * left[i] + share * right[i])
+        here[i] = lesser(here[i], cost + near * left[i] + far * right[i])
     for i in range(last, size):
         value[i] = min(value[i], fixed + stage[size - 1])
 
 
+@compiled
+def _from_middle(row: Any, value: Any) -> float:
+    """The least at the middle node of some rows of values, which are counted from it afterwards; row : (S + 1,), -1 where there is none."""
+    least, middle = HUGE, value.shape[1] // 2
+    for a in range(row.size):
+        if row[a] >= 0:
+            least = min(least, float(value[row[a], middle]))
+    if least > 0.5 * HUGE:
+        return 0.0
+    shift = value.dtype.type(least)
+    for a in range(row.size):
+        if row[a] >= 0:
+            here = value[row[a]]
+            for i in range(here.size):
+                here[i] -= shift
+    return float(shift)
+
+
 @compiled_making
-def dynamic_programming(points: Points, b: BatteryArrays, links: Links, corridor: Corridor, row: Any, value: Any) -> None:
+def dynamic_programming(points: Points, b: BatteryArrays, links: Links, corridor: Corridor, row: Any, value: Any, base: Any) -> None:
     """Backward sweep over states (see ``Links``) and stored energy.
 
     row : (K + 1, S + 1) where the values of a state before the change at k stand, -1 where a trip is never in it (S: from rest)
-    value : (R, I) out
+    value : (R, I) out, counted from base      base : (K + 1,) out, the least at the middle node; (0,) where values count from zero
     """
     K, N, size = points.dt.size, links.node.size - 1, corridor.size
     edge = Edge(np.empty(3), np.empty(3), np.empty(1), np.empty(1))
-    stage = np.empty((N, size))
+    stage = np.empty((N, size), value.dtype)
     for a in range(N):
         if row[K, a] >= 0:
             for i in range(size):
                 value[row[K, a], i] = corridor.penalty * max(corridor.target - corridor.low[K] - i * corridor.step[K], 0.0)
+    if base.size > 0:
+        base[K] = 0.0
     for k in range(K - 1, -1, -1):
         edge.least[0], edge.most[0] = -math.inf, math.inf
         for i in range(3):
@@ -170,6 +195,8 @@ def dynamic_programming(points: Points, b: BatteryArrays, links: Links, corridor
             a, c = links.before[q], links.after[q]
             if row[k, a] >= 0 and row[k + 1, c] >= 0:
                 _change(corridor, k, links.fixed[q], links.stored[q], stage[c], value[row[k, a]])
+        if base.size > 0:
+            base[k] = base[k + 1] + _from_middle(row[k], value)
 
 
 @compiled

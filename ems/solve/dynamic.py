@@ -57,7 +57,7 @@ def solve_dynamic(problem: Problem, corridor: Corridor) -> Driven:
     """
     K, S = problem.alive.shape[0], problem.states
     battery, points, links = problem.plant.battery, problem.points, problem.links
-    row, value = swept(problem, corridor)
+    row, value, _ = swept(problem, corridor)
     reach = np.empty((K + 1, S + 1))
     reachable(points, battery, links, corridor.window_low, problem.target_J, reach)
     state, point, energy = np.empty(K, np.int64), np.empty(K, np.int64), np.empty(K + 1)
@@ -73,12 +73,18 @@ def solve_dynamic(problem: Problem, corridor: Corridor) -> Driven:
                   corridor.size)
 
 
-def swept(problem: Problem, corridor: Corridor) -> tuple[IntArray, Array]:
-    """The backward pass: (K + 1, S + 1) rows of the states, see ``value_rows``, and their values at the corridor's nodes [g]."""
+def swept(problem: Problem, corridor: Corridor) -> tuple[IntArray, Array, Array]:
+    """The backward pass: (K + 1, S + 1) rows of the states, see ``value_rows``, and their values at the corridor's nodes [g], in single
+    precision and counted from (K + 1,) a base of each moment."""
     row = value_rows(problem)
-    value = np.empty((int(row.max()) + 1, corridor.size))
-    dynamic_programming(problem.points, problem.plant.battery, problem.links, corridor, row, value)
-    return row, value
+    value, base = values_of(row, corridor.size)
+    dynamic_programming(problem.points, problem.plant.battery, problem.links, corridor, row, value, base)
+    return row, value, base
+
+
+def values_of(row: IntArray, size: int) -> tuple[Array, Array]:
+    """Where the values of rows at so many nodes go, in single precision, and their bases (see ``dynamic_programming``)."""
+    return np.empty((int(row.max()) + 1, size), np.float32), np.empty(row.shape[0])
 
 
 def value_rows(problem: Problem) -> IntArray:

@@ -31,7 +31,7 @@ def value_slope(found: Optimum, energy_J: Array) -> Array:
     width = high - low
     narrow = pruned(problem, bound, 1.5 * (found.objective_g - bound.bound_g) + 2e-3 * max(found.objective_g, 1.0))
     corridor = narrow_corridor(narrow, energy_J - HALF * width, energy_J + HALF * width, NODES, float(bound.costate_g_J.max()))
-    row, value = swept(narrow, corridor)
+    row, value, _ = swept(narrow, corridor)
     slope = np.full(node.size, np.nan)
     for k in range(1, node.size):
         rows = row[k][np.flatnonzero(problem.changes.node[:-1] == node[k - 1])]
