@@ -260,7 +260,8 @@ def _inputs(page: Page) -> list[tuple[str, str]]:
         said = {"layout": layout.name, "layout_digest": layout.digest, "cycle": page.trip.cycle.name}
     rows = []
     for key, value in (said or {}).items():
-        rows.append((key.replace("_", " "), _words(value)))
+        shown = ", ".join(f"{name} ({digest[:8]})" for name, digest in value.items()) if key == "files" else _words(value)
+        rows.append((key.replace("_", " "), shown))
     return rows
 
 
