@@ -239,8 +239,8 @@ def recorded(folder: Path, schemas: Sequence[str] = ("ems.optimum/1",)) -> Loade
         if now != said[f"{what}_digest"]:
             mistakes.add(
                 str(folder / "result.json"), f"inputs.{what}", _changed_words(folder, said, what),
-                f"the {what} the result was computed from: put the file back as it was, or run the command that wrote the folder again with "
-                "--force")
+                f"the {what} the result was computed from: put the file back as it was, or run the command that wrote the folder again "
+                "with --force")
     mistakes.raise_if_any()
     return loaded
 

@@ -26,7 +26,8 @@ def mode_label(derivation: Derivation, c: Configuration, wheel_speed: float, whe
                engine_power_W: float, machine_power_W: Sequence[float], battery_power_W: float) -> str:
     """Label of one interval; powers are mechanical, positive where a source drives; the battery's positive where it gives.
 
-    Charging is what charges the battery: where machines make no more than the consumers take, the engine drives alone. While braking, an engine that gives less than is recovered at the wheels makes no mode of its own, nor does the machine that it turns.
+    Charging is what charges the battery: where machines make no more than the consumers take, the engine drives alone.
+    While braking, an engine that gives less than is recovered at the wheels makes no mode of its own, nor does the machine that it turns.
     """
     engine = engine_power_W > TOLERANCE_W
     if wheel_speed == 0.0:

@@ -40,7 +40,8 @@ def test_a_result_and_its_page_tell_nothing_of_the_machine(ems, tmp_path):
     assert not [text for text in written if str(tmp_path) in text or str(Path(SHORT_TRIP).parent) in text]
     assert "counted_as_zero" in written[0]
     with np.load(tmp_path / "run" / "trip.npz") as kept:
-        assert not [text for text in map(str, (kept["layout"], kept["cycle"])) if str(tmp_path) in text or str(Path(SHORT_TRIP).parent) in text]
+        carried = [str(kept[name]) for name in ("layout", "cycle")]
+    assert not [text for text in carried if str(tmp_path) in text or str(Path(SHORT_TRIP).parent) in text]
 
 
 def strip(path):

@@ -68,4 +68,5 @@ def test_charging_is_what_charges_the_battery(derivation, machine_kW, battery_kW
 
 def test_at_rest_an_engine_that_only_feeds_the_consumers_charges_nothing(derivation):
     c = derivation.find("on:K1+S1=third")
-    assert [mode_label(derivation, c, 0.0, 0.0, 0.0, 2e3, [-1.9e3], 1e3 * kW) for kW in (-1.5, 0.0)] == ["standstill charging", "standstill"]
+    told = [mode_label(derivation, c, 0.0, 0.0, 0.0, 2e3, [-1.9e3], 1e3 * kW) for kW in (-1.5, 0.0)]
+    assert told == ["standstill charging", "standstill"]

@@ -25,7 +25,7 @@ from ems.present.page import findings, maps
 from ems.present.page.assets import script, style
 from ems.present.page.columns import mode_patterns, page_columns, part_patterns
 from ems.present.page.compare_sections import compare_head, compare_sections
-from ems.present.page.sections import Head, Section
+from ems.present.page.sections import Head, Section, above_floor, solved
 from ems.present.page.trip import Trip, modes, trip_of, trip_of_comparison
 from ems.present.text import clock, listed, within
 from ems.types import Array
@@ -165,20 +165,18 @@ def closest(trip: Trip) -> list[dict[str, Any]]:
 
 
 def _facts(result: Mapping[str, Any]) -> list[tuple[str, str]]:
-    floor, fuel, grid = result["floor_l_per_100km"], result["fuel_l_per_100km"], result["grid"]
+    floor, fuel = result["floor_l_per_100km"], result["fuel_l_per_100km"]
     error = result["gap_percent"] + result["table_error_percent"]
-    above = f"; the optimum is {100.0 * (fuel / floor - 1.0):.0f} % above it" if floor > 0.0 else ""
     surplus = f", {result['surplus_J'] / 1000.0:.1f} kJ above the target" if result["surplus_J"] >= 50.0 else ""
     facts = [
         ("Fuel", f"{result['fuel_g']:.2f} g over {result['distance_km']:.2f} km in {clock(result['duration_s'])}"),
         ("CO₂", f"{result['co2_g_per_km']:.1f} g/km"),
         ("Error bar", f"{within(error)}, {max(0.01 * error * fuel, 0.0001):.4f} l/100 km: proof within "
                       f"{within(result['gap_percent'])}, tables within {within(result['table_error_percent'])}"),
-        ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above}"),
+        ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above_floor(fuel, floor, 'the optimum')}"),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end{surplus}"),
         ("Braking", f"{result['recovered_percent']:.1f} % of its energy at the wheels is recovered"),
-        ("Solved", f"{grid['nodes']} discrete states, {grid['points']} table points, {grid['battery_nodes']} nodes of charge, "
-                   f"{grid['lanes']} lanes of free engine speed"),
+        *solved(result),
     ]
     if result["price_g"] > 0.0:
         facts.insert(1, ("Prices", f"{result['price_g']:.2f} g for starts and changes, counted but not burnt"))

@@ -132,7 +132,8 @@ def keep(trip: Trip, path: Path) -> None:
     layout, cycle : what was solved, as ``ems.written.text_of`` writes it; warnings, which name files of the machine, left out
     """
     inputs = {"layout": layout_text(trip.layout), "cycle": text_of(replace(trip.cycle, warnings=()))}
-    arrays: dict[str, Any] = {**{name: np.array(text) for name, text in inputs.items()}, **_kept(trip.trace, ""), "chosen": trip.ranked.chosen, **{name: getattr(trip.ranked, name) for name in RANKS}}
+    arrays: dict[str, Any] = {**{name: np.array(text) for name, text in inputs.items()}, **_kept(trip.trace, ""),
+                              "chosen": trip.ranked.chosen, **{name: getattr(trip.ranked, name) for name in RANKS}}
     if trip.beside is not None:
         arrays |= _kept(trip.beside.optimum, "optimum_")
     np.savez_compressed(path, allow_pickle=False, **arrays)
