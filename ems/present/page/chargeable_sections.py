@@ -80,7 +80,8 @@ def _sequence(result: Row) -> Section:
     electric = sum(leg["kind"] == "electric" for leg in legs)
     finding = (f"{times(electric, 'cycle')} of {len(legs)} without fuel, {result['electric_range_km']:.1f} km until it is first burnt; the "
                "last only confirms that the charge is used up.")
-    return Section("sequence", "Cycle after cycle from full charge", finding, (), [Table(head, cells, [1 < i < len(head) - 1 for i in range(len(head))])])
+    numeric = [1 < i < len(head) - 1 for i in range(len(head))]
+    return Section("sequence", "Cycle after cycle from full charge", finding, (), [Table(head, cells, numeric)])
 
 
 def _regulations(result: Row) -> Section:
