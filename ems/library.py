@@ -102,7 +102,7 @@ def found_from(folder: Path, word: str) -> str | None:
 
 def file_word(folder: Path, path: Path) -> str:
     """A file that was read, as a result in a folder may say it: a shipped one by its place among the shipped, others as ``seen_from``."""
-    for root in (data_root(), _PACKAGE):
+    for root in (_PACKAGE, data_root()):
         if path.resolve().is_relative_to(root.resolve()):
             return path.resolve().relative_to(root.resolve()).as_posix()
     return seen_from(folder, str(path))

@@ -35,7 +35,7 @@ def study_page(study: Study) -> str:
     """HTML of the page, figures inside."""
     cautions = [NO_TYPE_APPROVAL, assumptions(not study.cold), *([SOME_COLD] if "cold" in study.varied and not study.cold else []),
                 *([TIES] if "gap_percent" in study.headings else []), SAFETY]
-    sources = {f"{part} of {name}": source for name, parts in study.sources.items() for part, source in parts.items()}
+    sources = {f"cycle {part}" if name == "cycles" else f"{part} of {name}": source for name, parts in study.sources.items() for part, source in parts.items()}
     result = {"sources": sources, "versions": study.versions}
     return html(Page(_head(study), _sections(study), cautions, result, methods=METHODS if "optimum" in study.solve else ()))
 
@@ -96,7 +96,7 @@ def _sections(study: Study) -> list[Section]:
 
 def _table(study: Study, rows: Sequence[Row], above: str = "") -> Table:
     """A row a case; above : what the rows are, which tells the cycle too"""
-    names = [n for n in shown_columns(study, ()) if not (above and n == "cycle")]
+    names = [n for n in shown_columns(study, ()) if not (above and n == "cycle") and (n != "broken" or any(row[n] for row in rows))]
     numeric = [i > 0 and is_numeric(study, n) for i, n in enumerate(names)]
     return Table(names, [[cell(row.get(n), n) for n in names] for row in rows], numeric, above=above)
 
