@@ -33,9 +33,11 @@ LIMITS = {"below": "below", "above": "above", "at_most": "at most", "at_least": 
 
 def study_page(study: Study) -> str:
     """HTML of the page, figures inside."""
-    cautions = [NO_TYPE_APPROVAL, assumptions(not study.cold), *([SOME_COLD] if "cold" in study.varied and not study.cold else []),
+    some_cold = "cold" in study.varied and not study.cold
+    cautions = [NO_TYPE_APPROVAL, assumptions(not study.cold), *([SOME_COLD] if some_cold else []),
                 *([TIES] if "gap_percent" in study.headings else []), SAFETY]
-    sources = {f"cycle {part}" if name == "cycles" else f"{part} of {name}": source for name, parts in study.sources.items() for part, source in parts.items()}
+    sources = {f"cycle {part}" if name == "cycles" else f"{part} of {name}": source
+               for name, parts in study.sources.items() for part, source in parts.items()}
     result = {"sources": sources, "versions": study.versions}
     return html(Page(_head(study), _sections(study), cautions, result, methods=METHODS if "optimum" in study.solve else ()))
 

@@ -84,8 +84,9 @@ def optimum_page(trip: Trip, result: Mapping[str, Any]) -> Page:
     """The page of an optimum's trip. result : as ``Optimum.to_dict`` says"""
     layout, cycle = trip.layout, trip.cycle
     error = within(result["gap_percent"] + result["table_error_percent"])
-    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}: no control can need more than {error} "
-              "less, not even one that knows the whole trip.")
+    least = result["fuel_l_per_100km"] * (1.0 - 0.01 * (result["gap_percent"] + result["table_error_percent"]))
+    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}, with an error bar of {error}: no control, "
+              f"not even one that knows the whole trip, can need less than {np.floor(1e4 * least) / 1e4:.4f} l/100 km.")
     head = Head(f"{layout.title} on {cycle.name}: least fuel", (layout.name, cycle.name), f"{result['fuel_l_per_100km']:.3f}", "l/100 km",
                 answer, [*_facts(result), ("Where it goes", findings.whereabouts(trip.trace))])
     return Page(head, (), _cautions(trip, result, result["warm_l_per_100km"] is None), result, trip)
