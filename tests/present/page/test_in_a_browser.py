@@ -383,3 +383,12 @@ def test_heads_say_floor_carbon_dioxide_and_grids(compared, found, results):
     own = float(re.match(r"[\d.]+", strategy["CO₂"]).group())
     carbon = compared.layout.engine.engine.fuel.co2_g_l / compared.layout.engine.engine.fuel.density_g_l
     assert own == pytest.approx(compared.strategy_fuel_g * carbon / compared.distance_km, abs=0.06)
+
+
+def test_play_brings_the_drawing_into_view(browser, page):
+    browser.open(page, 1280, 800)
+    browser.run("document.getElementById('play').click()")
+    inside = "(r => r.top >= 0 && r.bottom <= innerHeight)(document.querySelector('.stick-box').getBoundingClientRect())"
+    look = f"const look = n => {inside} || !n ? done(n > 0) : setTimeout(look, 100, n - 1); look(50);"
+    assert browser.run(f"new Promise(done => {{ {look} }})")
+    browser.run("document.getElementById('play').click()")

@@ -21,7 +21,7 @@ function showAlternatives(k) {
 }
 function inWords(c) {                                    // what a configuration is, for someone who does not read its id yet
   const engine = c.engine === "stopped" ? "engine stopped" : c.engine === "running" ? "engine running" : `engine ${c.engine}`;
-  return `${engine}, ${c.engaged}`;
+  return c.engaged === "nothing" ? `${engine}, nothing engaged` : c.engaged.startsWith("nothing") ? engine : `${engine} with ${c.engaged}`;
 }
 function gramsOf(value) { return `${fixed(value, Math.min(finer(value, 1, 2), 4))} g`; }
 function reason(own, rival) {
