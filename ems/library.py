@@ -100,6 +100,19 @@ def found_from(folder: Path, word: str) -> str | None:
     return next((str(path) for path in (folder / word, Path(word)) if path.is_file()), None)
 
 
+def file_word(folder: Path, path: Path) -> str:
+    """A file that was read, as a result in a folder may say it: a shipped one by its place among the shipped, others as ``seen_from``."""
+    for root in (_PACKAGE, data_root()):
+        if path.resolve().is_relative_to(root.resolve()):
+            return path.resolve().relative_to(root.resolve()).as_posix()
+    return seen_from(folder, str(path))
+
+
+def file_of(folder: Path, word: str) -> Path | None:
+    """The file that ``file_word`` said; None where it is no more."""
+    return next((path for path in (folder / word, data_root() / word, _PACKAGE / word, Path(word)) if path.is_file()), None)
+
+
 def _as_path(way: str) -> str:
     """A way that no one takes for a short name."""
     return way if is_path(way) else f"./{way}"

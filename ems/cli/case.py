@@ -189,11 +189,30 @@ def inputs(loaded: Loaded, folder: Path | None) -> dict[str, Any]:
             "layout": seen_from(base, case.layout), "layout_digest": layout.digest, "set": list(case.overrides),
             "cycle": seen_from(base, cycle), "cycle_digest": digest,
             "options": {name: value for name, value in case.options.items() if name != "cycle"},
+            "files": file_digests(loaded, base),
         },
         "counted_as_zero": counted_as_zero(layout),
         "versions": versions(),
         "sources": {**layout_sources(layout), "cycle": loaded.cycle.source},
     }
+
+
+def file_digests(loaded: Loaded, folder: Path) -> dict[str, str]:
+    """Every file that was read, as a result in the folder says it, and the sha256 of its content."""
+    from ems.library import file_word
+    from ems.output import sha256
+
+    files = (*loaded.layout.files, *([loaded.cycle.file] if loaded.cycle.file is not None else []))
+    return {file_word(folder, path): sha256(path) for path in files if path.is_file()}
+
+
+def changed_files(said: Mapping[str, Any], folder: Path) -> list[str]:
+    """Files of the inputs that a ``result.json`` says which have another content by now; one that is not found is not said to have."""
+    from ems.library import file_of
+    from ems.output import sha256
+
+    found = {word: file_of(folder, word) for word in said.get("files", {})}
+    return [word for word, path in found.items() if path is not None and sha256(path) != said["files"][word]]
 
 
 def versions() -> dict[str, str]:
@@ -219,10 +238,45 @@ def recorded(folder: Path, schemas: Sequence[str] = ("ems.optimum/1",)) -> Loade
     for what, now in (("layout", loaded.layout.digest), ("cycle", cycle_digest(loaded.cycle))):
         if now != said[f"{what}_digest"]:
             mistakes.add(
-                str(folder / "result.json"), f"inputs.{what}", f"{said[what]}, changed since the result was written",
-                f"the {what} the result was computed from; run `ems optimum` again, or name the layout itself")
+                str(folder / "result.json"), f"inputs.{what}", _changed_words(folder, said, what),
+                f"the {what} the result was computed from: put the file back as it was, or run the command that wrote the folder again "
+                "with --force")
     mistakes.raise_if_any()
     return loaded
+
+
+def _changed_words(folder: Path, said: Mapping[str, Any], what: str) -> str:
+    """'three-clutch, changed since ems 0.1.0 wrote the result: maps/engines/dedicated-1500.csv has another content now'."""
+    from ems import __version__
+    from ems.library import file_of
+
+    by = read_result(folder, "").get("versions", {}).get("ems")
+    changed = changed_files(said, folder)
+    since = f"{said[what]}, changed since {f'ems {by} wrote the result' if by else 'the result was written'}"
+    if changed:
+        return f"{since}: {', '.join(changed)} {'has' if len(changed) == 1 else 'have'} another content now"
+    if "files" in said and all(file_of(folder, word) for word in said["files"]):
+        return f"{said[what]}, its files as they were, but read otherwise by this ems, {__version__}, than by that of the result, {by}"
+    return f"{since}: its own file, or one of those that it names" if what == "layout" else since
+
+
+def kept_inputs(folder: Path, schemas: Sequence[str]) -> tuple[Loaded, list[str]] | None:
+    """The case whose result a folder holds, from what the folder itself carries; and which of its files say something else by now.
+
+    None where the folder carries no inputs, or not those of its result: an older one.
+    Raises ``InputError`` when the folder holds no such result.
+    """
+    from ems.present.page.trip import TRIP_FILE, carried_by
+    from ems.solve.charge import parse_charge
+    from ems.trips.digest import cycle_digest
+
+    said = _read_inputs(folder, schemas)
+    found = carried_by(folder / TRIP_FILE)
+    if found is None or found[0].digest != said["layout_digest"] or cycle_digest(found[1]) != said["cycle_digest"]:
+        return None
+    case = Case(said["layout"], tuple(said["set"]), said["cycle"], **said["options"])
+    charge = None if case.charge is None else parse_charge(case.charge, "--charge", Mistakes())
+    return Loaded(case, *found, charge), changed_files(said, folder)
 
 
 def read_result(folder: Path, expected: str) -> dict[str, Any]:

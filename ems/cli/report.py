@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ems.cli import common
-from ems.cli.case import OWN_INPUTS, Case, case_options, inputs, is_folder, read_result, recorded, solve
+from ems.cli.case import OWN_INPUTS, Case, case_options, inputs, is_folder, kept_inputs, read_result, recorded, solve
 from ems.cli.usage import WrongUsage
 from ems.errors import InputError, Mistake
 from ems.output import OutputFolder
@@ -72,7 +72,7 @@ def _of_folders(run: common.Run, folders: list[Path]) -> None:
     from ems.present.page.report import html
     from ems.present.page.results import joined
 
-    pages = [_page(folder) for folder in folders]
+    pages = [_page(run, folder) for folder in folders]
     if sum(p.trip is not None for p in pages) > 1:
         raise WrongUsage("LAYOUT|DIR", "several trips", "one folder of `ems optimum` or `ems compare` at most: one player a page")
     whole = joined(pages)
@@ -84,7 +84,7 @@ def _of_folders(run: common.Run, folders: list[Path]) -> None:
     run.finish({**said, **told}, None if run.json else _text(told), None if run.out is None else {REPORT_FILE: page})
 
 
-def _page(folder: Path) -> Page:
+def _page(run: common.Run, folder: Path) -> Page:
     """The page of one folder, from its files."""
     result = read_result(folder, EXPECTED)
     schema = result["schema"]
@@ -92,7 +92,7 @@ def _page(folder: Path) -> Page:
     from ems.present.page.results import FORCES_FILE, KINDS, result_page
 
     if schema in (OPTIMUM, COMPARE):
-        return _trip_page(folder, result)
+        return _trip_page(run, folder, result)
     if schema not in KINDS:
         raise InputError([Mistake(str(folder / "result.json"), "schema", f"'{schema}'", EXPECTED)])
     forces = None
@@ -103,12 +103,14 @@ def _page(folder: Path) -> Page:
     return result_page(schema, result, forces)
 
 
-def _trip_page(folder: Path, result: Mapping[str, Any]) -> Page:
+def _trip_page(run: common.Run, folder: Path, result: Mapping[str, Any]) -> Page:
     from ems.plant.plant import LANES
     from ems.present.page.report import comparison_page, optimum_page
     from ems.present.page.trip import read_trip
 
-    loaded = recorded(folder, (OPTIMUM, COMPARE))
+    loaded, changed = kept_inputs(folder, (OPTIMUM, COMPARE)) or (recorded(folder, (OPTIMUM, COMPARE)), [])
+    if changed:
+        run.note(f"{folder}: {', '.join(changed)} changed since; the page shows what was solved, from the folder's own copy")
     trip = read_trip(folder, loaded.layout, loaded.cycle, loaded.case.lanes or LANES, result.get("strategy"))
     return (optimum_page if result["schema"] == OPTIMUM else comparison_page)(trip, result)
 

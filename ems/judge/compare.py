@@ -106,6 +106,10 @@ class Comparison:
         """Everything but the objects, layout and cycle by name: the JSON of ``ems compare``."""
         objects = {"layout", "cycle", "ledger", "optimum", "trace", "best_trace"}
         out: dict[str, Any] = {"layout": self.layout.name, "cycle": self.cycle.name}
+        litre_km = self.layout.engine.engine.fuel.co2_g_l / 100.0
+        least = self.optimum
+        out |= {"co2_g_per_km": litre_km * self.strategy_l_per_100km, "optimum_co2_g_per_km": litre_km * self.optimum_l_per_100km,
+                "floor_l_per_100km": least.floor_l_per_100km, "grid": dict(least.grid)}
         for f in fields(self):
             if f.name not in objects:
                 value: Any = getattr(self, f.name)

@@ -27,7 +27,7 @@ class RawLayout:
 
     data : the keys, ``based_on`` and ``without`` resolved      place : the file, as the user knows it
     own  : the file's own content                               base  : what it is based on, None for a whole file
-    mistakes : words of ``without`` that name nothing; they leave nothing out
+    mistakes : words of ``without`` that name nothing; they leave nothing out      path : where the file is
     """
 
     data: dict[str, Any]
@@ -35,6 +35,13 @@ class RawLayout:
     own: Mapping[str, Any]
     base: RawLayout | None = None
     mistakes: tuple[Mistake, ...] = ()
+    path: Path | None = None
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The file and those it is based on."""
+        own = () if self.path is None else (self.path,)
+        return own if self.base is None else (*own, *self.base.files)
 
     def place_of(self, key: str) -> str:
         """The file that a dotted key's value comes from."""
@@ -58,7 +65,7 @@ def _read(path: Path, place: str, above: tuple[Path, ...]) -> RawLayout:
     if BASED_ON not in own:
         if WITHOUT in own:
             raise InputError([Mistake(place, WITHOUT, in_words(own[WITHOUT]), "no such key in a file without based_on")])
-        return RawLayout(own, place, own)
+        return RawLayout(own, place, own, path=path)
     word = own[BASED_ON]
     if not isinstance(word, str) or not word:
         raise InputError([Mistake(place, BASED_ON, in_words(word), "the short name or path of a layout")])
@@ -70,7 +77,7 @@ def _read(path: Path, place: str, above: tuple[Path, ...]) -> RawLayout:
     inherited = _seen_from(base.data, base_path.parent, path.parent)
     kept, mistakes = _left_out(inherited, own.get(WITHOUT, []), place)
     changes = {k: v for k, v in own.items() if k not in (BASED_ON, WITHOUT)}
-    return RawLayout(merged(kept, changes), place, own, base, (*base.mistakes, *mistakes))
+    return RawLayout(merged(kept, changes), place, own, base, (*base.mistakes, *mistakes), path)
 
 
 def merged(base: Mapping[str, Any], changes: Mapping[str, Any], path: tuple[str, ...] = ()) -> dict[str, Any]:

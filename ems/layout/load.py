@@ -63,7 +63,7 @@ def load_layout(word: str, *, overrides: Sequence[str] = (), where: str = "LAYOU
         changed = [resolved(tuple(text.partition("=")[0].strip().split("."))) for text in overrides]
         mistakes.found += [_told_at_origin(m, raw, changed) for m in error.mistakes]
     mistakes.raise_if_any()
-    return layout
+    return dataclasses.replace(layout, files=(*raw.files, *layout.files))
 
 
 def _told_at_origin(mistake: Mistake, raw: RawLayout, paths: Sequence[tuple[str, ...]]) -> Mistake:
@@ -115,6 +115,7 @@ def layout_from(
         parts_kg=parts_kg, reference_kg=reference_kg,
         shift_price_g=file.prices.shift_g, start_price_g=file.prices.start_g, digest="",
         drawing=DrawingOrder(tuple(file.drawing.rows), tuple(file.drawing.items)),
+        files=tuple(dict.fromkeys(f for part in (vehicle, battery, engine, *machines.values()) if part for f in part.files)),
     )
     return dataclasses.replace(layout, digest=digest(layout))
 

@@ -180,6 +180,7 @@ class Layout:
     reference_kg : mass of such parts that the vehicle's mass contained before
     shift_price_g, start_price_g : optional prices of a change and of an engine start [g of fuel]
     digest : sha256 of everything that determines results; names for people, comments, paths and the drawing left out
+    files : every file it was read from: its own, those it is based on, its components'
     """
 
     name: str
@@ -209,3 +210,4 @@ class Layout:
     start_price_g: float
     digest: str
     drawing: DrawingOrder = DrawingOrder()
+    files: tuple[Path, ...] = ()

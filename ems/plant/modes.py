@@ -23,16 +23,17 @@ ENGINE_ALONE, BOOST, CHARGING = "engine alone", "parallel boost", "parallel char
 
 
 def mode_label(derivation: Derivation, c: Configuration, wheel_speed: float, wheel_power_W: float, brake_power_W: float,
-               engine_power_W: float, machine_power_W: Sequence[float]) -> str:
-    """Label of one interval; powers are mechanical, positive where a source drives.
+               engine_power_W: float, machine_power_W: Sequence[float], battery_power_W: float) -> str:
+    """Label of one interval; powers are mechanical, positive where a source drives; the battery's positive where it gives.
 
+    Charging is what charges the battery: where machines make no more than the consumers take, the engine drives alone.
     While braking, an engine that gives less than is recovered at the wheels makes no mode of its own, nor does the machine that it turns.
     """
     engine = engine_power_W > TOLERANCE_W
     if wheel_speed == 0.0:
-        return STANDSTILL_CHARGING if engine else STANDSTILL
+        return STANDSTILL_CHARGING if engine and battery_power_W < -TOLERANCE_W else STANDSTILL
     if engine and engine_power_W > -wheel_power_W - brake_power_W:
-        return _with_engine(derivation, c, machine_power_W)
+        return _with_engine(derivation, c, sum(machine_power_W), battery_power_W)
     driving = sum(p > TOLERANCE_W for p in machine_power_W)
     braking = sum(p < -max(TOLERANCE_W, engine_power_W) for p in machine_power_W)
     if wheel_power_W > 0.0 and driving:
@@ -42,13 +43,12 @@ def mode_label(derivation: Derivation, c: Configuration, wheel_speed: float, whe
     return FRICTION if brake_power_W > TOLERANCE_W else COASTING
 
 
-def _with_engine(derivation: Derivation, c: Configuration, machine_power_W: Sequence[float]) -> str:
+def _with_engine(derivation: Derivation, c: Configuration, electric_W: float, battery_power_W: float) -> str:
     if c.kind in (Kind.SERIES, Kind.CHARGING):
         return SERIES
     if c.kind is Kind.POWER_SPLIT:
         return POWER_SPLIT
-    electric = sum(machine_power_W)
-    word = BOOST if electric > TOLERANCE_W else CHARGING if electric < -TOLERANCE_W else ENGINE_ALONE
+    word = BOOST if electric_W > TOLERANCE_W else CHARGING if battery_power_W < -TOLERANCE_W else ENGINE_ALONE
     return f"{word}, gear {gear(derivation, c)}"
 
 

@@ -74,7 +74,7 @@ def _columns(trip: Trip, losses_W: dict[str, Array], start_fuel_g: Array, price_
     demand, played, plant = trip.demand, trip.played, trip.plant
     configurations = [plant.configuration(n) for n in trip.node]
     labels = [mode_label(plant.derivation, c, trip.wheel_rad_s[k], demand.power_W[k], trip.brake_W[k], trip.shaft_W[k, 0],
-                         trip.shaft_W[k, 1:].tolist()) for k, c in enumerate(configurations)]
+                         trip.shaft_W[k, 1:].tolist(), played.power[k]) for k, c in enumerate(configurations)]
     soc = np.array([state(plant.battery, float(e))[0] for e in trip.energy_J])
     columns: dict[str, Column] = {
         "time_s": demand.time_s, "speed_kmh": np.asarray(demand.speed_m_s * 3.6), "grade_percent": np.asarray(demand.grade * 100),

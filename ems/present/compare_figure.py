@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ems.present.axes import dress, new_axes, new_figure, plain_figure
-from ems.present.figures import HATCH_WIDTH, _stretches, mode_handles
+from ems.present.figures import HATCH_WIDTH, _stretches, bar_window, mode_handles
 from ems.present.palette import CHARGE, INK, QUIET, mode_style
 from ems.types import Array
 
@@ -85,17 +85,16 @@ def plot_charges(found: Comparison, ax: Axes | None = None) -> Axes:
     ax = ax or new_axes(2.4)
     battery = found.layout.battery
     courses = ((f"{found.strategy}", found.trace, CHARGE, "-"), ("optimum", found.optimum.trace, INK, (0, (4, 2))))
+    charges = []
     for name, trip, colour, dashes in courses:
         soc = np.append(np.asarray(trip.columns["soc_start"], float), np.asarray(trip.columns["soc_end"], float)[-1])
         ax.plot(_boundaries(found), soc, color=colour, linestyle=dashes, linewidth=1.2, label=name)
-    for limit in (battery.soc_low, battery.soc_high):
-        ax.axhline(limit, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
-    margin = 0.06 * (battery.soc_high - battery.soc_low)
-    ax.set_ylim(battery.soc_low - margin, battery.soc_high + margin)
+        charges.append(soc)
+    bar_window(ax, battery, *charges)
     dress(ax, "state of charge [-]", f"Both from {found.soc_start:.3f} to {found.soc_end:.3f}, window from {battery.soc_low:g} to "
           f"{battery.soc_high:g}")
     ax.set_xlabel("time [s]")
-    ax.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=8)
+    ax.legend(loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False, fontsize=8)
     return ax
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from ems.components.battery import Battery
     from ems.plant.trace import Trace
 
 SIZE = 12.0, 8.4         # of the whole figure, inches
@@ -101,15 +102,23 @@ def plot_charge(result: Traced, ax: Axes | None = None) -> Axes:
     battery = result.trace.plant.layout.battery
     soc = _charge(result)
     ax.plot(np.append(time_s, time_s[-1] + width_s[-1]), soc, color=CHARGE, linewidth=1.2)
-    for limit, word in ((battery.soc_low, "lowest allowed"), (battery.soc_high, "highest allowed")):
-        ax.axhline(limit, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
-        _beside(ax, limit, f"{word} {limit:g}")
     ax.plot([time_s[0], time_s[-1] + width_s[-1]], [soc[0], soc[-1]], "o", color=CHARGE, markersize=4, clip_on=False)
-    margin = 0.06 * (battery.soc_high - battery.soc_low)
-    ax.set_ylim(min(battery.soc_low, float(soc.min())) - margin, max(battery.soc_high, float(soc.max())) + margin)
+    bar_window(ax, battery, soc)
     _dress(ax, "state of charge [-]", charge_finding(result))
     ax.set_xlabel("time [s]")
     return ax
+
+
+def bar_window(ax: Axes, battery: Battery, *soc: Array) -> None:
+    """Limits of the usable window as barred bands with words, and the axis so that window and courses of charge are seen."""
+    low, high = battery.soc_low, battery.soc_high
+    margin = 0.08 * (high - low)
+    bottom, top = min(low, *(float(s.min()) for s in soc)) - margin, max(high, *(float(s.max()) for s in soc)) + margin
+    for limit, end, word in ((low, bottom, "lowest allowed"), (high, top, "highest allowed")):
+        ax.axhspan(min(limit, end), max(limit, end), facecolor="none", edgecolor=QUIET, hatch="////", linewidth=0.0)
+        ax.axhline(limit, color=INK, linewidth=1.0)
+        _beside(ax, limit, f"{word} {limit:g}")
+    ax.set_ylim(bottom, top)
 
 
 def figure(result: Traced, fig: Figure | None = None) -> Figure:

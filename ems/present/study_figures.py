@@ -5,7 +5,6 @@ Each function draws into ``ax`` when one is given and returns the axes.
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
 
 DOTS, BROKEN_DOTS = "#0072b2", "#7f7f7f"
 NUMBERED = 12           # cases of a front that are numbered in the figure; a longer front would be unreadable
+ON_LIGHT = "#1c1c1c"    # words on a light cell, on any page
 WRITTEN_CELLS = 150     # cells of a heat map with their value in them
 
 
@@ -35,7 +35,7 @@ def label(column: str) -> str:
 
 def plot_pareto(study: Study, first: str, second: str, *, most: Sequence[str] = (), ax: Axes | None = None) -> Axes:
     """Every solved case by two columns, the front that none beats joined and numbered; cases that break a requirement are crosses."""
-    ax = ax or _figure(7.0, 5.0).subplots()
+    ax = ax or broad()
     front = study.pareto(first, second, most=most).rows
     rows = [row for row in study.done if row[first] is not None and row[second] is not None]
     fit, unfit = [r for r in rows if r["meets"] is not False], [r for r in rows if r["meets"] is False]
@@ -57,11 +57,14 @@ def plot_map(study: Study, across: str, up: str, column: str, *, most: bool = Fa
 
     On a grid what else varies is at its best in each cell, and white is unsolved or breaks a requirement; of a sample each case is a dot.
     """
-    ax = ax or _figure(7.0, 5.0).subplots()
+    ax = ax or broad()
     draw, told = (_dots, "") if is_sample(study, across, up) else (_cells, "most " if most else "least ")
     bar = ax.figure.colorbar(draw(ax, study, across, up, column, most), ax=ax)
     bar.set_label(told + label(column))
     bar.outline.set_visible(False)
+    if bar.solids is not None:
+        bar.solids.set_rasterized(False)
+        bar.solids.set_edgecolor("face")
     _dress(ax, across, up, ())
     return ax
 
@@ -89,7 +92,7 @@ def _cells(ax: Axes, study: Study, across: str, up: str, column: str, most: bool
     """The values of ``map_cells``, written into them where they are few."""
     cells, xs, ys = map_cells(study, across, up, column, most=most)
     image = ax.pcolormesh(np.arange(len(xs) + 1), np.arange(len(ys) + 1), np.ma.masked_invalid(cells), cmap=_colours(most),
-                          edgecolor="white", linewidth=0.5)
+                          edgecolor="none", antialiased=False)
     ax.set_xticks(np.arange(len(xs)) + 0.5, [_short(x) for x in xs], rotation=45 if len(xs) > 8 else 0)
     ax.set_yticks(np.arange(len(ys)) + 0.5, [_short(y) for y in ys])
     if cells.size <= WRITTEN_CELLS:
@@ -129,8 +132,18 @@ def _write_values(ax: Axes, cells: Any, image: Any) -> None:
     for (i, j), value in np.ndenumerate(cells):
         if np.isfinite(value):
             red, green, blue, _ = image.cmap(image.norm(value))
-            ink = "white" if 0.3 * red + 0.59 * green + 0.11 * blue < 0.5 else INK
+            ink = "white" if 0.3 * red + 0.59 * green + 0.11 * blue < 0.5 else ON_LIGHT
             ax.text(j + 0.5, i + 0.5, f"{value:.{digits}f}", ha="center", va="center", fontsize=8, color=ink)
+
+
+def broad() -> Axes:
+    """New axes with the room of a page."""
+    return _figure(7.0, 5.0).subplots()
+
+
+def narrow() -> Axes:
+    """New axes with the room of a telephone."""
+    return _figure(4.3, 4.0).subplots()
 
 
 def _figure(width: float, height: float) -> Figure:
@@ -154,8 +167,3 @@ def png(ax: Axes, dpi: int = 130) -> bytes:
     buffer = io.BytesIO()
     ax.figure.savefig(buffer, format="png", dpi=dpi)    # type: ignore[union-attr]
     return buffer.getvalue()
-
-
-def inline(ax: Axes) -> str:
-    """The figure of some axes as a data address for a page."""
-    return "data:image/png;base64," + base64.b64encode(png(ax)).decode()

@@ -60,14 +60,15 @@ def table_text(study: Study, asked: Sequence[str] = (), *, most_rows: int | None
     """The table in columns; ``most_rows`` cuts it and says so."""
     names = shown_columns(study, asked)
     rows = study.rows if most_rows is None else study.rows[:most_rows]
-    right = [_is_numeric(study, name) for name in names]
+    right = [is_numeric(study, name) for name in names]
     made: list[RenderableType] = [columns([[cell(row.get(name), name) for name in names] for row in rows], right, names)]
     if len(rows) < len(study.rows):
         made.append(f"  and {len(study.rows) - len(rows)} more: --csv or --json show all, --best COLUMN the best")
     return made
 
 
-def _is_numeric(study: Study, name: str) -> bool:
+def is_numeric(study: Study, name: str) -> bool:
+    """Whether a column holds numbers."""
     return any(isinstance(row.get(name), int | float) and not isinstance(row.get(name), bool) for row in study.rows)
 
 

@@ -83,8 +83,8 @@ def test_a_layout_changed_since_is_refused(ems, short_trip):
     assert "efficiency = 0.985" in text
     Path("mine.toml").write_text(text.replace("efficiency = 0.985", "efficiency = 0.975"), encoding="utf-8")
     ended = ems("explain", "o", "--at", "3")
-    assert ended.code == 1 and "changed since the result was written" in ended.err
-    assert "run `ems optimum` again" in ended.err
+    assert ended.code == 1 and "changed since ems" in ended.err and "mine.toml has another content now" in ended.err
+    assert "run the command that wrote the folder again with --force" in ended.err
 
 
 @pytest.mark.parametrize("content", [

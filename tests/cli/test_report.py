@@ -5,6 +5,10 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
+
+from ems import __version__
+
 SHORT_TRIP = str(Path(__file__).parents[1] / "data" / "short-trip.csv")
 
 
@@ -35,10 +39,47 @@ def test_a_result_and_its_page_tell_nothing_of_the_machine(ems, tmp_path):
     assert inputs["layout"] == "../mine.toml" and inputs["cycle"].endswith("short-trip.csv") and not Path(inputs["cycle"]).is_absolute()
     assert not [text for text in written if str(tmp_path) in text or str(Path(SHORT_TRIP).parent) in text]
     assert "counted_as_zero" in written[0]
-    assert ems("report", "run", "--quiet").code == 0
-    (tmp_path / "mine.toml").unlink()
+    with np.load(tmp_path / "run" / "trip.npz") as kept:
+        carried = [str(kept[name]) for name in ("layout", "cycle")]
+    assert not [text for text in carried if str(tmp_path) in text or str(Path(SHORT_TRIP).parent) in text]
+
+
+def strip(path):
+    """A ``trip.npz`` as versions wrote it that carried no inputs."""
+    with np.load(path) as kept:
+        arrays = {name: kept[name] for name in kept.files if name not in ("layout", "cycle")}
+    np.savez_compressed(path, **arrays)
+
+
+def test_a_folder_carries_its_own_inputs(ems, tmp_path):
+    """It is drawn from them when a file has changed or is gone; an older folder that has none says which file it was."""
+    Path("own.csv").write_text(Path(SHORT_TRIP).read_text(encoding="utf-8"), encoding="utf-8")
+    assert ems("new", "series", "mine.toml", "--quiet").code == 0
+    assert ems("optimum", "mine.toml", "--cycle", "own.csv", "--out", "run", "--report", "--quiet").code == 0
+    page, before = tmp_path / "run" / "report.html", Path("mine.toml").read_text(encoding="utf-8")
+    first = page.read_text(encoding="utf-8")
+    assert ems("report", "run").err == ""
+    Path("mine.toml").write_text(before.replace("efficiency = 0.985", "efficiency = 0.975"), encoding="utf-8")
     done = ems("report", "run")
-    assert done.code == 1 and "inputs.layout: found '../mine.toml', which is not there" in done.err
+    assert done.code == 0 and "../mine.toml changed since" in done.err and page.read_text(encoding="utf-8") == first
+    Path("mine.toml").rename("other.toml")
+    Path("own.csv").unlink()
+    done = ems("report", "run")
+    assert done.code == 0 and page.read_text(encoding="utf-8") == first
+
+    strip(tmp_path / "run" / "trip.npz")
+    done = ems("report", "run")
+    assert done.code == 1 and "inputs.layout: found '../mine.toml', which is not there" in done.err and "inputs.cycle" in done.err
+    Path("other.toml").rename("mine.toml")
+    Path("own.csv").write_text(Path(SHORT_TRIP).read_text(encoding="utf-8"), encoding="utf-8")
+    done = ems("report", "run")
+    assert done.code == 1 and f"changed since ems {__version__} wrote the result: ../mine.toml has another content now" in done.err
+    result = tmp_path / "run" / "result.json"
+    said = json.loads(result.read_text(encoding="utf-8"))
+    del said["inputs"]["files"]
+    result.write_text(json.dumps(said), encoding="utf-8")
+    done = ems("report", "run")
+    assert done.code == 1 and "its own file, or one of those that it names" in done.err and "--force" in done.err
 
 
 def test_a_comparison_and_other_results_have_pages_too(ems, tmp_path):

@@ -32,7 +32,7 @@ def test_every_label_of_an_engine_that_drives_has_a_colour_that_can_be_drawn(der
     assert any(c.slipping for c in driving)
     for c in driving:
         for machine_W in (-5e3, 0.0, 5e3):
-            style = mode_style(mode_label(derivation, c, 1.0, 5e3, 0.0, 10e3, [machine_W]))
+            style = mode_style(mode_label(derivation, c, 1.0, 5e3, 0.0, 10e3, [machine_W], machine_W))
             assert len(to_rgb(style.colour)) == len(to_rgb(style.edge)) == 3
 
 
@@ -54,4 +54,19 @@ def test_gears_come_in_the_order_of_their_ratios_with_a_closed_clutch_forbidden(
 def test_an_engine_that_gives_less_than_braking_does_is_no_mode(wheel_kW, brake_kW, engine_kW, machines_kW, label):
     derivation = derive(ems.load_layout("three-clutch"))
     c = derivation.find("on:K1+S1=third")
-    assert mode_label(derivation, c, 70.0, 1e3 * wheel_kW, 1e3 * brake_kW, 1e3 * engine_kW, [1e3 * p for p in machines_kW]) == label
+    assert mode_label(derivation, c, 70.0, 1e3 * wheel_kW, 1e3 * brake_kW, 1e3 * engine_kW, [1e3 * p for p in machines_kW],
+                      1e3 * sum(machines_kW)) == label
+
+
+@pytest.mark.parametrize(("machine_kW", "battery_kW", "label"), [
+    (-2.0, -1.5, "parallel charging, gear 3"), (-0.4, 0.1, "engine alone, gear 3"),     # the consumers take it, and some of the battery's
+    (-0.4, 0.0, "engine alone, gear 3"), (0.0, 0.35, "engine alone, gear 3"), (3.0, 3.5, "parallel boost, gear 3")])
+def test_charging_is_what_charges_the_battery(derivation, machine_kW, battery_kW, label):
+    c = derivation.find("on:K1+S1=third")
+    assert mode_label(derivation, c, 70.0, 10e3, 0.0, 12e3, [1e3 * machine_kW], 1e3 * battery_kW) == label
+
+
+def test_at_rest_an_engine_that_only_feeds_the_consumers_charges_nothing(derivation):
+    c = derivation.find("on:K1+S1=third")
+    told = [mode_label(derivation, c, 0.0, 0.0, 0.0, 2e3, [-1.9e3], 1e3 * kW) for kW in (-1.5, 0.0)]
+    assert told == ["standstill charging", "standstill"]

@@ -95,7 +95,8 @@ def test_every_lane_is_named_and_on_one_scale(found):
 
 def test_charge_shows_its_window(found):
     ax, battery = plot_charge(found), found.layout.battery
-    assert {line.get_ydata()[0] for line in ax.lines[1:3]} == {battery.soc_low, battery.soc_high}
+    assert [line.get_ydata()[0] for line in ax.lines if len(set(line.get_ydata())) == 1][:2] == [battery.soc_low, battery.soc_high]
+    assert sum(patch.get_hatch() is not None for patch in ax.patches) == 2                  # beyond the limits
     assert ax.get_ylim()[0] < battery.soc_low and ax.get_ylim()[1] > battery.soc_high
 
 

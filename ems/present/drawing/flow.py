@@ -232,7 +232,8 @@ def _electrical(g: Geometry, trace: Trace, names: list[str]) -> dict[str, Array]
     on_line[BATTERY_TAP] = -np.sum(list(on_line.values()), axis=0)     # what the line takes; see DEVELOPERS on a lane's reference
     for n, running in enumerate(itertools.accumulate(on_line[name] for _, _, name in taps(g)[:-1])):
         out[f"bus:{n}"] = running
-    out["fuel"] = _column(trace, "fuel_g_s") * trace.plant.heating_value_J_g
+    burnt_g_s = _column(trace, "fuel_g_s") + _column(trace, "transition_fuel_g") / trace.demand.dt_s
+    out["fuel"] = burnt_g_s * trace.plant.heating_value_J_g
     for name in ("engine", *names, "battery", "brakes"):
         out[f"loss:{name}"] = 1e3 * _column(trace, f"loss_{name}_kW")
     return out

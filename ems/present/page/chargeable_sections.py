@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ems.present.page.charts import Bar, Chart, bars
-from ems.present.page.sections import Head, Section, litres, table
+from ems.present.page.sections import Head, Section, Table, litres, solved, table
 from ems.present.text import times, within
 from ems.regulations.weightings import WEIGHTINGS
 
@@ -31,7 +31,11 @@ def chargeable_head(result: Row) -> Head:
         ("Depleting cycles", f"{result['depleting_range_km']:.1f} km, {times(result['transition'], 'cycle')}, the transition cycle last"),
         ("UN GTR 15", f"actual depleting range {result['actual_depleting_range_km']:.1f} km, equivalent electric range "
                       f"{result['equivalent_electric_range_km']:.1f} km"),
-        ("Charger", f"{100.0 * result['charger_efficiency']:.0f} % of what is drawn from the mains is stored")])
+        ("CO₂", f"{result['sustaining']['co2_g_per_km']:.1f} g/km sustaining, {result['depleting']['co2_g_per_km']:.1f} depleting; that "
+                "of the mains is not counted"),
+        ("Charger", f"{100.0 * result['charger_efficiency']:.0f} % of what is drawn from the mains is stored"),
+        ("Solved", f"{times(len(result['legs']), 'cycle')} driven one after the other, the last as an optimum, with "
+                   f"{dict(solved(result)).get('Solved', 'grids that are not told')}")])
 
 
 def chargeable_sections(result: Row) -> list[Section]:
@@ -76,7 +80,8 @@ def _sequence(result: Row) -> Section:
     electric = sum(leg["kind"] == "electric" for leg in legs)
     finding = (f"{times(electric, 'cycle')} of {len(legs)} without fuel, {result['electric_range_km']:.1f} km until it is first burnt; the "
                "last only confirms that the charge is used up.")
-    return Section("sequence", "Cycle after cycle from full charge", finding, (), [table(head, cells, 2)])
+    numeric = [1 < i < len(head) - 1 for i in range(len(head))]
+    return Section("sequence", "Cycle after cycle from full charge", finding, (), [Table(head, cells, numeric)])
 
 
 def _regulations(result: Row) -> Section:

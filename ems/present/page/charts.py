@@ -86,7 +86,7 @@ def _bars(rows: Sequence[Bar], axis: str, words: str, form: _Form) -> str:
     for i, row in enumerate(rows):
         top = 8.0 + form.row * i
         y = top + form.above + (form.row - form.above - BAR) / 2
-        out.append(label(left + 4.0, top + 13.0, row.name, "name", "start") if form.above
+        out.append(label(4.0, top + 13.0, row.name, "name", "start") if form.above
                    else label(names - 8.0, y + 0.75 * BAR, row.name, "name", "end"))
         begin = 0.0
         for value, fill in row.parts:

@@ -60,6 +60,7 @@ def page_columns(trip: Trip, flows: Flows) -> dict[str, Any]:
         "flows": {key: whole(power / 10.0, 0)["values"] for key, power in flows.W.items() if np.abs(power).max() >= 5.0},
         "turns": {shaft: "".join("1" if t else "0" for t in turning) for shaft, turning in flows.turns.items()},
         "W_per_px": flows.W_per_px, "ranks": ranks(ranked), "density_g_l": trip.layout.engine.engine.fuel.density_g_l,
+        "heating_value_kJ_g": plant.heating_value_J_g / 1e3,
     }
 
 

@@ -10,7 +10,7 @@ from ems.present.compare_text import CAUSES as MEANING
 from ems.present.compare_text import METHODS
 from ems.present.page.charts import Bar, Chart, bars
 from ems.present.page.parts_sections import LESS, MORE
-from ems.present.page.sections import Head, Section, litres, table
+from ems.present.page.sections import Head, Section, above_floor, litres, solved, table
 from ems.present.text import within
 
 Row = Mapping[str, Any]
@@ -31,8 +31,22 @@ def compare_head(result: Row, title: str, cycle: str) -> Head:
                 f"l/100 km, {100.0 * (own / least - 1.0):.1f} % above the least" if least > 0.0 else "l/100 km", answer, [
         ("Fuel", f"{result['strategy_fuel_g']:.2f} g over {result['distance_km']:.2f} km"),
         ("The least possible", f"{result['optimum_objective_g']:.2f} g; no control can need less than {result['lower_bound_g']:.2f} g"),
+        *_terms(result, own, least),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end, the optimum's too"),
+        ("Error bar", f"{error} of the least possible: proof within {within(result['optimum_gap_percent'])}, tables within "
+                      f"{within(result['table_error_percent'])}"),
+        *solved(result),
         ("Corrected by the plant", corrected)])
+
+
+def _terms(result: Row, own: float, least: float) -> list[tuple[str, str]]:
+    """Carbon dioxide and floor; not in results of before they were kept."""
+    if "floor_l_per_100km" not in result:
+        return []
+    floor = result["floor_l_per_100km"]
+    return [("CO₂", f"{result['co2_g_per_km']:.1f} g/km; the least possible {result['optimum_co2_g_per_km']:.1f}"),
+            ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above_floor(own, floor, 'the strategy')}"
+                      f"{above_floor(least, floor, 'the least possible')}")]
 
 
 def _against(result: Row) -> str:

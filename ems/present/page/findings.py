@@ -126,7 +126,8 @@ def energy_finding(trace: Trace) -> str:
     largest = sorted((row for row in energy_rows(trace) if row["kJ"] < 0), key=lambda row: row["kJ"])[:2]
     words = " and ".join(f"{100 * -row['kJ'] / given:.0f} % goes into {row['what']}" for row in largest)
     residual = abs(trace.energy_residual_percent)
-    return f"Of what fuel and stores give, {words}. The account closes to {residual:.0e} %."
+    closes = "but for rounding" if residual < 1e-9 else f"to {residual:.1g} %"
+    return f"Of what fuel and stores give, {words}. The account closes {closes}."
 
 
 def alternatives_finding(trace: Trace, runner_up_g: Array) -> str:

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from ems.present.page.charts import Bar, Chart, bars
-from ems.present.page.sections import Head, Section, litres, seconds, table
+from ems.present.page.sections import Head, Section, litres, seconds, solved, table
 from ems.present.text import listed
 
 Row = Mapping[str, Any]
 SHOWN = 24               # bars of a chart; the table has all
 MORE, LESS, TIE = "bar-more", "bar-less", "bar-tie"
+FUEL_MAP = "engine map, fuel"      # as in judge/levers.py: one per cent of it is one per cent of fuel, which says nothing
 FORBIDDEN = {"control": "forbidden", "hardware": "deleted"}
 KEY = ((MORE, "more fuel"), (LESS, "less fuel"), (TIE, "a tie: the range holds zero"))
 
@@ -27,7 +28,8 @@ def worth_head(result: Row) -> Head:
     section = worth_section(result)
     return Head(f"What each part of {result['layout']} is worth", (result["layout"], listed([c for c, _ in base])),
                 litres(base[0][1]["value"]), "l/100 km with everything", section.finding,
-                [(cycle, f"{bar['value']:.3f} l/100 km, from {bar['low']:.3f} to {bar['high']:.3f}") for cycle, bar in base])
+                [*((cycle, f"{bar['value']:.3f} l/100 km, from {bar['low']:.3f} to {bar['high']:.3f}") for cycle, bar in base),
+                 *solved(result, result.get("solved"))])
 
 
 def worth_section(result: Row) -> Section:
@@ -70,7 +72,8 @@ def sensitivity_head(result: Row) -> Head:
     fuel = result["fuel_l_per_100km"]
     return Head(f"What moves the fuel of {result['layout']}", (result["layout"], result["cycle"]), litres(fuel["value"]), "l/100 km",
                 sensitivity_section(result).finding, [("Error bar", f"from {fuel['low']:.3f} to {fuel['high']:.3f} l/100 km"),
-                                                      ("Costate", f"{result['costate']:.3f} J of fuel for a joule from the battery")])
+                                                      ("Costate", f"{result['costate']:.3f} J of fuel for a joule from the battery"),
+                                                      *solved(result)])
 
 
 def sensitivity_section(result: Row) -> Section:
@@ -90,9 +93,10 @@ def sensitivity_section(result: Row) -> Section:
                             None if solved is None else 1e3 * solved["low"], None if solved is None else 1e3 * solved["high"],
                             None if slope is None or solved is None else 1e3 * slope))
     words = ", ".join(f"{r.name} {r.told}" for r in rows)
-    most = rows[0] if rows else None
-    finding = (f"Fuel depends most on {most.name}, now {now[0]}: one per cent more of it changes the fuel by {most.told} ml/100 km."
-               if most else "")
+    most = next((i for i, r in enumerate(rows) if r.name != FUEL_MAP), None)
+    after = "After the engine's own fuel map, fuel" if any(r.name == FUEL_MAP for r in rows) else "Fuel"
+    finding = "" if most is None else (f"{after} depends most on {rows[most].name}, now {now[most]}: one per cent more of it changes the "
+                                       f"fuel by {rows[most].told} ml/100 km.")
     head = ("quantity", "now", "ml/100 km", "range", "by costate", "told")
     return Section("sensitivity", "What one per cent more of each quantity changes", finding,
                    [Chart(bars(rows, "ml/100 km for one per cent more", words), "", KEY)] if rows else [],

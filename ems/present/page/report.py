@@ -25,7 +25,7 @@ from ems.present.page import findings, maps
 from ems.present.page.assets import script, style
 from ems.present.page.columns import mode_patterns, page_columns, part_patterns
 from ems.present.page.compare_sections import compare_head, compare_sections
-from ems.present.page.sections import Head, Section
+from ems.present.page.sections import Head, Section, above_floor, solved
 from ems.present.page.trip import Trip, modes, trip_of, trip_of_comparison
 from ems.present.text import clock, listed, within
 from ems.types import Array
@@ -84,8 +84,9 @@ def optimum_page(trip: Trip, result: Mapping[str, Any]) -> Page:
     """The page of an optimum's trip. result : as ``Optimum.to_dict`` says"""
     layout, cycle = trip.layout, trip.cycle
     error = within(result["gap_percent"] + result["table_error_percent"])
-    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}: no control can need more than {error} "
-              "less, not even one that knows the whole trip.")
+    least = result["fuel_l_per_100km"] * (1.0 - 0.01 * (result["gap_percent"] + result["table_error_percent"]))
+    answer = (f"The least fuel of {layout.name} ({layout.title}) on {cycle.title or cycle.name}, with an error bar of {error}: no control, "
+              f"not even one that knows the whole trip, can need less than {np.floor(1e4 * least) / 1e4:.4f} l/100 km.")
     head = Head(f"{layout.title} on {cycle.name}: least fuel", (layout.name, cycle.name), f"{result['fuel_l_per_100km']:.3f}", "l/100 km",
                 answer, [*_facts(result), ("Where it goes", findings.whereabouts(trip.trace))])
     return Page(head, (), _cautions(trip, result, result["warm_l_per_100km"] is None), result, trip)
@@ -165,20 +166,18 @@ def closest(trip: Trip) -> list[dict[str, Any]]:
 
 
 def _facts(result: Mapping[str, Any]) -> list[tuple[str, str]]:
-    floor, fuel, grid = result["floor_l_per_100km"], result["fuel_l_per_100km"], result["grid"]
+    floor, fuel = result["floor_l_per_100km"], result["fuel_l_per_100km"]
     error = result["gap_percent"] + result["table_error_percent"]
-    above = f"; the optimum is {100.0 * (fuel / floor - 1.0):.0f} % above it" if floor > 0.0 else ""
     surplus = f", {result['surplus_J'] / 1000.0:.1f} kJ above the target" if result["surplus_J"] >= 50.0 else ""
     facts = [
         ("Fuel", f"{result['fuel_g']:.2f} g over {result['distance_km']:.2f} km in {clock(result['duration_s'])}"),
         ("CO₂", f"{result['co2_g_per_km']:.1f} g/km"),
         ("Error bar", f"{within(error)}, {max(0.01 * error * fuel, 0.0001):.4f} l/100 km: proof within "
                       f"{within(result['gap_percent'])}, tables within {within(result['table_error_percent'])}"),
-        ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above}"),
+        ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above_floor(fuel, floor, 'the optimum')}"),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end{surplus}"),
         ("Braking", f"{result['recovered_percent']:.1f} % of its energy at the wheels is recovered"),
-        ("Solved", f"{grid['nodes']} discrete states, {grid['points']} table points, {grid['battery_nodes']} nodes of charge, "
-                   f"{grid['lanes']} lanes of free engine speed"),
+        *solved(result),
     ]
     if result["price_g"] > 0.0:
         facts.insert(1, ("Prices", f"{result['price_g']:.2f} g for starts and changes, counted but not burnt"))
@@ -260,7 +259,8 @@ def _inputs(page: Page) -> list[tuple[str, str]]:
         said = {"layout": layout.name, "layout_digest": layout.digest, "cycle": page.trip.cycle.name}
     rows = []
     for key, value in (said or {}).items():
-        rows.append((key.replace("_", " "), _words(value)))
+        shown = ", ".join(f"{name} ({digest[:8]})" for name, digest in value.items()) if key == "files" else _words(value)
+        rows.append((key.replace("_", " "), shown))
     return rows
 
 

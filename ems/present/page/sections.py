@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from ems.present.page.charts import Chart
 
@@ -14,20 +15,23 @@ Cells = Sequence[str]
 class Table:
     """A table; the first cell of each row is its heading.
 
-    head : words of all columns        numeric : which are numbers        folded : shown on request only, under this word
+    head : words of all columns        numeric : which are numbers
+    folded : shown on request only, under this word        above : words of its own above it
     """
 
     head: Cells
     rows: Sequence[Cells]
     numeric: Sequence[bool]
     folded: str = ""
+    above: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
     """A section.
 
-    name : id on the page        finding : what it shows, in a sentence        notes : how to read it
+    name : id on the page        finding : what it shows, in a sentence
+    notes : how to read it        text : of a file, shown as it is
     """
 
     name: str
@@ -36,6 +40,7 @@ class Section:
     charts: Sequence[Chart] = ()
     tables: Sequence[Table] = ()
     notes: Sequence[str] = ()
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,3 +71,26 @@ def litres(value: float | None, signed: bool = False) -> str:
 def seconds(value: float | None) -> str:
     """'9.2 s'; never where it is not reached."""
     return "never" if value is None else f"{value:.1f} s"
+
+
+def solved(result: Mapping[str, Any], optima: int | None = None) -> list[tuple[str, str]]:
+    """What was solved, with which grids, as a fact of a head; empty where the result does not say.
+
+    result : as ``result.json`` says it: ``grid`` of one optimum, or in ``inputs`` what many were solved with      optima : how many
+    """
+    grid, inputs = result.get("grid"), result.get("inputs", {})
+    many = [] if optima is None else [f"{optima} {'optimum' if optima == 1 else 'optima'}"]
+    if grid is not None:
+        many += [f"{grid['nodes']} discrete states, {grid['points']} table points, {grid['battery_nodes']} nodes of charge",
+                 f"{grid['lanes']} lanes of free engine speed"]
+    else:
+        options = {**inputs, **inputs.get("options", {})}
+        factor, lanes = options.get("grid_factor", options.get("grid", 1)), options.get("lanes")
+        many += ["the default table grids" if factor == 1 else f"table grids {factor} times as fine as by default"] if inputs else []
+        many += [f"{lanes} lanes of free engine speed"] if lanes else []
+    return [("Solved", ", ".join(many))] if many else []
+
+
+def above_floor(fuel: float, floor: float, who: str) -> str:
+    """'; the optimum is 22 % above it'; empty without a floor to speak of."""
+    return f"; {who} is {100.0 * (fuel / floor - 1.0):.0f} % above it" if floor > 0.0 else ""

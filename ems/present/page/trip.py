@@ -19,12 +19,14 @@ import numpy as np
 from ems.errors import InputError, Mistake
 from ems.judge.ledger import CAUSES
 from ems.judge.ranking import Ranking, ranking, ranking_of
+from ems.layout.carried import layout_of, layout_text
 from ems.layout.model import Layout
 from ems.output import DECIMALS, csv_text
 from ems.plant.plant import Plant
 from ems.plant.trace import Column, Trace
-from ems.trips.cycle import Cycle
+from ems.trips.cycle import Cycle, Phase
 from ems.types import Array
+from ems.written import text_of, value_of
 
 if TYPE_CHECKING:
     from ems.judge.compare import Comparison
@@ -127,8 +129,11 @@ def keep(trip: Trip, path: Path) -> None:
 
     node (K,), choice (K, 3 + I) : as in ``Trace``      chosen (K,), fuel_g, worth_g, change_g, later_g (K, C) : as in ``Ranking``
     account : losses and stores [kJ] as JSON text      optimum_node, optimum_choice, optimum_account : of the optimum beside a strategy
+    layout, cycle : what was solved, as ``ems.written.text_of`` writes it; warnings, which name files of the machine, left out
     """
-    arrays: dict[str, Any] = {**_kept(trip.trace, ""), "chosen": trip.ranked.chosen, **{name: getattr(trip.ranked, name) for name in RANKS}}
+    inputs = {"layout": layout_text(trip.layout), "cycle": text_of(replace(trip.cycle, warnings=()))}
+    arrays: dict[str, Any] = {**{name: np.array(text) for name, text in inputs.items()}, **_kept(trip.trace, ""),
+                              "chosen": trip.ranked.chosen, **{name: getattr(trip.ranked, name) for name in RANKS}}
     if trip.beside is not None:
         arrays |= _kept(trip.beside.optimum, "optimum_")
     np.savez_compressed(path, allow_pickle=False, **arrays)
@@ -139,10 +144,21 @@ def _kept(trace: Trace, prefix: str) -> dict[str, Any]:
     return {f"{prefix}node": trace.node, f"{prefix}choice": trace.choice, f"{prefix}account": np.array(account)}
 
 
+def carried_by(path: Path) -> tuple[Layout, Cycle] | None:
+    """Layout and cycle that a ``trip.npz`` carries; None where it does not, or they are of another version. Raises as ``read_trip``."""
+    kept = _arrays(path)
+    if not {"layout", "cycle"} <= set(kept):
+        return None
+    try:
+        return layout_of(str(kept["layout"])), value_of(str(kept["cycle"]), (Cycle, Phase))
+    except ValueError:
+        return None
+
+
 def read_trip(folder: Path, layout: Layout, cycle: Cycle, lanes: int, strategy: str | None = None) -> Trip:
     """The trip that a folder holds.
 
-    layout, cycle : those of its ``result.json``, read again      lanes : as it was solved with
+    layout, cycle : those it was solved with      lanes : as it was solved with
     strategy : name of the strategy, of a folder of ``ems compare``
     Raises ``InputError`` when a file is missing, damaged, or of a version that derives other configurations.
     """

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ems.present.page.charts import Bar, Chart, bars
-from ems.present.page.sections import Head, Section, Table, litres, seconds, table
-from ems.present.text import listed
+from ems.present.page.sections import Head, Section, Table, litres, seconds, solved, table
+from ems.present.text import listed, within
 from ems.present.versus_figures import PARTS
 
 Row = Mapping[str, Any]
@@ -28,7 +28,32 @@ def versus_head(result: Row) -> Head:
     where = f" on {cycles[0]}" if len(cycles) > 1 else ""
     return Head("Side by side: " + ", ".join(layouts), (listed(layouts), listed(cycles)),
                 litres(best["fuel_l_per_100km"]) if best else "–", f"l/100 km, {best['layout']}{where}" if best else "none follows",
-                f"{said[:1].upper()}{said[1:]}.", [("Held equal", held), ("Ties", _ties(result) or "none")])
+                f"{said[:1].upper()}{said[1:]}.",
+                [("Held equal", held), ("Ties", _ties(result) or "none"), *_terms(result, cells), *solved(result, len(cells))])
+
+
+def _terms(result: Row, cells: Sequence[Row]) -> list[tuple[str, str]]:
+    """Carbon dioxide, floor, error bar and charge, of all layouts together: by cycle, or the widest."""
+    if not cells:
+        return []
+    said: dict[str, list[str]] = {"CO₂": [], "Floor": []}
+    for cycle in result["cycles"]:
+        own = [c for c in cells if c["cycle"] == cycle]
+        where = f" on {cycle}" if len(result["cycles"]) > 1 else ""
+        for word, key, digits, unit in (("CO₂", "co2_g_per_km", 1, "g/km"), ("Floor", "floor_l_per_100km", 3, "l/100 km")):
+            if own:
+                said[word].append(f"{_span([c[key] for c in own], digits)} {unit}{where}")
+    error = max(c["gap_percent"] + c["table_error_percent"] for c in cells)
+    ends = [_span([c[key] for c in cells], 2) for key in ("soc_start", "soc_end")]
+    return [("CO₂", "; ".join(said["CO₂"])), ("Floor", f"{'; '.join(said['Floor'])}, which no transmission can go below"),
+            ("Error bar", f"{within(error)} at most, in each row of the table"),
+            ("Charge", f"{ends[0]} at the start, {ends[1]} at the end")]
+
+
+def _span(values: Sequence[float], digits: int) -> str:
+    """'112.9 to 131.4'; one figure where all are the same."""
+    low, high = (f"{v:.{digits}f}" for v in (min(values), max(values)))
+    return low if low == high else f"{low} to {high}"
 
 
 def _least(result: Row, cell: Row | None, cycle: str) -> str:

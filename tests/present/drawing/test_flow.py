@@ -29,9 +29,9 @@ def standing(layout, c, torques, wheel_torque, wheel_rad_s, free=0.0):
     names = [m.name for m in layout.machines]
     one |= {f"{name}_electrical_kW": [0.0] for name in names}
     one |= {f"loss_{name}_kW": [0.0] for name in ("engine", "battery", "brakes", *names)}
-    one |= {"auxiliary_kW": [0.3], "fuel_g_s": [0.0]}
+    one |= {"auxiliary_kW": [0.3], "fuel_g_s": [0.0], "transition_fuel_g": [0.0]}
     radius = layout.vehicle.wheel_radius_m
-    demand = SimpleNamespace(speed_m_s=np.array([wheel_rad_s * radius]), acceleration_m_s2=np.zeros(1))
+    demand = SimpleNamespace(speed_m_s=np.array([wheel_rad_s * radius]), acceleration_m_s2=np.zeros(1), dt_s=np.ones(1))
     plant = SimpleNamespace(layout=layout, configuration=lambda _node: c, heating_value_J_g=42_600.0)
     return SimpleNamespace(plant=plant, demand=demand, node=np.zeros(1, int), choice=np.array([[free]]), columns=one)
 

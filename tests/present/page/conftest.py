@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 import ems
+from ems.configurations import derive
 from ems.judge.capability import capability
 from ems.judge.chargeable import chargeable
 from ems.judge.compare import Comparison
@@ -23,10 +24,13 @@ from ems.judge.versus import versus
 from ems.judge.worth import worth
 from ems.output import dumps
 from ems.present.chargeable_text import texts
+from ems.present.drawing.sheet import SHEET_FILE, sheet
 from ems.present.page.report import compare_page, html, report_page
 from ems.present.page.results import joined, result_page
+from ems.present.study_page import study_page as study_html
 from ems.solve.optimum import Optimum, optimum
 from ems.strategies.load import load_strategy
+from ems.studies.results import Study
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 LAUNCH = """import fcntl, os, sys
@@ -193,6 +197,31 @@ def results() -> dict[str, dict[str, Any]]:
 def results_page(results: dict[str, dict[str, Any]], tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("results") / "report.html"
     path.write_text(html(joined([result_page(schema, result) for schema, result in results.items()])), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="session")
+def study_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a study of two ratios on two cycles, one case in three breaking a requirement."""
+    rows = [{"case": n, "layout": "three-clutch", "cycle": cycle, "gears.first.ratio": first, "vehicle.mass_kg": mass,
+             "fuel_l_per_100km": fuel, "gap_percent": 0.02, "status": "done", "message": "", "seconds": 1.0, "meets": n % 3 != 0,
+             "broken": "" if n % 3 else "engine_starts 12, not < 10"}
+            for n, (cycle, first, mass, fuel) in enumerate(
+                ((c, f, m, 4.0 + 0.1 * f + m / 9000.0 + (0.2 - 0.3 * f) * (c == "nedc")) for c in ("udds", "nedc") for f in (2.5, 2.9, 3.2)
+                 for m in (1700, 1800)), 1)]
+    study = Study(None, "Ratios", "Which ratio?", 'name = "Ratios"\n', ("optimum",), ("gears.first.ratio", "vehicle.mass_kg"),
+                  ("fuel_l_per_100km", "gap_percent"), {"engine_starts": {"below": 10.0}}, {"three-clutch": {"engine": "invented"}},
+                  {"ems": "0"}, tuple(rows))
+    path = tmp_path_factory.mktemp("study") / "report.html"
+    path.write_text(study_html(study), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="session")
+def modes_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    layout = ems.load_layout("series-parallel")
+    path = tmp_path_factory.mktemp("modes") / SHEET_FILE
+    path.write_text(sheet(layout, derive(layout)).files[SHEET_FILE], encoding="utf-8")
     return path
 
 

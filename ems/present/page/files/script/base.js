@@ -10,6 +10,7 @@ const time = scaled(data.time_s), count = time.length - 1, last = count - 1;
 const column = Object.fromEntries(data.columns.map(c => [c.name, { ...c, values: scaled(c) }]));
 const at = (name, k) => column[name].values[k];
 const fixed = (value, digits) => { const s = value.toFixed(digits); return Number(s) === 0 ? (0).toFixed(digits) : s; };
+const finer = (most, from, digits = 1) => most >= from ? digits : most >= from / 20 ? digits + 1 : digits + 2;   // decimals, so that small figures add up too
 const seconds = value => String(Math.round(value * 1000) / 1000);
 const onSecond = [];
 const state = { k: data.open, from: 0, to: count, low: time[0], high: time[count], timer: 0 };

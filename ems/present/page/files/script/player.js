@@ -21,7 +21,13 @@ function change(step) {                                 // first interval of the
   go(k);
 }
 function stop() { window.clearTimeout(state.timer); state.timer = 0; play.textContent = "Play"; play.setAttribute("aria-pressed", "false"); }
+function bringIntoView() {                               // the drawing, if some of it lies below the window
+  if (document.querySelector(".stick-box").getBoundingClientRect().bottom <= window.innerHeight) return;
+  const still = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+  document.querySelector(".player").scrollIntoView({ block: "start", behavior: still ? "auto" : "smooth" });
+}
 function begin() {
+  bringIntoView();
   if (state.k >= last) go(0);
   play.textContent = "Pause"; play.setAttribute("aria-pressed", "true");
   let then = performance.now(), due = time[state.k];

@@ -2,7 +2,7 @@
 
 const body = byId("alternatives").tBodies[0], R = data.ranks;
 document.querySelector(".ranks").style.setProperty("--rows", Math.max(...R.possible.map((_, k) => R.first[k + 1] - R.first[k])));
-const words = { fuel: "fuel", worth: "battery energy", change: "the change", later: "what follows" };
+const words = { fuel: "of fuel now", worth: "of battery energy", change: "for the change", later: "later on" };
 function grams(list, r) { return R[list][r] / 10 ** R.digits; }
 function showAlternatives(k) {
   body.textContent = "";
@@ -19,17 +19,22 @@ function showAlternatives(k) {
   byId("impossible").textContent = `${R.possible[k]} of ${data.configurations.length} configurations are possible here${more > 0 ? `, ${more} of them dearer than those shown` : ""}${R.possible[k] < data.configurations.length ? "; the rest are stopped by a limit (ems explain names it)" : ""}.`;
   byId("why").textContent = reason(own, rival);
 }
+function inWords(c) {                                    // what a configuration is, for someone who does not read its id yet
+  const engine = c.engine === "stopped" ? "engine stopped" : c.engine === "running" ? "engine running" : `engine ${c.engine}`;
+  return c.engaged === "nothing" ? `${engine}, nothing engaged` : c.engaged.startsWith("nothing") ? engine : `${engine} with ${c.engaged}`;
+}
+function gramsOf(value) { return `${fixed(value, Math.min(finer(value, 1, 2), 4))} g`; }
 function reason(own, rival) {
-  const id = r => data.configurations[R.configuration[r]].id;
+  const of = r => data.configurations[R.configuration[r]];
   if (own < 0) return "";
-  if (rival < 0) return `${id(own)}: every other configuration is stopped by a limit.`;
-  const extra = grams("extra", rival);
-  if (extra < -0.00005 && !data.beside) return `${id(own)} was driven although ${id(rival)} comes out ${fixed(-extra, 4)} g lower at one price of stored energy: that price is not exact where engine starts are few or the battery is at a limit.`;
-  if (Math.abs(extra) <= 0.00005) return `${id(own)} and ${id(rival)} cost the same here.`;
-  const better = extra > 0 ? own : rival, other = extra > 0 ? rival : own;
-  const gains = Object.keys(words).map(p => [words[p], grams(p, other) - grams(p, better)]).filter(g => Math.abs(g[1]) >= 0.00005).sort((a, b) => Math.abs(b[1]) - Math.abs(a[1]));
-  const list = sign => gains.filter(g => g[1] * sign > 0).map(g => `${fixed(Math.abs(g[1]), 4)} g on ${g[0]}`).join(" and ");
-  const saves = `it saves ${list(1) || "nothing alone"}${list(-1) ? `, and loses ${list(-1)}` : ""}`;
-  return extra > 0 ? `${id(own)} beats the next best, ${id(rival)}, by ${fixed(extra, 4)} g: ${saves}.` : `${id(own)} was driven; ${id(rival)} would have cost ${fixed(-extra, 4)} g less: ${saves}.`;
+  if (rival < 0) return `${of(own).id}: every other configuration is stopped by a limit.`;
+  const extra = grams("extra", rival), other = `${of(rival).id} (${inWords(of(rival))})`;
+  if (extra < -0.00005 && !data.beside) return `${of(own).id} was driven although ${other} comes out ${gramsOf(-extra)} lower at one price of stored energy: that price is not exact where engine starts are few or the battery is at a limit.`;
+  if (Math.abs(extra) <= 0.00005) return `A tie: ${other} would cost the same here.`;
+  const gains = Object.keys(words).map(p => [words[p], grams(p, rival) - grams(p, own)]).filter(g => Math.abs(g[1]) >= 0.00005).sort((a, b) => Math.abs(b[1]) - Math.abs(a[1]));
+  const list = sign => gains.filter(g => g[1] * sign > 0).map(g => `${gramsOf(Math.abs(g[1]))} ${g[0]}`).join(" and ");
+  const against = `against it the chosen one saves ${list(1) || "nothing"}${list(-1) ? `, at the price of ${list(-1)}` : ""}`;
+  return extra > 0 ? `Chosen because it costs least. The next best, ${other}, would cost ${gramsOf(extra)} more: ${against}.`
+    : `Not the cheapest: ${other} would have cost ${gramsOf(-extra)} less; ${against}.`;
 }
 onSecond.push(showAlternatives);
