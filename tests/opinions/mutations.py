@@ -117,7 +117,7 @@ FAULTS = (
     Fault("one per cent of the battery's loss", "kernels/battery.py", "root = 1.0 - 4.0 * P * x",
           "root = 1.0 - 4.04 * P * x", f"{BATTERY}::test_constant_voltage_battery"),
     Fault("width of a cell rounded to joules", "kernels/cells.py", "width = (edge[size] - edge[0]) / size tilt, price",
-          "width = round((edge[size] - edge[0]) / size)\n    tilt, price", f"{SEARCH}[both ends, four segments]", True),
+          "width = round((edge[size] - edge[0]) / size)\n    tilt, price", f"{SEARCH}[three seconds, 28 nodes]", True),
     Fault("full battery outside the last cell", "kernels/cells.py", "max(math.floor(place - NEAR), low)",
           "max(math.floor(place + NEAR), low)", f"{SEARCH}[full at the start]", True),
     Fault("energy of a cell taken at its wrong end", "kernels/cells.py", "shift = 0 if tilt >= 0.0 else 1",
