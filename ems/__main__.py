@@ -1,6 +1,6 @@
 """``python -m ems``: the command."""
 
-from ems.cli.main import main
+from ems.cli.main import program
 
 if __name__ == "__main__":
-    main()
+    program()

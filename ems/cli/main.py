@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import atexit
 import errno
+import gc
 import importlib
 import io
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import NoReturn
 
 import click
@@ -77,6 +80,21 @@ def group() -> None:
     First steps: `ems layouts` shows what is shipped, `ems optimum three-clutch` solves one, `ems new three-clutch
     mine.toml` copies it so that you can change it.
     """
+
+
+def program() -> NoReturn:
+    """``main`` as a process of its own: less collecting of garbage while modules are loaded, and an end without taking everything to
+    pieces. Together a quarter of a second of the main job's 2.7."""
+    gc.set_threshold(50_000, 20, 100)
+    try:
+        main()
+    except SystemExit as ended:
+        code = ended.code if isinstance(ended.code, int) else int(ended.code is not None)
+    atexit._run_exitfuncs()
+    with suppress(OSError, ValueError):
+        sys.stdout.flush()
+        sys.stderr.flush()
+    os._exit(code)
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
