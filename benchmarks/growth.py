@@ -1,4 +1,4 @@
-"""How the time grows: python benchmarks/growth.py [--times 3] [--only seconds,nodes,...] [--json]
+"""How the time grows: python benchmarks/growth.py [--times 3] [--only seconds ...] [--json]
 
 Fitted exponents of processor time (all threads) over size, least squares on logarithms, everything in one run:
 
@@ -110,10 +110,10 @@ def main() -> None:
     """Reads the options and measures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--times", type=int, default=3)
-    parser.add_argument("--only", default=",".join(MEASURES), help="names, comma between")
+    parser.add_argument("--only", action="append", choices=tuple(MEASURES), help="may be given several times; all when not")
     parser.add_argument("--json", action="store_true")
     asked = parser.parse_args()
-    found = {name: MEASURES[name][1](asked.times) for name in asked.only.split(",")}
+    found = {name: MEASURES[name][1](asked.times) for name in asked.only or MEASURES}
     if asked.json:
         print(json.dumps({name: {"sizes": sizes, "exponent": exponent(sizes)} for name, sizes in found.items()}))
         return
