@@ -28,6 +28,7 @@ COARSE_NODES, FINE_NODES = 251, 201
 NODES_TIMES = (1, 3, 16, 40)      # as many by effort
 SHORT_S = 120.0                 # seconds of a trip in which single points matter
 STEEP_PENALTY = 50.0            # costates by which a missed target is priced there too, once the usual price found no trip near the bound
+WIDER = 3.0                     # times the slack: points that meet the charge asked for where those near the bound do not
 MOST_VALUES = 60_000_000        # of a sweep at any time, of 4 bytes each; no more nodes than that, but ROUGH_NODES at least
 CORRIDORS = (0.1, 0.02, 0.004)  # half heights of the fine corridors, share of what the coarse sweep looks at
 TOUCHES = 0.0025                # share of the window this near to whose ends a trip is said to touch it
@@ -182,13 +183,14 @@ def proven(problem: Problem, bound: Bound, clock: Clock, say: Progress, aim: Aim
 
 
 def _drive(problem: Problem, bound: Bound, slack_g: float, effort: int) -> Driven:
-    """The best trip of that effort, at either price of a missed target where that matters.
+    """The best trip of that effort; on a short one, where single points matter, at either price of a missed target and through more.
 
     slack_g : how far from the bound a point may lie to be looked at      effort : 0, 1, ..: more nodes
     """
     times = NODES_TIMES[min(effort, len(NODES_TIMES) - 1)]
-    prices = (PENALTY, STEEP_PENALTY) if effort and float(problem.points.dt.sum()) <= SHORT_S else (PENALTY,)
-    return min((_drive_at(problem, bound, slack_g, times, penalty) for penalty in prices), key=lambda d: d.objective_g)
+    short = effort > 0 and float(problem.points.dt.sum()) <= SHORT_S
+    ways = [(share * slack_g, penalty) for share in (1.0, WIDER) for penalty in (PENALTY, STEEP_PENALTY)] if short else [(slack_g, PENALTY)]
+    return min((_drive_at(problem, bound, slack, times, penalty) for slack, penalty in ways), key=lambda d: d.objective_g)
 
 
 def _drive_at(problem: Problem, bound: Bound, slack_g: float, times: int, penalty: float) -> Driven:

@@ -99,10 +99,13 @@ class Shafts:
         self.axles = [axle["shaft"] for axle in data["axles"].values()]
         self.wheel_row = self.row(**{self.axles[0]: 1})
         engine_row = self.row(**{data["engine"]["shaft"]: 1})
-        joints = np.array([*self.joints(), *([engine_row] if c["configuration"][rows[0]].startswith("off:") else [])])
+        stands = c["configuration"][rows[0]].startswith("off:")
+        joints = np.array([*self.joints(), *([engine_row] if stands else [])])
         self.system = np.vstack([joints, self.wheel_row])
         if not self.sets(engine_row):
             self.system = np.vstack([self.system, engine_row])
+        machines = [self.row(**{use.shaft: 1}) for use in layout.machines]
+        self.pushed = np.vstack([*self.joints(), self.wheel_row, *machines, *([] if stands else [engine_row])])
         self.own = {data["engine"]["shaft"]: "engine"} | {use.shaft: use.name for use in layout.machines}
 
     def row(self, **factors):
@@ -175,7 +178,11 @@ class Shafts:
         return total
 
     def rotors_W(self, layout, acceleration_rad_s2):
-        """Power that brings engine, machines and shafts to speed as the wheels accelerate."""
+        """Power that brings engine, machines and shafts to speed as the wheels accelerate.
+
+        A shaft that turns at a set speed only because the engine stands is left out: an engine that carries no torque gives no hold to
+        push against, so in ems such a shaft turns along and is nobody's load.
+        """
         inertia = {self.data["engine"]["shaft"]: layout.engine.engine.inertia_kgm2}
         for use in layout.machines:
             inertia[use.shaft] = inertia.get(use.shaft, 0.0) + use.machine.inertia_kgm2
@@ -184,7 +191,7 @@ class Shafts:
         total = np.zeros(self.speed.shape[1])
         for shaft, kgm2 in inertia.items():
             i = self.names.index(shaft)
-            if self.sets(self.row(**{shaft: 1}), self.turning):
+            if self.sets(self.row(**{shaft: 1}), self.turning) and self.sets(self.row(**{shaft: 1}), self.pushed):
                 total += kgm2 * self.rate[i] * acceleration_rad_s2 * self.speed[i]
         return total
 
