@@ -142,6 +142,7 @@ def options(*, reads_layout: bool = False, writes: bool = True) -> Callable[[Fun
             run = Run(name, json_, out, quiet, force, set_)
             if run.folder is not None:
                 run.folder.check()
+            _note_of_changes(run)
             return function(run, **rest)
 
         decorated: Any = called
@@ -153,9 +154,18 @@ def options(*, reads_layout: bool = False, writes: bool = True) -> Callable[[Fun
     return decorate
 
 
+def _note_of_changes(run: Run) -> None:
+    """What changes by --set leave behind that one might think they take along."""
+    if run.overrides:
+        from ems.layout.override import mass_alone
+
+        if mass_alone(run.overrides):
+            run.note(mass_alone(run.overrides))
+
+
 def _options(reads_layout: bool, writes: bool) -> list[Callable[[Function], Function]]:
     change = click.option("--set", "set_", multiple=True, metavar="KEY=VALUE",
-                          help="Change one key of the layout or of a component: vehicle.mass_kg=2000. Repeatable.")
+                          help="Change one key of the layout or of a component: machines.mg1.rating_kW=60. Repeatable.")
     writing: list[Callable[[Function], Function]] = [
         click.option("--out", type=click.Path(path_type=Path), metavar="DIR", is_eager=True, help="Write the result to this folder."),
         click.option("--force", is_flag=True, help="With --out: replace the files of an earlier result there."),

@@ -123,6 +123,7 @@ def _ended(words: list[str]) -> int:
         code = group.main(args=words, prog_name="ems", standalone_mode=False)
         return code if isinstance(code, int) else 0
     except click.UsageError as error:
+        error.ctx = error.ctx or _context_of(words)     # click leaves it out where a value is missing
         return report_usage(error, words)
     except EmsError as error:
         return report_failure(error, words)
@@ -133,6 +134,17 @@ def _ended(words: list[str]) -> int:
         raise
     except Exception as error:
         return _crashed(error, words)
+
+
+def _context_of(words: Sequence[str]) -> click.Context:
+    """The context of the command that a command line begins with."""
+    context = click.Context(group, info_name="ems")
+    for word in words:
+        inner = context.command.get_command(context, word) if isinstance(context.command, click.Group) else None
+        if inner is None:
+            break
+        context = click.Context(inner, parent=context, info_name=word)
+    return context
 
 
 def _close_output() -> None:

@@ -24,6 +24,9 @@ def command(run: common.Run, name: str, file: Path) -> None:
     from ems.output import write_atomically
 
     source = library.find("layout", name, where="NAME")
+    if file.exists() and not file.is_file():
+        raise InputError([Mistake("FILE", "", f"'{file}', a folder" if file.is_dir() else f"'{file}', which is no file",
+                                  "the file to write, ending in .toml")])
     target = file.with_name(f"{file.name}.toml") if file.suffix == "" else file
     if target.suffix.lower() != ".toml":
         raise InputError([Mistake("FILE", "", f"'{file}'", "a file name that ends in .toml")])

@@ -10,6 +10,19 @@ from click import exceptions
 from ems.errors import Mistake, nearest_name
 
 
+ARGUMENTS = {
+    "layout": "a layout: the name of a shipped one (`ems layouts`), or a file",
+    "layouts": "layouts: names of shipped ones (`ems layouts`), or files",
+    "what": "a layout, or a folder that a command wrote with --out",
+    "name": "the name of a shipped layout, see `ems layouts`",
+    "file": "the file to write, ending in .toml",
+    "files": "a file: a layout, a component, a map or a cycle",
+    "study": "a study: the name of a shipped one, or a file",
+    "folder": "a folder that `ems batch run` wrote",
+}
+"""What an argument takes, by its name in the code."""
+
+
 class WrongUsage(click.UsageError):
     """A command line that reads well but asks for what cannot be; exit code 2."""
 
@@ -34,8 +47,9 @@ def mistake_of(error: click.UsageError) -> Mistake:
         if found is not None:
             return Mistake(where, _name(error.param), found[1], _expected(error.param))
     if isinstance(error, exceptions.BadOptionUsage):
-        too_much = "not take a value" in error.message
-        return Mistake(where, error.option_name, *(("a value", "none behind it") if too_much else ("no value behind it", "one")))
+        if "not take a value" in error.message:
+            return Mistake(where, error.option_name, "a value", "none behind it")
+        return Mistake(where, error.option_name, "no value behind it", _behind(error))
     command = re.match(r"No such command '(.*?)'", error.message)
     if command is not None and error.ctx is not None and isinstance(error.ctx.command, click.Group):
         known = error.ctx.command.list_commands(error.ctx)
@@ -54,7 +68,16 @@ def _name(param: click.Parameter) -> str:
     return next((name for name in param.opts if name.startswith("--")), param.opts[0])
 
 
+def _behind(error: exceptions.BadOptionUsage) -> str:
+    """What must stand behind an option."""
+    params = error.ctx.command.params if error.ctx is not None else []
+    said = next((_meaning(p) for p in params if error.option_name in p.opts), "one")
+    return said if "an argument" in error.message else re.sub(r".* requires (\d+) arguments.*", rf"\1 values: {said}", error.message)
+
+
 def _meaning(param: click.Parameter) -> str:
+    if isinstance(param, click.Argument) and param.name in ARGUMENTS:
+        return ARGUMENTS[param.name]
     said = getattr(param, "help", None)
     return f"{_expected(param)} ({said[:1].lower()}{said[1:].rstrip('.')})" if said else _expected(param)
 
@@ -71,7 +94,7 @@ def _expected(param: click.Parameter) -> str:
         if taken.min is not None:
             return f"{whole} above {taken.min:g}" if taken.min_open else f"{whole} of at least {taken.min:g}"
         return f"{whole} of at most {taken.max:g}"
-    return whole if isinstance(taken, click.types.IntParamType | click.types.FloatParamType) else "a word"
+    return whole if isinstance(taken, click.types.IntParamType | click.types.FloatParamType) else param.metavar or "a word"
 
 
 def _without_stop(message: str) -> str:

@@ -43,7 +43,7 @@ class EngineFile(ComponentFile):
     max_speed_rpm: Number = quantity("highest speed", "rpm", gt=0)
     inertia_kgm2: Number = quantity("inertia of crankshaft and flywheel", "kg m2", ge=0)
     start_fuel_g: Number = quantity("fuel that a start takes beyond the map", "g", ge=0)
-    cranking_torque_Nm: Number = quantity("torque that turns it until it fires", "Nm", ge=0)
+    cranking_torque_Nm: Number = quantity("torque that turns it until it fires", "N m", ge=0)
     cranking_time_s: Number = quantity("time from standstill until it fires", "s", ge=0)
     scattered: StrictBool = quantity(SCATTERED, "-", default=False)
     motoring: str | None = quantity("CSV file beside this one: speed_rpm, motoring_Nm (drag while turned with fuel cut, "

@@ -147,7 +147,7 @@ def _too_far(points: Columns, at: Array, nodes: Array, surface: Surface, mistake
     row = int(np.asarray(nearest)[i, j])
     mistakes.add(points.where, f"speed_rpm {surface.speed_rpm[i]:.4g}, torque_Nm {surface.torque_Nm[j]:.4g}",
                  f"no bench point near; the nearest is in line {points.line_numbers[row]}, {points[AXES[0]][row]:g} rpm and "
-                 f"{points[AXES[1]][row]:g} Nm", f"one within {100 * FAR:.0f} % of the axes' ranges wherever it may work")
+                 f"{points[AXES[1]][row]:g} N m", f"one within {100 * FAR:.0f} % of the axes' ranges wherever it may work")
     return True
 
 

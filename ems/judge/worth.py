@@ -4,6 +4,9 @@ Two figures a part. *Control forbidden*: it is still there and may not be used; 
 mass, drag, hold power and inertia are gone too; this may even save fuel, so what the car can still do stands beside it. A clutch or
 brake that is not used stays open or closed for good, a shifter in one position, whichever needs less. Differences within the error
 bars are ties.
+
+Everything is solved twice at most: a wide gap is enough where the difference stands far above it, and the usual one is asked for where
+it does not. First tables are shared: a forbidden configuration only leaves some out.
 """
 
 from __future__ import annotations
@@ -25,18 +28,21 @@ from ems.layout.model import Layout
 from ems.layout.without import digested, with_one_machine, without_costs, without_gear, without_machine
 from ems.plant.plant import LANES, Plant
 from ems.plant.torque_maps import told_joints
-from ems.solve.again import solved_again
 from ems.solve.clock import Progress
 from ems.solve.optimum import Optimum, optimum
+from ems.solve.steps import USUAL
 from ems.tables.build import DEFAULT_GRID
+from ems.tables.shared import shared_tables
 from ems.trips.cycle import Cycle
-from ems.types import BoolArray
 
 if TYPE_CHECKING:
     import pandas as pd
 
 CONTROL, HARDWARE = "control", "hardware"
 KINDS = ("clutch", "brake", "shifter", "position", "gear", "machine", "configuration", "machines together")
+
+WIDE_PERCENT = 0.3      # certified gap that is enough at first
+CLEAR = 4.0             # times its bar: a difference that stands so far above it needs no smaller one
 
 Allowed = Callable[[Configuration], bool]
 
@@ -271,24 +277,31 @@ class _Solver:
 
     def _with_less(self, way: Way, cycle: Cycle) -> Bar | str:
         """Least fuel without, the very bar of the base where its trip does without, or why there is none."""
-        found = self.found[cycle.name]
-        plant = found.problem.plant
-        if way.layout is None:
-            assert way.allowed is not None
-            allowed = np.array([way.allowed(plant.configuration(n)) for n in range(len(plant.nodes))])
-            if allowed[np.unique(found.trace.node)].all():
-                return self.base[cycle.name]
-            needed = [w for w in self.layout.forbid if way.holds not in w.partition(":")[2].split("+")]
-            if way.holds and len(needed) < len(self.layout.forbid):
-                held = _forbidding(self.layout, needed, way.allowed)
-                return self._once(held.digest, cycle, lambda: self._optimum(held, cycle))
-            key = allowed.tobytes().hex()
-            return self._once(key, cycle, lambda: self._again(found, allowed))
+        if way.layout is None and self._does_without(way, cycle):
+            return self.base[cycle.name]
         try:
-            layout = self._left(way)
+            layout = self._forbidden(way) if way.layout is None else self._left(way)
         except InputError as error:
             return str(error)
-        return self._once(layout.digest, cycle, lambda: self._optimum(layout, cycle))
+        key = (layout.digest, cycle.name)
+        if key not in self.known:
+            try:
+                self.known[key] = self._least(layout, cycle)
+            except (CycleNotFollowed, RunError, InputError) as error:
+                self.known[key] = str(error)
+        return self.known[key]
+
+    def _does_without(self, way: Way, cycle: Cycle) -> bool:
+        """Whether the trip that was found with everything keeps to the configurations that are left."""
+        assert way.allowed is not None
+        found = self.found[cycle.name]
+        plant = found.problem.plant
+        return all(way.allowed(plant.configuration(n)) for n in np.unique(found.trace.node))
+
+    def _forbidden(self, way: Way) -> Layout:
+        """The same layout with the configurations that are left; those its file forbids only because of what is held are not forbidden."""
+        words = [w for w in self.layout.forbid if not way.holds or way.holds not in w.partition(":")[2].split("+")]
+        return _forbidding(self.layout, words, way.allowed)
 
     def _left(self, way: Way) -> Layout:
         """What is left of the layout where a part is deleted, its fixed state forbidden to change; ratios found anew for that."""
@@ -303,21 +316,19 @@ class _Solver:
             self.fitted[layout.digest] = best_ratios(layout, self.cycles, self.grid, self.say, NEARLY_RIGHT)
         return self.fitted[layout.digest]
 
-    def _once(self, key: str, cycle: Cycle, solve: Callable[[], Optimum]) -> Bar | str:
-        if (key, cycle.name) not in self.known:
-            try:
-                self.known[key, cycle.name] = litres_per_100km(solve())
-            except (CycleNotFollowed, RunError, InputError) as error:
-                self.known[key, cycle.name] = str(error)
-        return self.known[key, cycle.name]
+    def _least(self, layout: Layout, cycle: Cycle) -> Bar:
+        """Least fuel of less, as narrow as its difference to everything needs it."""
+        wide = self._optimum(layout, cycle, WIDE_PERCENT)
+        bar = litres_per_100km(wide)
+        more = bar - self.base[cycle.name]
+        if abs(more.value) > CLEAR * more.half or wide.gap_percent <= 100.0 * USUAL.free:
+            return bar
+        return litres_per_100km(self._optimum(layout, cycle))
 
-    def _again(self, found: Optimum, allowed: BoolArray) -> Optimum:
+    def _optimum(self, layout: Layout, cycle: Cycle, gap_percent: float | None = None) -> Optimum:
         self.solved += 1
-        return solved_again(found, allowed=allowed)
-
-    def _optimum(self, layout: Layout, cycle: Cycle) -> Optimum:
-        self.solved += 1
-        return optimum(layout, cycle, charge=self.charge, grid=self.grid, lanes=self.lanes)
+        return optimum(layout, cycle, charge=self.charge, grid=self.grid, lanes=self.lanes, gap_percent=gap_percent,
+                       first_tables=shared_tables)
 
 
 def _mean(bars: dict[str, Bar]) -> Bar:

@@ -93,6 +93,15 @@ def apply_all(
     return changed
 
 
+def mass_alone(overrides: Sequence[str]) -> str:
+    """What to say where overrides change the vehicle's mass and not the tyres' part of its road load; empty elsewhere."""
+    paths = {text.partition("=")[0].strip() for text in overrides}
+    if "vehicle.mass_kg" not in paths or paths & {"vehicle.road_load_N", "vehicle.rolling_resistance"}:
+        return ""
+    return ("vehicle.mass_kg changes the mass alone: a road load given in N stays as it is, tyres included "
+            "(masses.other_kg takes the tyres along)")
+
+
 def resolved(parts: tuple[str, ...]) -> tuple[str, ...]:
     """The path with ``map`` put in where it names a key of the engine's or a machine's own file without saying so."""
     for table, model in _MAPS.items():

@@ -180,14 +180,14 @@ def _drag_words(layout: Layout, c: Configuration) -> tuple[str, str]:
 
 def _limit_words(c: Configuration) -> str:
     sources = set(c.sources)
-    words = [_bounds(m.what, m.low_Nm, m.high_Nm, "Nm") for m in c.load_limits]
+    words = [_bounds(m.what, m.low_Nm, m.high_Nm, "N m") for m in c.load_limits]
     words += [_bounds(s.what, s.low_rad_s * RPM_PER_RAD_S, s.high_rad_s * RPM_PER_RAD_S, "rpm") for s in c.speed_limits
               if s.what not in sources and (s.low_rad_s, s.high_rad_s) != (0.0, math.inf)]
     return ", ".join(words) or NONE
 
 
 def _bounds(what: str, low: float, high: float, unit: str) -> str:
-    """'torque of K1 up to 320 Nm either way', '... never below 0', '... 0 to 320 Nm'."""
+    """'torque of K1 up to 320 N m either way', '... never below 0', '... 0 to 320 N m'."""
     if low == -high:
         return f"{what} {high:.0f} {unit} either way"
     if math.isinf(high):

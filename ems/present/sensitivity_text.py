@@ -31,6 +31,8 @@ def sensitivity_text(result: Sensitivity) -> list[RenderableType]:
         notes.insert(0, "Solved again at both sides with the step named; bar: certificate and tables of both; bent: the two sides differ.")
     if any(row.quantity.endswith("rating_kW") for row in result.rows):
         notes.append("rating_kW: torque, fuel or losses, inertia and drag in proportion; the car's mass stays.")
+    if any(row.quantity == "vehicle.mass_kg" for row in result.rows):
+        notes.append("vehicle.mass_kg: the mass alone; the tyres' part of the road load is vehicle.road_load_N.")
     return [head, "", columns(rows, right, headings), "", *notes, f"{NO_TYPE_APPROVAL} {assumptions()}"]
 
 

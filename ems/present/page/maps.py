@@ -87,7 +87,7 @@ def engine_map(trace: Trace, words: str, follows: bool = True) -> str:
     best = engine.best_line(np.linspace(0.02, 0.99, 40) * engine.rated_power_W)
     held = np.isfinite(best[1])
     lines, numbers = contours(frame, speed * RPM_PER_RAD_S, torque, np.where(torque[:, None] <= limit[None, :], efficiency, np.nan), LEVELS)
-    content = [*frame.axes("engine speed [rpm]", "torque [Nm]"), *lines,
+    content = [*frame.axes("engine speed [rpm]", "torque [N m]"), *lines,
                frame.curve(speed * RPM_PER_RAD_S, limit, "limit"), frame.curve(best[0][held] * RPM_PER_RAD_S, best[1][held], "best")]
     columns = trace.columns
     fuel = interval_fuel_g(trace)
@@ -115,7 +115,7 @@ def machine_map(trace: Trace, index: int, words: str) -> str:
               for sign in (1.0, -1.0) for curve, word in ((peak, "limit"), (lasting, "lasting"))]
     work = np.abs(np.asarray(columns[f"{use.name}_power_kW"], float)) * trace.demand.dt_s
     lines, numbers = contours(frame, speed * RPM_PER_RAD_S, torque, efficiency, MACHINE_LEVELS, above=0.12 * most)
-    content = [*frame.axes(f"{use.name} speed [rpm]", "torque [Nm]"), *lines,
+    content = [*frame.axes(f"{use.name} speed [rpm]", "torque [N m]"), *lines,
                line(frame.at(frame.x[0], 0.0), frame.at(frame.x[1], 0.0), "zero"), *limits,
                *points(frame, speeds, np.asarray(columns[f"{use.name}_torque_Nm"], float), work), *numbers]
     return picture([*content, _marker(frame, use.name)], words, **_driven(frame, use.name))
