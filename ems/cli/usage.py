@@ -9,7 +9,6 @@ from click import exceptions
 
 from ems.errors import Mistake, nearest_name
 
-
 ARGUMENTS = {
     "layout": "a layout: the name of a shipped one (`ems layouts`), or a file",
     "layouts": "layouts: names of shipped ones (`ems layouts`), or files",

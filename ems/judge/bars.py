@@ -28,6 +28,10 @@ class Bar:
         ends = self.low * factor, self.high * factor
         return Bar(self.value * factor, min(ends), max(ends))
 
+    def at_least(self, other: Bar) -> Bar:
+        """What is left of the figure once it is known to be no less than another."""
+        return Bar(max(self.value, other.value), max(self.low, other.low), max(self.high, other.high))
+
     @property
     def half(self) -> float:
         """The larger of the two sides."""

@@ -23,7 +23,6 @@ from ems.solve.certificate import best_bound
 from ems.solve.clock import Progress
 from ems.solve.costate import solve_costate
 from ems.solve.problem import build_problem
-from ems.solve.shortfall import shortfall
 from ems.solve.steps import FIRST_COSTATE
 from ems.tables.build import build_tables
 from ems.trips.cycle import Cycle
@@ -32,6 +31,7 @@ from ems.trips.demand import demand as demand_of_cycle
 FIRST_STEP, LAST_STEP = 0.12, 0.06      # relative
 NEARLY_RIGHT = 0.06                     # the first step for what is left of a layout whose ratios were found
 GAIN = 2e-4                             # a step that gains less, relative, is not taken
+UNFOLLOWED_G_KM = 1e6                   # more than any fuel: what a cycle not followed counts as, more for more of it
 LONG_STEP = 3                           # intervals of the trip that the search takes as one
 
 Ratios = tuple[Fraction, ...]
@@ -41,6 +41,7 @@ def best_ratios(layout: Layout, cycles: Sequence[Cycle], grid: Grid, progress: P
                 first_step: float = FIRST_STEP) -> Layout:
     """The layout with the gear ratios that need least fuel, mean over the cycles; as it is where nothing better is near.
 
+    A layout that cannot follow is first led to ratios with which it can, by the seconds that it cannot, where there are such.
     first_step : relative; smaller where the ratios are thought to be nearly right
     Fuel alone is judged, and that the cycles are followed: what the car can still do is for whoever asks to tell.
     """
@@ -50,7 +51,7 @@ def best_ratios(layout: Layout, cycles: Sequence[Cycle], grid: Grid, progress: P
         if found.digest == layout.digest:
             return layout
         before, after = (_mean_bound_g_km(each, cycles, grid) for each in (layout, found))
-        if np.isfinite(after):
+        if _followed(after):
             return found if after < before else layout
     return layout                   # what long steps let through cannot follow second by second
 
@@ -91,7 +92,7 @@ class _Search:
         best: Ratios = tuple(g.ratio for g in self.layout.gears)
         if not np.isfinite(self._fuel(best)):
             return self.layout
-        step = first_step
+        step = first_step if _followed(self._fuel(best)) else max(first_step, FIRST_STEP)
         while True:
             best = self._compass(best, step)
             if 0.5 * step < LAST_STEP:
@@ -135,8 +136,18 @@ def _stepped(ratios: Ratios, i: int, step: float) -> Ratios:
     return (*ratios[:i], in_millionths(float(ratios[i]) * factor), *ratios[i + 1:])
 
 
+def rough_g_per_km(layout: Layout, cycles: Sequence[Cycle], grid: Grid) -> float:
+    """What the search for ratios takes a layout's fuel to be, mean over the cycles; inf where it cannot follow."""
+    found = _mean_bound_g_km(layout, tuple(thinned(cycle, LONG_STEP) for cycle in cycles), grid)
+    return found if _followed(found) else float("inf")
+
+
+def _followed(fuel_g_km: float) -> bool:
+    return fuel_g_km < UNFOLLOWED_G_KM
+
+
 def _mean_bound_g_km(layout: Layout, cycles: Sequence[Cycle], grid: Grid) -> float:
-    """Lower bound of fuel per distance on rough tables; inf where a cycle cannot be followed."""
+    """Lower bound of fuel per distance on rough tables; see ``_followed``; inf where nothing can be driven or the charge not be kept."""
     try:
         return float(np.mean([_bound_g_km(layout, cycle, _rough(grid)) for cycle in cycles]))
     except (InputError, RunError):
@@ -152,8 +163,9 @@ def _bound_g_km(layout: Layout, cycle: Cycle, grid: Grid) -> float:
     plant = build_plant(layout, lanes=1)
     demand = demand_of_cycle(cycle, layout.vehicle)
     tables = build_tables(plant, demand, grid)
-    if shortfall(tables) is not None:
-        return float("inf")
+    lost_s = float(demand.dt_s[tables.count.sum(axis=1)[tables.demand_of] == 0].sum())
+    if lost_s > 0.0:
+        return UNFOLLOWED_G_KM * (1.0 + lost_s / float(demand.dt_s.sum()))
     energy = float(layout.battery.energy_J(layout.battery.soc_target))
     problem = build_problem(tables, energy, energy)
     costate = solve_costate(problem, FIRST_COSTATE / plant.heating_value_J_g, tolerance=1e-3)

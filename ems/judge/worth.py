@@ -5,8 +5,8 @@ mass, drag, hold power and inertia are gone too; this may even save fuel, so wha
 brake that is not used stays open or closed for good, a shifter in one position, whichever needs less. Differences within the error
 bars are ties.
 
-Everything is solved twice at most: a wide gap is enough where the difference stands far above it, and the usual one is asked for where
-it does not. First tables are shared: a forbidden configuration only leaves some out.
+Of several ways of doing without, those that a rough figure puts far above the least are left out. What is solved is solved to a wide gap
+first, and to the usual one where the difference does not stand far above that. First tables are shared: forbidding only leaves some out.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from ems.configurations import Configuration, derive
 from ems.errors import CycleNotFollowed, InputError, RunError
 from ems.judge.bars import Bar, litres_per_100km
 from ems.judge.capability import brief
-from ems.judge.ratios import NEARLY_RIGHT, best_ratios
+from ems.judge.ratios import NEARLY_RIGHT, best_ratios, rough_g_per_km
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
 from ems.layout.without import digested, with_one_machine, without_costs, without_gear, without_machine
@@ -43,6 +43,7 @@ KINDS = ("clutch", "brake", "shifter", "position", "gear", "machine", "configura
 
 WIDE_PERCENT = 0.3      # certified gap that is enough at first
 CLEAR = 4.0             # times its bar: a difference that stands so far above it needs no smaller one
+FAR = 0.02              # a way whose rough figure is so far above the least of all, relative, is not the best one
 
 Allowed = Callable[[Configuration], bool]
 
@@ -248,7 +249,9 @@ class _Solver:
         if not ways:
             return None
         best, why = None, ""
-        for way in ways:
+        for way, above in self._in_order(ways):
+            if best is not None and above > FAR:
+                break
             bars, why_not = self._more(way, what)
             why = why or why_not
             if bars is not None and (best is None or _mean(bars).value < _mean(best[1]).value):
@@ -262,6 +265,27 @@ class _Solver:
         ability = brief(self._left(best[0])) if best[0].layout is not None else {}
         return Row(part.name, part.kind, what, best[0].how, bar, best[1], bar.holds_zero, used, "", ability)
 
+    def _in_order(self, ways: Sequence[Way]) -> list[tuple[Way, float]]:
+        """Ways, the most promising first, and how far above it their rough figures stand, relative."""
+        if len(ways) == 1:
+            return [(ways[0], 0.0)]
+        rough = [self._rough_g_per_km(way) for way in ways]
+        best = max(min(rough), 1e-9)
+        return [(ways[i], rough[i] / best - 1.0 if np.isfinite(rough[i]) else float("inf")) for i in np.argsort(rough, kind="stable")]
+
+    def _rough_g_per_km(self, way: Way) -> float:
+        """Rough fuel of what is left; none where the trips that were found do without."""
+        if way.layout is None and all(self._does_without(way, cycle) for cycle in self.cycles):
+            return 0.0
+        try:
+            return rough_g_per_km(self._without(way), self.cycles, self.grid)
+        except InputError:
+            return float("inf")
+
+    def _without(self, way: Way) -> Layout:
+        """The layout that is left to solve. Raises ``InputError`` where nothing is."""
+        return self._forbidden(way) if way.layout is None else self._left(way)
+
     def _more(self, way: Way, what: str) -> tuple[dict[str, Bar] | None, str]:
         """How much more fuel a way needs, by cycle; or None and why it is impossible."""
         out = {}
@@ -270,9 +294,10 @@ class _Solver:
             with_less = self._with_less(way, cycle)
             if isinstance(with_less, str):
                 return None, with_less
-            more = with_less - base if with_less is not base else Bar(0.0, 0.0, base.value - base.low)
-            is_control = what == CONTROL and way.layout is None
-            out[cycle.name] = replace(more, value=max(more.value, 0.0), low=max(more.low, 0.0)) if is_control else more
+            nothing = Bar(0.0, 0.0, base.value - base.low)
+            more = nothing if with_less is base else with_less - base
+            is_control = what == CONTROL and way.layout is None       # never less than nothing: other tables may find a little less
+            out[cycle.name] = more.at_least(nothing) if is_control else more
         return out, ""
 
     def _with_less(self, way: Way, cycle: Cycle) -> Bar | str:
@@ -280,7 +305,7 @@ class _Solver:
         if way.layout is None and self._does_without(way, cycle):
             return self.base[cycle.name]
         try:
-            layout = self._forbidden(way) if way.layout is None else self._left(way)
+            layout = self._without(way)
         except InputError as error:
             return str(error)
         key = (layout.digest, cycle.name)

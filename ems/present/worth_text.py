@@ -35,7 +35,7 @@ def worth_text(result: Worth) -> list[RenderableType]:
     for kind in KINDS:
         rows = [r for r in result.rows if r.kind == kind]
         if rows:
-            parts += [Text(HEADINGS[kind], style="bold"), *_table(result, rows, several), *_needed(rows), *_unused(rows), ""]
+            parts += [Text(HEADINGS[kind], style="bold"), *_table(result, rows, several), *_needed(result, rows), *_unused(rows), ""]
     seconds, grade, power = (_number(result.ability[key]) for key in ABILITY)
     mean = ", mean of the cycles" if several else ""
     starter = any(r.part == result.layout.engine.started_by and r.what == HARDWARE and r.bar is not None for r in result.rows)
@@ -63,9 +63,13 @@ def _table(result: Worth, rows: list[Row], several: bool) -> list[RenderableType
     return [columns([[row[i] for i in shown] for row in cells], [right[i] for i in shown], [headings[i] for i in shown])]
 
 
-def _needed(rows: list[Row]) -> list[str]:
+def _needed(result: Worth, rows: list[Row]) -> list[str]:
     """What the layout cannot do without, and why."""
-    return [f"  cannot do without {r.part} ({WORDS[r.what]}): {r.why}" for r in rows if r.bar is None]
+    needed = [r for r in rows if r.bar is None]
+    told = [f"  cannot do without {r.part} ({WORDS[r.what]}): {r.why}" for r in needed]
+    if not result.ratios and any(r.what == HARDWARE for r in needed):
+        told.append("  deleted: at the ratios the layout has; --ratios looks for others with which it might do")
+    return told
 
 
 def _unused(rows: list[Row]) -> list[str]:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from ems.configurations import derive
-from ems.errors import RunError
+from ems.errors import CycleNotFollowed, RunError
 from ems.judge import ratios
 from ems.judge.bars import litres_per_100km
 from ems.judge.capability import brief
@@ -200,3 +200,13 @@ def test_a_thinned_trip_ends_where_it_ended(town):
     assert thin.time_s[[0, 1, -2, -1]].tolist() == [0.0, 3.0, 69.0, 70.0] and thin.auxiliary_W.size == thin.time_s.size - 1
     assert thin.speed_m_s[1] == cycle.speed_m_s[3] and thin.speed_m_s[-1] == cycle.speed_m_s[-1]
     assert np.sum(thin.auxiliary_W * np.diff(thin.time_s)) == pytest.approx(np.sum(cycle.auxiliary_W), rel=1e-12)
+
+
+def test_ratios_that_cannot_follow_are_led_to_some_that_can(town):
+    """A drive so short that the machine would turn too fast; what is found follows."""
+    short = scaled_ratio(load_layout("series"), "drive", 5.0)
+    with pytest.raises(CycleNotFollowed, match="speed of mg2"):
+        optimum(short, town.cycle, grid=town.grid)
+    found = best_ratios(short, [town.cycle], town.grid)
+    assert float(found.gears[-1].ratio) < float(short.gears[-1].ratio)
+    assert optimum(found, town.cycle, grid=town.grid).fuel_g > 0.0
