@@ -34,6 +34,9 @@ SAME = ("vehicle", "battery", "engine", "machines")
 GROUPS = ("engine", "machines", "meshes", "clutches", "drag", "hold", "battery", "brakes", "road")
 """Where fuel goes; ``road`` is road load, auxiliaries and what stores took up."""
 
+PARTS = "mass of its parts"
+"""What a difference says of the masses of a layout's parts."""
+
 MODES = ("standstill", "electric", "regeneration", "coasting", "series", "power split", "engine alone", "boost", "charging")
 """Modes in few words; ``coasting`` holds friction braking, the last three every gear."""
 
@@ -259,7 +262,7 @@ def _described(layout: Layout) -> dict[str, str]:
     held_W = sum([c.hold_W for c in layout.clutches] + [b.hold_W for b in layout.brakes] + [s.hold_W for s in layout.shifters])
     open_Nm = sum([c.drag_Nm for c in layout.clutches] + [b.drag_Nm for b in layout.brakes] + [w.drag_Nm for w in layout.one_way])
     return {
-        "vehicle": vehicle.name, "vehicle mass": f"{vehicle.mass_kg:g} kg",
+        "vehicle": vehicle.name, "vehicle mass": f"{vehicle.mass_kg:g} kg", PARTS: f"{sum(layout.parts_kg.values()):g} kg",
         "road load": f"{vehicle.f0_N:.4g} N, {vehicle.f1_Ns_m:.4g} N s/m, {vehicle.f2_Ns2_m2:.4g} N s2/m2",
         "wheel radius": f"{vehicle.wheel_radius_m:g} m", "auxiliaries": f"{vehicle.auxiliary_W:g} W",
         "battery": f"{battery.name}, {_kWh(layout):.2f} kWh, {battery.discharge_limit_W / 1e3:g} kW, digest {digest(battery)[:8]}",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ems.judge.versus import GROUPS, MODES
+from ems.judge.versus import GROUPS, MODES, PARTS
 from ems.present.optimum_text import NO_TYPE_APPROVAL, assumptions
 from ems.present.text import columns
 
@@ -27,7 +27,7 @@ def versus_text(result: Versus) -> list[RenderableType]:
     parts: list[RenderableType] = [*_differences(result), ""]
     for cycle in result.cycles:
         parts += [*_matrix(result, cycle.name), ""]
-    return [*parts, *_modes(result), "", *_capability(result), "", *_notes(result), NO_TYPE_APPROVAL, assumptions()]
+    return [*parts, *_modes(result), "", *_capability(result), "", *_notes(result), f"{NO_TYPE_APPROVAL} {assumptions()}"]
 
 
 def _notes(result: Versus) -> list[RenderableType]:
@@ -46,7 +46,18 @@ def _differences(result: Versus) -> list[RenderableType]:
     rows = [(row["what"], *(row["values"][name] for name in names)) for row in result.differs]
     if not rows:
         return [f"Nothing differs between the layouts but how they are joined{held}."]
-    return [f"What differs{held}; all else is the same or is compared below.", columns(rows, (False,) * (1 + len(names)), ("", *names))]
+    return [f"What differs{held}; all else is the same or is compared below.", columns(rows, (False,) * (1 + len(names)), ("", *names)),
+            *_masses(result)]
+
+
+def _masses(result: Versus) -> list[RenderableType]:
+    """That cars weigh the same although their parts do not, where it is so."""
+    differing = {row["what"] for row in result.differs}
+    if PARTS not in differing or "vehicle mass" in differing:
+        return []
+    heaviest = max(sum(layout.parts_kg.values()) for layout in result.layouts)
+    return [f"  Each car weighs {result.layouts[0].vehicle.mass_kg:g} kg, whatever its parts do; "
+            f"--set masses.reference_kg={heaviest:g} makes those with lighter parts lighter."]
 
 
 def _matrix(result: Versus, cycle: str) -> list[RenderableType]:
