@@ -4,6 +4,8 @@ Re-solving: the optimum at both sides of the present value, with a step wide eno
 Envelope theorem: the derivative of the least cost is that of the Lagrangian, in which the costate prices the battery and all choices are
 free. The certificate is that Lagrangian, so its slope must be the same (P. Milgrom and I. Segal, Econometrica 70, 2002, state the theorem
 for choice sets of any kind; from memory). The costate is let follow a little: held fixed, the cheapest trip of the Lagrangian may jump.
+Fuel is no smooth function (a map is linear between its points), so both are taken over the same step. The Lagrangian is that of the
+affine values: where these leave a gap of their own to the trip, the two slopes may differ by as much as the gaps at both sides do.
 """
 
 from __future__ import annotations
@@ -18,10 +20,10 @@ from ems.judge.levers import Lever, levers
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
 from ems.plant.plant import LANES, build_plant
-from ems.solve.certificate import best_bound
+from ems.solve.certificate import Bound, best_bound
 from ems.solve.clock import Progress
 from ems.solve.optimum import Optimum, optimum
-from ems.solve.problem import build_problem
+from ems.solve.problem import Problem, build_problem
 from ems.solve.steps import SPREAD, slopes_around
 from ems.tables.build import DEFAULT_GRID, build_tables, distinct_demands
 from ems.trips.cycle import Cycle
@@ -32,8 +34,9 @@ if TYPE_CHECKING:
 
 STEPS = (0.05, 0.1, 0.2)        # relative, to either side; the first whose difference stands clear is kept
 CLEAR = 3.0                     # times its error bar
-ENVELOPE_STEP = 0.02            # supports found on either side differ by some 0.05 % of the fuel: 1 % of it over this step
-BENDING = 0.08                  # share of a slope by which bending within the step may part the two figures
+ENVELOPE_STEP = 0.02            # where nothing is solved again; supports found on either side differ by some 0.05 % of the fuel
+MOST_SEARCHES, NO_GAIN = 12, 2e-5
+SUPPORTS = 0.08                 # share of a slope by which they may part the two figures
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +46,8 @@ class Row:
     per_percent : by solving again [l/100 km]; None where no step can be followed on both sides, or only the envelope was asked for
     elasticity : per cent of fuel for one per cent      step_percent : to either side
     bend : second difference over the first: how far from straight      tie : not above the error bar even with the widest step
-    envelope_per_percent : from the costate [l/100 km]      agrees : the two within bar and bending; None where one is missing
+    envelope_per_percent : from the costate, over the same step [l/100 km]
+    agrees : the two within what the affine values leave; None where one is missing
     """
 
     quantity: str
@@ -125,27 +129,46 @@ def chosen_levers(layout: Layout, names: Sequence[str]) -> list[Lever]:
 
 
 def _row(base: Optimum, lever: Lever, solve: Callable[[Layout], Optimum], resolve: bool) -> Row:
-    envelope, why = _attempt(lambda: envelope_per_percent(base, lever))
     if not resolve:
+        envelope, why = _attempt(lambda: envelope_per_percent(base, lever))
         return Row(lever.name, lever.value, None, None, None, None, False, envelope, None, why)
-    here = litres_per_100km(base)
-    slope: Bar | None = None
-    step, bend = 0.0, None
+    sides, step, why = _clear_sides(base, lever, solve)
+    envelope, why_not = _attempt(lambda: envelope_per_percent(base, lever, step or ENVELOPE_STEP))
+    if not sides:
+        return Row(lever.name, lever.value, None, None, None, None, False, envelope, None, why or why_not)
+    here, slope = litres_per_100km(base), _slope(sides, step)
+    low, high = (side.objective_g for side in sides)
+    bend = _ratio(high - 2.0 * base.objective_g + low, high - low)
+    apart = _affine_half(sides, step) + SUPPORTS * abs(slope.value)
+    agrees = None if envelope is None else abs(envelope - slope.value) <= apart
+    return Row(lever.name, lever.value, slope, slope * (100.0 / here.value), 100.0 * step, bend, slope.holds_zero, envelope, agrees,
+               why_not)
+
+
+def _clear_sides(base: Optimum, lever: Lever, solve: Callable[[Layout], Optimum]) -> tuple[tuple[Optimum, ...], float, str]:
+    """Optima below and above with the first step whose difference stands clear, else the widest possible one; the step; why no wider."""
+    found: tuple[Optimum, ...] = ()
+    step = 0.0
     for trial in STEPS:
-        sides, why_not = _attempt(lambda trial=trial: [litres_per_100km(solve(lever.turned(base.layout, 1.0 + s * trial)))  # type: ignore[misc]
-                                                       for s in (-1.0, 1.0)])
+        sides, why = _attempt(lambda trial=trial: tuple(solve(lever.turned(base.layout, 1.0 + s * trial)) for s in (-1.0, 1.0)))  # type: ignore[misc]
         if sides is None:
-            why = why or why_not
-            break
-        low, high = sides
-        slope, step = (high - low) * (1.0 / (200.0 * trial)), trial
-        bend = _ratio(high.value - 2.0 * here.value + low.value, high.value - low.value)
+            return found, step, why
+        found, step = sides, trial
+        slope = _slope(found, step)
         if abs(slope.value) > CLEAR * slope.half:
             break
-    if slope is None:
-        return Row(lever.name, lever.value, None, None, None, None, False, envelope, None, why)
-    agrees = None if envelope is None else abs(envelope - slope.value) <= slope.half + BENDING * abs(slope.value)
-    return Row(lever.name, lever.value, slope, slope * (100.0 / here.value), 100.0 * step, bend, slope.holds_zero, envelope, agrees)
+    return found, step, ""
+
+
+def _slope(sides: tuple[Optimum, ...], step: float) -> Bar:
+    low, high = map(litres_per_100km, sides)
+    return (high - low) * (1.0 / (200.0 * step))
+
+
+def _affine_half(sides: tuple[Optimum, ...], step: float) -> float:
+    """Half of the bar of a slope whose sides are only known down to their affine bounds [l/100 km for one per cent]."""
+    return max(_per_gram(side) * (side.objective_g - side.bound.bound_g) + litres_per_100km(side).value * side.table_error_percent / 100.0
+               for side in sides) / (200.0 * step)
 
 
 def _ratio(part: float, whole: float) -> float | None:
@@ -162,24 +185,39 @@ def _attempt(work: Callable[[], Any]) -> tuple[Any, str]:
         return None, str(error)
 
 
-def envelope_per_percent(base: Optimum, lever: Lever) -> float:
+def envelope_per_percent(base: Optimum, lever: Lever, step: float = ENVELOPE_STEP) -> float:
     """Derivative of the least fuel by a quantity, from the certificate [l/100 km for one per cent]."""
-    below, above = (_certificate_g(base, lever.turned(base.layout, 1.0 + s * ENVELOPE_STEP)) for s in (-1.0, 1.0))
-    per_gram = 100.0 / base.layout.engine.engine.fuel.density_g_l / base.distance_km
-    return (above - below) * per_gram / (200.0 * ENVELOPE_STEP)
+    below, above = (_certificate_g(base, lever.turned(base.layout, 1.0 + s * step), step) for s in (-1.0, 1.0))
+    return (above - below) * _per_gram(base) / (200.0 * step)
 
 
-def _certificate_g(base: Optimum, layout: Layout) -> float:
-    """The certificate of a changed layout from the costate of the base; charges at both ends as there."""
+def _per_gram(found: Optimum) -> float:
+    """[l/100 km] of a gram."""
+    return 100.0 / found.layout.engine.engine.fuel.density_g_l / found.distance_km
+
+
+def _certificate_g(base: Optimum, layout: Layout, step: float) -> float:
+    """The certificate of a layout changed by a step, from the costate of the base; charges at both ends as there."""
     lanes = 1 + max(node.lane for node in base.problem.plant.nodes)
     plant = build_plant(layout, lanes=lanes)
     demand = demand_of_cycle(base.cycle, layout.vehicle)
     _, demand_of = distinct_demands(plant, demand)
-    tables = build_tables(plant, demand, base.tables.grid, slopes_around(base.bound, demand_of, base.problem.fuel_factor, SPREAD))
+    tables = build_tables(plant, demand, base.tables.grid, slopes_around(base.bound, demand_of, base.problem.fuel_factor, SPREAD + step))
     if (tables.count.sum(axis=1)[tables.demand_of] == 0).any():
         raise RunError("the cycle cannot be followed a little beside the present value")
     battery, old = layout.battery, base.layout.battery
     start_J, target_J = (float(battery.energy_J(old.soc_at(e))) for e in (base.problem.start_J, base.problem.target_J))
     problem = build_problem(tables, start_J, target_J, fuel_factor=base.problem.fuel_factor)
-    old_bound = base.bound
-    return best_bound(problem, old_bound.shape, old_bound.segments, old_bound.values_g_J).bound_g
+    return _followed_bound(problem, base.bound).bound_g
+
+
+def _followed_bound(problem: Problem, old: Bound) -> Bound:
+    """The best bound that the costate leads to from that of another problem; a search looks around where it begins, so it is repeated."""
+    bound = best_bound(problem, old.shape, old.segments, old.values_g_J)
+    for _ in range(MOST_SEARCHES):
+        again = best_bound(problem, bound.shape, bound.segments, bound.values_g_J)
+        gain = again.bound_g - bound.bound_g
+        bound = max(again, bound, key=lambda b: b.bound_g)
+        if gain <= NO_GAIN * abs(bound.bound_g):
+            break
+    return bound

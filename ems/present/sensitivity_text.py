@@ -26,7 +26,8 @@ def sensitivity_text(result: Sensitivity) -> list[RenderableType]:
     rows = [(row.quantity, row.value, *(_solved(row) if solved else ()), _milli(row.envelope_per_percent), _word(row))
             for row in result.rows]
     right = (False, False, *((True, True, True, True, False) if solved else ()), True, False)
-    notes = ["by costate: slope of the certificate, in which the costate prices the battery and choices are free (envelope theorem)."]
+    notes = ["by costate: slope of the certificate over the same step; the costate prices the battery and choices are free (envelope "
+             "theorem)."]
     if solved:
         notes.insert(0, "Solved again at both sides with the step named; bar: certificate and tables of both; bent: the two sides differ.")
     if any(row.quantity.endswith("rating_kW") for row in result.rows):
