@@ -14,6 +14,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from ems.errors import InputError, Mistake, RunError, nearest_name
 from ems.judge.bars import Bar, litres_per_100km
 from ems.judge.levers import Lever, levers
@@ -35,7 +37,7 @@ if TYPE_CHECKING:
 STEPS = (0.05, 0.1, 0.2)        # relative, to either side; the first whose difference stands clear is kept
 CLEAR = 3.0                     # times its error bar
 ENVELOPE_STEP = 0.02            # where nothing is solved again; supports found on either side differ by some 0.05 % of the fuel
-MOST_SEARCHES, NO_GAIN = 12, 2e-5
+MOST_SEARCHES, MOVED = 12, 0.01  # searches of a costate that followed, repeated while it moves by more than this, relative
 SUPPORTS = 0.08                 # share of a slope by which they may part the two figures
 
 
@@ -212,12 +214,11 @@ def _certificate_g(base: Optimum, layout: Layout, step: float) -> float:
 
 
 def _followed_bound(problem: Problem, old: Bound) -> Bound:
-    """The best bound that the costate leads to from that of another problem; a search looks around where it begins, so it is repeated."""
-    bound = best_bound(problem, old.shape, old.segments, old.values_g_J)
+    """The best bound that the costate leads to from that of another problem; repeated where a search came as far as it looks."""
+    bound, begin = best_bound(problem, old.shape, old.segments, old.values_g_J), old.values_g_J
     for _ in range(MOST_SEARCHES):
-        again = best_bound(problem, bound.shape, bound.segments, bound.values_g_J)
-        gain = again.bound_g - bound.bound_g
-        bound = max(again, bound, key=lambda b: b.bound_g)
-        if gain <= NO_GAIN * abs(bound.bound_g):
+        if float(np.max(np.abs(bound.values_g_J / begin - 1.0))) < MOVED:
             break
+        again = best_bound(problem, bound.shape, bound.segments, bound.values_g_J)
+        begin, bound = bound.values_g_J, max(again, bound, key=lambda b: b.bound_g)
     return bound
