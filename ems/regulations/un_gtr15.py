@@ -38,7 +38,8 @@ TEXT = Text(
         "other utility factors: those of Japan and of the United States",
         "energy change of batteries other than the traction battery",
     ),
-    "coefficients read in Regulation (EU) 2017/1151, Annex XXI, Sub-Annex 8; paragraph numbers, break-off and ranges from memory",
+    "coefficients read in Regulation (EU) 2017/1151, Annex XXI, Sub-Annex 8; d_n of 2,200 and 4,260 km second-hand; "
+    "paragraph numbers, break-off and ranges from memory",
     "Regulation (EU) 2017/1151 as amended, or UN Regulation No. 154 as published by the UNECE",
 )
 

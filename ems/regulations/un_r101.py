@@ -19,6 +19,8 @@ TEXT = Text(
         "gear shift prescriptions, preconditioning, cold soak and the cold start of the engine",
         "electric energy of condition B (E4): zero, as the sustaining run here ends at the charge it starts with",
         "rounding of the declared figures and the manufacturer's tolerance",
+        "its own end of the depleting test: the sequence here ends by that of UN GTR 15",
+        "its cycle, the NEDC: here --cycle says what is driven",
     ),
     "from memory; the weighting formula and D_av corroborated second-hand",
     "UN Regulation No. 101, 01 series of amendments, as published by the UNECE",
