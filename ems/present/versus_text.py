@@ -27,7 +27,7 @@ def versus_text(result: Versus) -> list[RenderableType]:
     parts: list[RenderableType] = [*_differences(result), ""]
     for cycle in result.cycles:
         parts += [*_matrix(result, cycle.name), ""]
-    return [*parts, *_modes(result), "", *_capability(result), "", *_notes(result), f"{NO_TYPE_APPROVAL} {assumptions()}"]
+    return [*parts, *_modes(result), "", *_capability(result), "", *_notes(result), NO_TYPE_APPROVAL, assumptions()]
 
 
 def _notes(result: Versus) -> list[RenderableType]:

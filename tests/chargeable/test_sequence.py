@@ -16,12 +16,14 @@ from ems.trips.pieces import piece, repeated
 V, SECONDS = 12.5, 200.0
 
 
-def test_electric_drive_does_the_work_of_the_road_load(layout, electric):
+def test_electric_drive_does_the_work_of_the_road_load(layout, electric, outside_check):
     """Closed form: ``(f0 + f1 v + f2 v^2) v t`` to air and tyres, auxiliaries ``P t``; all else is loss, and no fuel is burnt."""
     trip = electric.drive(0.8)
     vehicle = layout.vehicle
     work_kJ = (vehicle.f0_N + vehicle.f1_Ns_m * V + vehicle.f2_Ns2_m2 * V**2) * V * SECONDS / 1e3
-    assert trip.losses_kJ["air"] + trip.losses_kJ["tyres"] == pytest.approx(work_kJ, rel=1e-9)
+    outside_check(trip.losses_kJ["air"] + trip.losses_kJ["tyres"], value=round(work_kJ, 6), unit="kJ", tolerance=1e-5,
+                  source="Guzzella and Sciarretta, Vehicle Propulsion Systems, ch. 2: equation of motion, its closed forms (derived)",
+                  quantity=f"work against the road load in {SECONDS:g} s at {3.6 * V:g} km/h, chargeable car driving electrically")
     assert trip.losses_kJ["auxiliaries"] == pytest.approx(vehicle.auxiliary_W * SECONDS / 1e3, rel=1e-9)
     assert course_of(trip).fuel_g.sum() == 0.0
     stored_kJ = course_of(trip).stored_J.sum() / 1e3

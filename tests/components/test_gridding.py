@@ -117,7 +117,7 @@ def test_the_same_points_give_the_same_map_in_any_order(small: Any) -> None:
 @pytest.mark.parametrize("keep, message", [
     (lambda n, t, i: i < 8, r"map\.csv: found 8 bench points; expected 12 to 2000 of them"),
     (lambda n, t, i: not (n > 2000 and t > 45), r"speed_rpm \d+, torque_Nm \d+.*: found no bench point near; the nearest is in "
-                                                r"line \d+, [\d.]+ rpm and [\d.]+ Nm; expected one within 25 %"),
+                                                r"line \d+, [\d.]+ rpm and [\d.]+ N m; expected one within 25 %"),
     (lambda n, t, i: t < 30, r"found no bench point near"),
 ])
 def test_too_few_or_a_hole(small: Any, keep: Any, message: str) -> None:

@@ -49,13 +49,17 @@ def no_changes(nodes=1, duration_s=1e3):
     return Changes(np.full((nodes, nodes), duration_s), {(a, b): () for a in range(nodes) for b in range(nodes)})
 
 
+MOTION = "Guzzella and Sciarretta, Vehicle Propulsion Systems, ch. 2: equation of motion, its closed forms (derived)"
+
+
 @pytest.mark.parametrize("kmh", [50.0, 100.0, 180.0])
-def test_run_of_constant_power_is_the_closed_form(kmh):
+def test_run_of_constant_power_is_the_closed_form(kmh, outside_check):
     power, a, m = 90e3, 4.0, 1500.0
     run = sprint(constant_power(car(), power, a), no_changes(), STICKY, 0.0, kmh / 3.6, [0])
     v, v1 = kmh / 3.6, power / (m * a)
     expected = v1 / a + m * (v**2 - v1**2) / (2 * power) if v > v1 else v / a
-    assert run.time_s == pytest.approx(expected, rel=2e-3)
+    outside_check(run.time_s, source=MOTION, quantity=f"0 to {kmh:g} km/h of 1500 kg with 90 kW, 4 m/s2 at most", value=round(expected, 5),
+                  unit="s", tolerance=2e-3 * expected)
 
 
 def test_grip_caps_the_run():
@@ -147,19 +151,21 @@ def test_a_bridge_pulls_for_as_long_as_the_change_takes():
     assert sprint(curves, table, STICKY, 0.0, 100.0 / 3.6, [0]).time_s == pytest.approx(expected, abs=1e-6)
 
 
-def test_top_speed_is_the_root_of_the_cubic():
+def test_top_speed_is_the_root_of_the_cubic(outside_check):
     vehicle = car(f0=150.0, f1=2.0, f2=0.45)
     roots = np.roots([0.45, 2.0, 150.0, -70e3])
     top = float(roots[np.isreal(roots)].real[0])
-    assert top_speed_kmh(constant_power(vehicle, 70e3, 4.0)) == pytest.approx(3.6 * top, rel=1e-3)
+    outside_check(top_speed_kmh(constant_power(vehicle, 70e3, 4.0)), source=MOTION, value=round(3.6 * top, 4), unit="km/h", tolerance=0.2,
+                  quantity="top speed with 70 kW against 150 N, 2 N s/m and 0.45 N s2/m2")
 
 
-def test_grade_against_trigonometry():
+def test_grade_against_trigonometry(outside_check):
     layout = SimpleNamespace(vehicle=car(f0=100.0))
     assert needed_N(layout, 0.0, 100.0) == pytest.approx((1500.0 * GRAVITY_M_S2 + 100.0) * math.sqrt(0.5), rel=1e-12)
     curves = constant_power(car(), 1e9, 0.3 * GRAVITY_M_S2)
     expected = 100.0 * math.tan(math.asin(0.3))
-    assert start_grade_percent(curves, STICKY) == pytest.approx(expected, rel=1e-9)
+    outside_check(start_grade_percent(curves, STICKY), source=MOTION, quantity="grade of a start at 0.3 g", value=round(expected, 6), unit="%",
+                  tolerance=1e-5)
 
 
 # -- force of the shipped layouts -------------------------------------------------------------------------------------------------
