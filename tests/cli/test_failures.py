@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -146,3 +148,20 @@ def test_mistakes_of_different_options_come_together_and_each_once(ems, words, p
     ended = ems(*words)
     *told, last = ended.err.splitlines()
     assert ended.code == 1 and [line.split(":")[0] for line in told] == list(places) and last == f"{len(places)} mistakes"
+
+
+def test_new_writes_no_file_beside_what_is_no_file(ems, tmp_path):
+    """A folder, and a device where there is one: told, and nothing is written beside them."""
+    folder = tmp_path / "mine"
+    folder.mkdir()
+    ended = ems("new", "series", str(folder))
+    assert ended.code == 1 and f"FILE: found '{folder}', a folder; expected the file to write" in ended.err
+    assert [path.name for path in tmp_path.iterdir()] == ["mine"]
+    if Path(os.devnull).exists():
+        assert "which is no file" in ems("new", "series", os.devnull).err
+
+
+def test_a_mass_that_leaves_the_road_load_behind_is_told(ems):
+    assert "vehicle.mass_kg changes the mass alone" in ems("check", "series", "--set", "vehicle.mass_kg=2000").err
+    assert ems("check", "series", "--set", "masses.other_kg=136").err == ""
+    assert ems("check", "series", "--set", "vehicle.mass_kg=2000", "--set", "vehicle.road_load_N=184").err == ""

@@ -164,8 +164,8 @@ def test_grade_against_trigonometry(outside_check):
     assert needed_N(layout, 0.0, 100.0) == pytest.approx((1500.0 * GRAVITY_M_S2 + 100.0) * math.sqrt(0.5), rel=1e-12)
     curves = constant_power(car(), 1e9, 0.3 * GRAVITY_M_S2)
     expected = 100.0 * math.tan(math.asin(0.3))
-    outside_check(start_grade_percent(curves, STICKY), source=MOTION, quantity="grade of a start at 0.3 g", value=round(expected, 6), unit="%",
-                  tolerance=1e-5)
+    outside_check(start_grade_percent(curves, STICKY), source=MOTION, quantity="grade of a start at 0.3 g", value=round(expected, 6),
+                  unit="%", tolerance=1e-5)
 
 
 # -- force of the shipped layouts -------------------------------------------------------------------------------------------------

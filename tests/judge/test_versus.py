@@ -11,7 +11,7 @@ from rich.console import Console
 
 from ems.errors import InputError
 from ems.judge.bars import Bar, litres_per_100km
-from ems.judge.versus import differences, sharing, versus
+from ems.judge.versus import PARTS, differences, sharing, versus
 from ems.layout.load import load_layout
 from ems.output import dumps
 from ems.present.versus_text import _alike, versus_text
@@ -108,6 +108,15 @@ def test_text_names_the_thriftiest_and_the_frame_is_flat(result, town):
     frame = result.to_frame()
     assert list(frame["layout"]) == ["input-split", "series"] and (frame["losses_kJ.engine"] > 0).all()
     assert not frame["normal.time_0_100_s"].isna().any()
+
+
+def test_cars_that_weigh_the_same_whatever_their_parts_do_are_told(result):
+    """input-split has parts of 252 kg, series of 260 (added up from their files)."""
+    told = [str(part) for part in versus_text(result) if "whatever its parts do" in str(part)]
+    assert len(told) == 1 and "--set masses.reference_kg=260" in told[0] and "1900 kg" in told[0]
+    assert {"what": PARTS, "values": {"input-split": "252 kg", "series": "260 kg"}} in list(result.differs)
+    lighter = [load_layout(name, overrides=["masses.reference_kg=260"]) for name in ("input-split", "series")]
+    assert [layout.vehicle.mass_kg for layout in lighter] == [1892.0, 1900.0]
 
 
 def test_what_is_alike_is_told_once():
