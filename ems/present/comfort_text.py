@@ -10,6 +10,8 @@ from ems.present.optimum_text import NO_TYPE_APPROVAL
 from ems.present.text import columns, times
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
     from rich.console import RenderableType
 
@@ -59,30 +61,44 @@ def _event(e: dict[str, Any]) -> tuple[str, ...]:
 
 
 def plot_comfort(result: Comfort, ax: Axes | None = None) -> Axes:
-    """Least fuel over changes per km, starts beside each point."""
+    """Least fuel over changes per km; numbers lead to the settings and their starts, listed beside."""
     from ems.present.axes import new_axes, plain
     from ems.present.palette import ENGINE, INK, MACHINES
 
-    ax = ax or new_axes(4.6, 7.5)
-    named: set[tuple[int, int]] = set()
-    for i, p in enumerate(result.points):
-        if p.fuel is None:
-            continue
+    points = [p for p in result.points if p.fuel is not None]
+    ax = ax or new_axes(4.6, 9.5)
+    for p in points:
+        assert p.fuel is not None
         colour, marker = (ENGINE, "s") if "start" in p.setting else (MACHINES[0], "o")
         ax.errorbar(p.changes_per_km, p.fuel.value, yerr=[[p.fuel.value - p.fuel.low], [0.0]], color=INK, capsize=2.5, linewidth=0.8)
         ax.plot(p.changes_per_km, p.fuel.value, marker, color=colour, markersize=7, fillstyle="full" if p.on_front else "none")
-        if (p.starts, p.changes) not in named:              # further settings with the same counts stand in the table
-            ax.annotate(f"{p.setting}: {times(p.starts, 'start')}", (p.changes_per_km, p.fuel.value), textcoords="offset points",
-                        xytext=(8, 6 if i % 2 else -12), fontsize=8, color=INK)
-            named.add((p.starts, p.changes))
+    for x, y, words in _numbers(points):
+        ax.annotate(words, (x, y), textcoords="offset points", xytext=(0, 7), fontsize=8, color=INK, ha="center")
+    told = [f"{i}  {p.setting}: {times(p.starts, 'start')}" for i, p in enumerate(points, 1)]
+    ax.text(1.02, 1.0, "\n".join(told), transform=ax.transAxes, fontsize=8, color=INK, va="top")
     plain(ax, "changes of configuration per km; hollow: not on the front", f"{result.base.layout.name} on {result.base.cycle.name}")
     ax.set_ylabel("least fuel [l/100 km], prices left out")
-    ax.margins(x=0.25, y=0.12)
+    ax.margins(x=0.1, y=0.12)
     return ax
+
+
+def _numbers(points: Sequence[Point]) -> list[tuple[float, float, str]]:
+    """(changes per km, fuel, numbers) of points; one word where several lie too near to one another to tell their numbers apart."""
+    places = [(p.changes_per_km, p.fuel.value) for p in points if p.fuel is not None]
+    wide, high = (max(max(p[i] for p in places) - min(p[i] for p in places), 1e-9) for i in (0, 1))
+    groups: list[list[int]] = []
+    for i, (x, y) in enumerate(places):
+        near = (g for g in groups if any(abs(places[j][0] - x) < 0.06 * wide and abs(places[j][1] - y) < 0.06 * high for j in g))
+        group = next(near, None)
+        if group is None:
+            groups.append([i])
+        else:
+            group.append(i)
+    return [(sum(places[i][0] for i in g) / len(g), max(places[i][1] for i in g), ", ".join(str(i + 1) for i in g)) for g in groups]
 
 
 def save_comfort_figure(result: Comfort, path: Path) -> None:
     """The figure as a file."""
     from ems.present.axes import save_axes
 
-    save_axes(path, 8.5, 5.0, lambda ax: plot_comfort(result, ax))
+    save_axes(path, 10.0, 5.0, lambda ax: plot_comfort(result, ax))
