@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 HEADINGS = {"clutch": "clutches", "brake": "brakes", "shifter": "shifters", "position": "shifter positions", "gear": "gear pairs",
             "machine": "machines", "configuration": "configurations", "machines together": "machines that work together"}
 WORDS = {CONTROL: "forbidden", HARDWARE: "deleted"}
+NO_DRIVE = "no source that reaches the wheels"     # which other ratios do not mend
 ABILITY = ("time_0_100_s", "start_grade_percent", "most_power_kW")
 
 
@@ -67,7 +68,7 @@ def _needed(result: Worth, rows: list[Row]) -> list[str]:
     """What the layout cannot do without, and why."""
     needed = [r for r in rows if r.bar is None]
     told = [f"  cannot do without {r.part} ({WORDS[r.what]}): {r.why}" for r in needed]
-    if not result.ratios and any(r.what == HARDWARE for r in needed):
+    if not result.ratios and any(r.what == HARDWARE and NO_DRIVE not in r.why for r in needed):
         told.append("  deleted: at the ratios the layout has; --ratios looks for others with which it might do")
     return told
 

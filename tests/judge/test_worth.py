@@ -210,3 +210,11 @@ def test_ratios_that_cannot_follow_are_led_to_some_that_can(town):
     found = best_ratios(short, [town.cycle], town.grid)
     assert float(found.gears[-1].ratio) < float(short.gears[-1].ratio)
     assert optimum(found, town.cycle, grid=town.grid).fuel_g > 0.0
+
+
+def test_other_ratios_are_pointed_to_where_they_might_help(result):
+    """Nothing reaches the wheels without the last gear pair, whatever the ratios; a machine that turns too fast would need others."""
+    (final,) = (row for row in result.rows if row.part == "final" and row.what == HARDWARE)
+    too_fast = replace(final, why=final.why.replace("no source that reaches the wheels", "speed of mg2"))
+    told = ["\n".join(map(str, worth_text(replace(result, rows=(row,))))) for row in (final, too_fast)]
+    assert ["--ratios looks for others" in text for text in told] == [False, True] and all("cannot do without final" in t for t in told)
