@@ -91,6 +91,8 @@ class GearsTable(Table):
     dwell_s: Number = quantity("shortest time in a gear, unless it becomes impossible", "s", default=3.0, ge=0, le=60)
     load_kmh_per_kW: Number = quantity("by how much the engine's lines rise with power at the wheels", "km/h per kW", default=0.0, ge=0,
                                        le=5)
+    kickdown_share: Number = quantity("of the engine's best power in a shorter gear, above which power at the wheels asks for that gear",
+                                      "-", default=1.0, ge=0.5, le=5)
     electric: list[Rung] = quantity("gears without the engine, shortest first", "-", default_factory=list)
     engine: list[Rung] = quantity("gears with the engine coupled to the wheels, shortest first", "-", default_factory=list)
 

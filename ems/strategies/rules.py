@@ -144,6 +144,8 @@ class Rules:
                 gear += 1
             while gear > 0 and s.speed_kmh < rungs[gear].down_kmh + rise:
                 gear -= 1
+            while engine and gear > 0 and s.power_W > gears.kickdown_share * self._best_W(s, rungs[gear - 1]):
+                gear -= 1
         order = sorted(range(len(rungs)), key=lambda i: (abs(i - gear), i))
         for i in order:
             if able[self.nodes[rungs[i].configuration]]:
@@ -151,6 +153,11 @@ class Rules:
                     self.gear[engine], self.geared_s = i, s.time_s
                 return rungs[i].configuration
         return None
+
+    def _best_W(self, s: Situation, rung: Rung) -> float:
+        """Power of the engine on its line of best efficiency in a gear."""
+        w = self._engine_speed(self.nodes[rung.configuration], s.speed_m_s / self.plant.layout.vehicle.wheel_radius_m, None)
+        return w * self.lines.best_torque_Nm(w)
 
     def _without_fuel(self, s: Situation, name: str, able: Array) -> str:
         """While braking, the same configuration with the engine's fuel cut, where there is one."""
