@@ -100,7 +100,7 @@ def first_calibration(plant: Plant) -> Calibration:
     costs = _Costs(undivided(plant))
     electric = costs.ladder(costs.nodes(Kind.ELECTRIC), costs.usual)
     engaged = costs.ladder(costs.engaged(), costs.driving)
-    beside = costs.beside()
+    beside = costs.beside(engaged)
     series_kmh = costs.series_below(engaged, beside) if beside is not None else 0.0
     speed_kmh, power_kW, stop_kW = costs.electric_limits()
     battery = plant.layout.battery
@@ -200,9 +200,12 @@ class _Costs:
         return [n for n in range(len(self.plant.nodes)) if self.plant.configuration(n).ratio and
                 self.plant.arrays.engine_mode[n] == COUPLED]
 
-    def beside(self) -> int | None:
-        """The cheapest node in which a running engine's speed is free and the wheels are driven."""
-        nodes = self.nodes(Kind.SERIES, Kind.POWER_SPLIT, Kind.LAUNCH)
+    def beside(self, engaged: list[Rung]) -> int | None:
+        """The cheapest node in which a running engine's speed is free and the wheels are driven; a slipping clutch in the gear in which it
+        closes."""
+        nodes = self.nodes(Kind.SERIES, Kind.POWER_SPLIT) or self.nodes(Kind.LAUNCH)
+        closing = [n for n in nodes if engaged and "~" in self.id(n) and self.id(n).replace("~", "") == engaged[0].configuration]
+        nodes = closing or nodes
         mean = [self._mean(n, self.usual).mean() for n in nodes]
         return nodes[int(np.argmin(mean))] if nodes else None
 
@@ -240,9 +243,12 @@ class _Costs:
         return longer
 
     def series_below(self, engaged: list[Rung], beside: int) -> float:
-        """Speed from which the engine's ladder is cheaper than the node beside it, while driving."""
+        """Speed from which the engine's ladder is cheaper than the node beside it, while driving; a slipping clutch closes as soon as
+        it can."""
         if not engaged:
             return 300.0
+        if self.plant.configuration(beside).kind is Kind.LAUNCH:
+            return 0.0
         ids = {self.id(n): n for n in self.engaged()}
         ladder = np.min([self._mean(ids[r.configuration], self.driving) for r in engaged], axis=0)
         cheaper = ladder < self._mean(beside, self.driving)

@@ -44,8 +44,8 @@ class Rules:
         self.beside = calibration.series.configuration
         self.beside_slips = bool(self.beside) and bool(plant.configuration(ids[self.beside]).slipping)
         battery = plant.layout.battery
-        self.energy_per_charge_J = (battery.energy_J(battery.soc_high) - battery.energy_J(battery.soc_low)) / (
-            battery.soc_high - battery.soc_low)
+        high_J, low_J = float(battery.energy_J(battery.soc_high)), float(battery.energy_J(battery.soc_low))
+        self.energy_per_charge_J = (high_J - low_J) / (battery.soc_high - battery.soc_low)
 
     def begin(self, course: Course) -> None:
         """Start of a trip: forget the last one."""
