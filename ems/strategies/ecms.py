@@ -28,6 +28,7 @@ rules are tuned on; the former two also with ``input-split``, ``series`` and ``p
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -50,7 +51,9 @@ if TYPE_CHECKING:
 FIRST_CONSTANT = 2.6        # where the search begins
 RESIDUAL = 0.001            # charge, of capacity, that may be left uncorrected
 LOWEST, HIGHEST = 0.2, 12.0     # constants looked at
-EVALUATIONS = 30
+EVALUATIONS = 48
+AROUND = (0.98, 0.985, 0.99, 0.995, 1.005, 1.01, 1.015, 1.02)
+ALIKE = 1.0 + 1e-5          # constants nearer to one another than this are not told apart
 LEAST_REACH = 0.02          # of the window, over which the price follows the charge where the target lies at one of its ends
 NEAR_AN_END = 0.02          # of the window, within which what the window leaves decides, not the price
 HELD_G_S = 1e6              # by which another configuration is held back during the dwell time
@@ -175,7 +178,8 @@ def adaptive() -> Ecms:
 def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: float) -> Ecms:
     """The constant that ends the trip at the target, by bisection between a constant that ends above and one that ends below.
 
-    The charge at the end jumps where a choice flips; the side that misses least is kept, and the miss is told.
+    The charge at the end jumps where a choice flips, up and down, so it may pass the target more than once: where the first crossing is a
+    jump, others are looked for ``AROUND`` it. The constant that misses least is kept, and the miss is told.
     """
     from ems.strategies.simulate import drive
 
@@ -204,14 +208,19 @@ def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: f
         if (miss(high if up else low) < 0.0) != up:
             break
         step = min(step**1.5, 1.5)
-    while tried[low] < 0.0 <= tried[high] and high / low > 1.0 + 1e-6 and len(tried) < EVALUATIONS:
-        if min(abs(v) for v in tried.values()) <= 0.2 * RESIDUAL:
+    looked_around = False
+    while len(tried) < EVALUATIONS and min(abs(v) for v in tried.values()) > 0.2 * RESIDUAL:
+        crossings = _crossings(tried)
+        if crossings:
+            low, high = min(crossings, key=lambda pair: pair[1] / pair[0])
+            miss(math.sqrt(low * high))
+        elif looked_around:
             break
-        middle = math.sqrt(low * high)
-        if miss(middle) < 0.0:
-            low = middle
         else:
-            high = middle
+            looked_around = True
+            middle = min(tried, key=lambda c: abs(tried[c]))
+            for factor in AROUND:
+                miss(middle * factor)
     best = min(tried, key=lambda c: (abs(tried[c]), c))
     residual = tried[best]
     notes = [f"constant {best:.4f}, found in {len(tried)} simulations; charge at the end misses the target by {100 * residual:+.3f} % of "
@@ -219,11 +228,16 @@ def _with_constant_found(ecms: Ecms, course: Course, start_J: float, target_J: f
     if not math.isfinite(residual):
         raise RunError(f"ECMS: no constant from {LOWEST:g} to {HIGHEST:g} brings the battery through the trip")
     if abs(residual) > RESIDUAL:
-        notes.append(_why(tried, residual, battery.capacity_As))
+        notes.append(_why(tried, best, battery.capacity_As))
     if at_ends[best]:
         notes.append(f"on its way the battery is at the {at_ends[best]} of its window, where the window decides and not the price: a price "
                      "that follows the charge more closely (ecms-adaptive) may do better")
     return replace(ecms, constant=best, notes=tuple(notes))
+
+
+def _crossings(tried: dict[float, float]) -> list[tuple[float, float]]:
+    """Neighbours among the constants tried between which the charge at the end passes the target, and that are not alike."""
+    return [(a, b) for a, b in itertools.pairwise(sorted(tried)) if (tried[a] < 0.0) != (tried[b] < 0.0) and b / a > ALIKE]
 
 
 def _ends(battery: BatteryArrays, energy_J: Array) -> str:
@@ -233,7 +247,7 @@ def _ends(battery: BatteryArrays, energy_J: Array) -> str:
     return " and the ".join(name for name, is_there in touched.items() if is_there)
 
 
-def _why(tried: dict[float, float], residual: float, capacity_As: float) -> str:
+def _why(tried: dict[float, float], best: float, capacity_As: float) -> str:
     """Why the charge aimed at is not met."""
     above = [c for c, v in tried.items() if v >= 0.0]
     below = [c for c, v in tried.items() if v < 0.0]
@@ -241,9 +255,9 @@ def _why(tried: dict[float, float], residual: float, capacity_As: float) -> str:
         return f"no constant up to {max(tried):.2f} charges the battery to the target"
     if not below:
         return f"no constant down to {min(tried):.2f} drains the battery to the target: more is taken back than can be used"
-    c_below, c_above = max(below), min(above)
-    if not math.isfinite(tried[c_below]):
-        return f"below the constant {c_above:.5f} the battery does not come through the trip"
-    jump = 100 * (tried[c_above] - tried[c_below])
-    return (f"between the constants {c_below:.5f} and {c_above:.5f} a decision flips and the charge at the end jumps by {jump:.2f} % of "
-            f"capacity ({capacity_As / 3600:.2f} Ah): no constant in between does better")
+    other = min(below if best in above else above, key=lambda c: abs(c - best))
+    if not math.isfinite(tried[other]):
+        return f"below the constant {best:.5f} the battery does not come through the trip"
+    jump = 100 * abs(tried[best] - tried[other])
+    return (f"between the constants {min(best, other):.5f} and {max(best, other):.5f} a decision flips and the charge at the end jumps by "
+            f"{jump:.2f} % of capacity ({capacity_As / 3600:.2f} Ah); of {len(tried)} constants none does better")
