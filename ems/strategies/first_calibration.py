@@ -1,16 +1,18 @@
 """A sensible calibration for any layout, derived from its plant alone: no cycle is looked at, nothing is tuned.
 
 The rule. Every configuration is asked what it costs to drive steadily at speeds from 2.5 km/h to the most that can be held, with
-accelerations around nothing (normal, 0.45 m/s2), in fuel plus a price of battery energy: the one at which such driving at speeds up
-to 120 km/h, each as often as any other, neither drains the battery nor charges it. Then
+accelerations around nothing (normal, 0.45 m/s2, above 50 km/h less, so that their power does not grow), in fuel plus a price of battery
+energy: the one at which such driving at speeds up to 120 km/h, each as often as any other, neither drains the battery nor charges it. Then
 
 * *gear ladders*: the sequence of gears, shortest first, of least mean cost over speed, a change costing ``CHANGE_G_S``; the electric
   ladder from configurations without engine, the engine's from those with a fixed ratio to the wheels, while driving. A demand that a
   gear cannot meet costs what it costs in the gear that meets it, and ``SHIFT_DOWN_G_S``: the rules take that gear then. Up and down
   lines lie 3 km/h on either side of the change;
-* *series*: below the speed from which a gear of the engine's ladder is cheaper than the best configuration with a free engine speed;
-* *electric limits*: the power above which running the engine is cheaper than not, the median over 20 to 70 km/h; the speed above
-  which it is cheaper even when the car just holds its speed;
+* *series*: below the speed from which a gear of the engine's ladder is cheaper than the best configuration with a free engine speed; a
+  launch clutch slips in the gear in which it closes, only until it can;
+* *electric limits*: the power above which running the engine is cheaper than not, the median over 20 to 70 km/h, and for its stop the one
+  below which it is dearer by more than a start costs, spread over ``RUN_S``; the speed above which it is cheaper even when the car just
+  holds its speed;
 * *depleting*: where the window reaches far above the charge to be sustained, as that of a battery charged from the mains does, it is
   drained without the engine until that charge is near;
 * *engine load*: the share between following the demand and the line of best efficiency that comes nearest to the cheapest load.

@@ -1,6 +1,8 @@
 """Rules with a calibration: when the engine runs, in which gear, at which load; written in kinds and ratios, for any layout.
 
-State: depleting or sustaining, engine wanted or not, series or not, a gear on either ladder. All thresholds have hysteresis.
+State: depleting or sustaining, engine wanted or not, series or not, a gear on either ladder, height above the start. All thresholds have
+hysteresis. The engine stops while braking; behind a slipping clutch it gives what moves the car and no more, and does not run at rest; a
+shorter gear is taken where the engine would be asked for more than its best power in it.
 """
 
 from __future__ import annotations

@@ -131,11 +131,8 @@ def test_a_shorter_gear_where_power_asks_for_it(courses):
     rules.begin(c)
     able = np.ones(len(c.ids), bool)
     rungs, speed = rules.engaged, 60.0 / 3.6
-    gear = next(i for i, r in enumerate(rungs) if 60.0 < r.up_kmh)
-    ratio = 0.83 * 3.9, 1.1 * 3.9                                          # fifth and fourth, from the layout's file
-    w = speed / c.plant.layout.vehicle.wheel_radius_m * ratio[1]
+    w = speed / c.plant.layout.vehicle.wheel_radius_m * 1.1 * 3.9          # fourth and final, from the layout's file
     limit_W = w * rules.lines.best_torque_Nm(w)
-    assert rungs[gear].configuration == "on:K1+S1=fifth"
     taken = [rules._gear(situation(c, time_s=10.0 * i, speed_m_s=speed, power_W=share * limit_W), rungs, able, True)
              for i, share in enumerate((0.5, 0.99, 1.01))]
     assert taken == ["on:K1+S1=fifth", "on:K1+S1=fifth", "on:K1+S1=fourth"]
@@ -220,6 +217,13 @@ def test_rules_drive_a_piece_inside_the_window(courses, target_J, layout):
     driven = drive(c, load_rules(c.plant.layout, plant=c.plant), target_J(c))
     assert c.plant.battery.low_J <= driven.energy_J.min() and driven.energy_J.max() <= c.plant.battery.high_J
     assert sum(driven.corrections.values()) <= 0.02 * driven.node.size
+
+
+def test_launch_in_the_gear_in_which_the_clutch_closes():
+    """First gear in the layout's file; and no slipping beyond the speed at which the clutch can close."""
+    calibration = first_calibration(build_plant(load_layout("plain-car"), lanes=1))
+    assert calibration.gears.engine[0].configuration == "on:K1+S1=first"
+    assert calibration.series.configuration == "on:K1~+S1=first" and calibration.series.below_kmh == 0.0
 
 
 def test_frozen_calibrations_are_what_the_rule_gave():
