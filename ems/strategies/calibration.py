@@ -15,6 +15,7 @@ from pydantic_core import PydanticCustomError
 
 from ems.errors import InputError, Mistake, nearest_name
 from ems.inputfile import Number, quantity, read_toml, validate
+from ems.strategies.coming_back import RECOVERED
 
 Sharing = Literal["least loss", "rating"]
 
@@ -29,6 +30,7 @@ class ChargeTable(Table):
     """Which charge is held, and when the battery is meant to be drained."""
 
     target: Number = quantity("state of charge that is sustained", "-", ge=0, le=1)
+    height_share: Number = quantity("share of the energy of height for which the battery keeps room", "-", default=RECOVERED, ge=0, le=1)
     deplete_above: Number = quantity("state of charge above which the battery is drained (depleting)", "-", default=1.0, ge=0, le=1)
     sustain_below: Number = quantity("state of charge at which depleting ends and sustaining begins", "-", default=1.0, ge=0, le=1)
 
@@ -57,6 +59,7 @@ class EngineTable(Table):
 
     minimum_on_s: Number = quantity("shortest time the engine runs", "s", default=6.0, ge=0, le=600)
     minimum_off_s: Number = quantity("shortest time the engine stands still, unless it is needed", "s", default=3.0, ge=0, le=600)
+    braking_s: Number = quantity("time of braking after which the engine stops", "s", default=1.0, ge=0, le=600)
     best_line_share: Number = quantity(
         "load of the engine: 0 follows the demand, 1 stays on the line of best efficiency", "-", default=0.5, ge=0, le=1)
     fade_charge: Number = quantity(
@@ -88,6 +91,8 @@ class GearsTable(Table):
     dwell_s: Number = quantity("shortest time in a gear, unless it becomes impossible", "s", default=3.0, ge=0, le=60)
     load_kmh_per_kW: Number = quantity("by how much the engine's lines rise with power at the wheels", "km/h per kW", default=0.0, ge=0,
                                        le=5)
+    kickdown_share: Number = quantity("of the engine's best power in a shorter gear, above which power at the wheels asks for that gear",
+                                      "-", default=1.0, ge=0.5, le=5)
     electric: list[Rung] = quantity("gears without the engine, shortest first", "-", default_factory=list)
     engine: list[Rung] = quantity("gears with the engine coupled to the wheels, shortest first", "-", default_factory=list)
 

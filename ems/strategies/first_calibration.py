@@ -1,16 +1,18 @@
 """A sensible calibration for any layout, derived from its plant alone: no cycle is looked at, nothing is tuned.
 
 The rule. Every configuration is asked what it costs to drive steadily at speeds from 2.5 km/h to the most that can be held, with
-accelerations around nothing (normal, 0.45 m/s2), in fuel plus a price of battery energy: the one at which such driving at speeds up
-to 120 km/h, each as often as any other, neither drains the battery nor charges it. Then
+accelerations around nothing (normal, 0.45 m/s2, above 50 km/h less, so that their power does not grow), in fuel plus a price of battery
+energy: the one at which such driving at speeds up to 120 km/h, each as often as any other, neither drains the battery nor charges it. Then
 
 * *gear ladders*: the sequence of gears, shortest first, of least mean cost over speed, a change costing ``CHANGE_G_S``; the electric
   ladder from configurations without engine, the engine's from those with a fixed ratio to the wheels, while driving. A demand that a
   gear cannot meet costs what it costs in the gear that meets it, and ``SHIFT_DOWN_G_S``: the rules take that gear then. Up and down
   lines lie 3 km/h on either side of the change;
-* *series*: below the speed from which a gear of the engine's ladder is cheaper than the best configuration with a free engine speed;
-* *electric limits*: the power above which running the engine is cheaper than not, the median over 20 to 70 km/h; the speed above
-  which it is cheaper even when the car just holds its speed;
+* *series*: below the speed from which a gear of the engine's ladder is cheaper than the best configuration with a free engine speed; a
+  launch clutch slips in the gear in which it closes, only until it can;
+* *electric limits*: the power above which running the engine is cheaper than not, the median over 20 to 70 km/h, and for its stop the one
+  below which it is dearer by more than a start costs, spread over ``RUN_S``; the speed above which it is cheaper even when the car just
+  holds its speed;
 * *depleting*: where the window reaches far above the charge to be sustained, as that of a battery charged from the mains does, it is
   drained without the engine until that charge is near;
 * *engine load*: the share between following the demand and the line of best efficiency that comes nearest to the cheapest load.
@@ -51,9 +53,11 @@ from ems.types import Array, IntArray
 PRICES = (1.0, 6.0)         # of battery energy, looked at
 USUAL_TOP_KMH = 120.0
 SPREAD_M_S2 = 0.45          # standard deviation of accelerations in usual driving; no source
+SPREAD_KMH = 50.0           # speed above which it falls as one over speed, so that the power of accelerating does not grow; no source
 CHANGE_G_S = 0.03           # by how much a further gear must be better, summed over steps of speed [g/s]
 SHIFT_DOWN_G_S = 0.2        # of demands that a gear cannot meet and another gear does, over that gear's cost [g/s]
 HALF_HYSTERESIS_KMH = 3.0
+RUN_S = 10.0                # over which a start is spread; no source
 STEP_KMH = 2.5
 TOP_KMH = 160.0
 DEPLETED = 0.3              # charge that the window holds above the target, from which on that is there to be drained
@@ -96,17 +100,17 @@ def freeze(names: Sequence[str] = ()) -> list[Path]:
 def first_calibration(plant: Plant) -> Calibration:
     """The calibration that the rule above gives."""
     costs = _Costs(undivided(plant))
-    electric = costs.ladder([n for n in costs.nodes(Kind.ELECTRIC)], costs.usual)
+    electric = costs.ladder(costs.nodes(Kind.ELECTRIC), costs.usual)
     engaged = costs.ladder(costs.engaged(), costs.driving)
-    beside = costs.beside()
+    beside = costs.beside(engaged)
     series_kmh = costs.series_below(engaged, beside) if beside is not None else 0.0
-    speed_kmh, power_kW = costs.electric_limits()
+    speed_kmh, power_kW, stop_kW = costs.electric_limits()
     battery = plant.layout.battery
     return Calibration(
         title=f"{plant.layout.title}: first calibration, derived, not tuned",
         charge=_charge(battery.soc_target, battery.soc_high),
         electric=ElectricTable(speed_kmh=speed_kmh, power_kW=power_kW, power_per_charge_kW=max(round(power_kW, 1), 4.0),
-                               power_hysteresis_kW=round(min(3.0, 0.4 * power_kW), 1)),
+                               power_hysteresis_kW=round(power_kW - stop_kW, 1)),
         engine=EngineTable(best_line_share=costs.load_share()),
         series=SeriesTable(configuration="" if beside is None else costs.id(beside), below_kmh=series_kmh),
         gears=GearsTable(electric=electric, engine=engaged))
@@ -134,8 +138,9 @@ class _Costs:
         mass = vehicle.mass_kg + vehicle.rotating_mass_kg
         self.force = vehicle.f0_N + vehicle.f1_Ns_m * v + vehicle.f2_Ns2_m2 * v**2 + mass * self.accelerations[None, :]
         self.power_W = self.force * v
-        bell = np.exp(-0.5 * (self.accelerations / SPREAD_M_S2) ** 2)
-        self.usual = np.broadcast_to(bell / bell.sum(), self.force.shape)
+        spread = SPREAD_M_S2 * np.minimum(SPREAD_KMH / self.kmh, 1.0)[:, None]
+        bell = np.exp(-0.5 * (self.accelerations / spread) ** 2)
+        self.usual = bell / bell.sum(axis=1, keepdims=True)
         ahead = np.where(self.power_W > 0.0, self.usual, 0.0)
         self.driving = ahead / np.maximum(ahead.sum(axis=1, keepdims=True), 1e-12)
         self.cost, self.engine_W = self._solved()
@@ -154,6 +159,8 @@ class _Costs:
         fuel, P = np.where(used, out.fuel, NOTHING), np.where(used, out.power, 0.0)
         internal = 2.0 * P / (1.0 + np.sqrt(np.maximum(1.0 - 4.0 * P * plant.nominal_x, 0.0)))
         slope = self._balanced(fuel, internal, N) / plant.heating_value_J_g
+        engine = plant.layout.engine.engine
+        self.start_g = engine.start_fuel_g + slope * (engine.cranking_energy_J + 0.5 * engine.inertia_kgm2 * engine.idle_rad_s**2)
         best = np.argmin(fuel + slope * internal, axis=1)
         rows = np.arange(row_node.size)
         cost = (fuel + slope * internal)[rows, best]
@@ -195,9 +202,12 @@ class _Costs:
         return [n for n in range(len(self.plant.nodes)) if self.plant.configuration(n).ratio and
                 self.plant.arrays.engine_mode[n] == COUPLED]
 
-    def beside(self) -> int | None:
-        """The cheapest node in which a running engine's speed is free and the wheels are driven."""
-        nodes = self.nodes(Kind.SERIES, Kind.POWER_SPLIT, Kind.LAUNCH)
+    def beside(self, engaged: list[Rung]) -> int | None:
+        """The cheapest node in which a running engine's speed is free and the wheels are driven; a slipping clutch in the gear in which it
+        closes."""
+        nodes = self.nodes(Kind.SERIES, Kind.POWER_SPLIT) or self.nodes(Kind.LAUNCH)
+        closing = [n for n in nodes if engaged and "~" in self.id(n) and self.id(n).replace("~", "") == engaged[0].configuration]
+        nodes = closing or nodes
         mean = [self._mean(n, self.usual).mean() for n in nodes]
         return nodes[int(np.argmin(mean))] if nodes else None
 
@@ -235,25 +245,34 @@ class _Costs:
         return longer
 
     def series_below(self, engaged: list[Rung], beside: int) -> float:
-        """Speed from which the engine's ladder is cheaper than the node beside it, while driving."""
+        """Speed from which the engine's ladder is cheaper than the node beside it, while driving; a slipping clutch closes as soon as
+        it can."""
         if not engaged:
             return 300.0
+        if self.plant.configuration(beside).kind is Kind.LAUNCH:
+            return 0.0
         ids = {self.id(n): n for n in self.engaged()}
         ladder = np.min([self._mean(ids[r.configuration], self.driving) for r in engaged], axis=0)
         cheaper = ladder < self._mean(beside, self.driving)
         return float(self.kmh[int(np.argmax(cheaper))] - 0.5 * STEP_KMH) if cheaper.any() else 300.0
 
-    def electric_limits(self) -> tuple[float, float]:
-        """(speed [km/h], power [kW]) above which running the engine is cheaper than not."""
+    def electric_limits(self) -> tuple[float, float, float]:
+        """(speed [km/h], power [kW]) above which running the engine is cheaper than not, and the power below which it is dearer by more
+        than a start costs, spread over ``RUN_S``."""
         electric, running = self.nodes(Kind.ELECTRIC), [*self.engaged(), *self.nodes(Kind.SERIES, Kind.POWER_SPLIT)]
         if not electric or not running:
-            return (0.0, 0.0) if running else (300.0, 500.0)
+            return (0.0, 0.0, 0.0) if running else (300.0, 500.0, 500.0)
         gain = self.cost[:, :, electric].min(axis=2) - self.cost[:, :, running].min(axis=2)
         holding = gain[:, int(np.argmin(np.abs(self.accelerations)))] > 0.0
         speed_kmh = float(self.kmh[int(np.argmax(holding))]) if holding.any() else 300.0
+        start_kW, stop_kW = self._power_kW(gain, 0.0), self._power_kW(gain, -self.start_g / RUN_S)
+        return speed_kmh, start_kW, min(max(stop_kW, 0.0), start_kW)
+
+    def _power_kW(self, gain: Array, above: float) -> float:
+        """Power at the wheels from which a gain is above a limit, the median over usual speeds."""
         usual = (self.kmh >= 20.0) & (self.kmh <= 70.0)
-        powers = [self.power_W[v, int(np.argmax(gain[v] > 0.0))] for v in np.flatnonzero(usual) if (gain[v] > 0.0).any()]
-        return speed_kmh, round(float(np.median(powers)) / 1e3, 1) if powers else 500.0
+        powers = [self.power_W[v, int(np.argmax(gain[v] > above))] for v in np.flatnonzero(usual) if (gain[v] > above).any()]
+        return round(float(np.median(powers)) / 1e3, 1) if powers else 500.0
 
     def load_share(self) -> float:
         """Share of the line of best efficiency in the cheapest load of the engine, where running it is cheapest."""

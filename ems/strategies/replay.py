@@ -4,8 +4,9 @@ Each configuration says which speeds its sources must have at the wheels' speed 
 is free); the squared distance to the recorded speeds over their noise, the actuators that are recorded otherwise, and fuel recorded where
 it burns none (or the other way round) are what it costs to believe in it in that second. The most likely sequence, a change costing
 ``CHANGE``, is found by dynamic programming (Viterbi, IEEE Trans. Inf. Theory 13, 1967), which also settles seconds in which
-configurations look alike. At rest, speeds alone cannot tell which of the configurations without a turning machine is engaged, nor the
-gear behind a slipping clutch: one of them is taken.
+configurations look alike. At rest, speeds alone cannot tell which of the configurations without a turning machine is engaged: one of them
+is taken. Nor can they tell the gear behind a slipping clutch: the one in which it closes, for a change that only closes a slipping clutch
+costs ``CLOSING``.
 """
 
 from __future__ import annotations
@@ -28,8 +29,9 @@ if TYPE_CHECKING:
     from ems.strategies.course import Course
 
 CHANGE = 6.0            # what a change of configuration costs, in the logarithm of likelihood
+CLOSING = 3.0           # what it costs where a slipping clutch closes, or slips again, and all else stays
 WORST = 40.0            # most that one source or actuator costs a second: one broken sensor must not decide alone
-FUEL = 10.0             # what recorded fuel that a configuration does not burn costs a second, or none where it does
+FUEL = 20.0             # what recorded fuel that a configuration does not burn costs a second, or none where it does
 BURNT_G_S = 0.02        # mean fuel rate above which fuel was burnt in a second; an idling engine takes several times as much
 FITTING = 4.5           # root mean square distance over noise up to which a second counts as recognised
 SLIP = 0.003            # error of the model's speeds, relative: tyres, and speed changing within the second
@@ -52,7 +54,7 @@ class Replay:
         self.course = course
         self.mean = {name: self.recording.over(name, start, end) for name in self.recording.values if name != "time_s"}
         cost = likelihoods(course, self.recording, self.mean)
-        self.node = _most_likely(cost.total)
+        self.node = _most_likely(cost.total, _change_costs(course.undivided))
         k = np.arange(self.node.size)
         self.recognised = cost.seen & (cost.distance[k, self.node] <= FITTING)
         self.notes = self._notes(float(end[-1]))
@@ -221,15 +223,23 @@ def _usual(words: list[str]) -> str:
     return max(sorted(set(there)), key=there.count) if there else ""
 
 
-def _most_likely(cost: Array) -> IntArray:
-    """(K,) cheapest sequence of nodes, a change costing ``CHANGE``."""
+def _change_costs(plant: Plant) -> Array:
+    """(N, N) what a change from a node to another costs, in the logarithm of likelihood."""
+    ids = [plant.configuration(n).id for n in range(len(plant.nodes))]
+    closed = np.array([name.replace("~", "") for name in ids])
+    costs: Array = np.where(closed[:, None] == closed[None, :], CLOSING, CHANGE)
+    np.fill_diagonal(costs, 0.0)
+    return costs
+
+
+def _most_likely(cost: Array, change: Array) -> IntArray:
+    """(K,) cheapest sequence of nodes; change : (N, N)."""
     K, N = cost.shape
     value, back = cost[0].copy(), np.zeros((K, N), np.int64)
     for k in range(1, K):
-        best = int(np.argmin(value))
-        changes = value > value[best] + CHANGE
-        back[k] = np.where(changes, best, np.arange(N))
-        value = np.where(changes, value[best] + CHANGE, value) + cost[k]
+        total = value[:, None] + change
+        back[k] = np.argmin(total, axis=0)
+        value = total[back[k], np.arange(N)] + cost[k]
     path = np.zeros(K, np.int64)
     path[-1] = int(np.argmin(value))
     for k in range(K - 1, 0, -1):

@@ -1,6 +1,8 @@
 """Rules with a calibration: when the engine runs, in which gear, at which load; written in kinds and ratios, for any layout.
 
-State: depleting or sustaining, engine wanted or not, series or not, a gear on either ladder. All thresholds have hysteresis.
+State: depleting or sustaining, engine wanted or not, series or not, a gear on either ladder, height above the start. All thresholds have
+hysteresis. The engine stops while braking; behind a slipping clutch it gives what moves the car and no more, and does not run at rest; a
+shorter gear is taken where the engine would be asked for more than its best power in it.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ from ems.kernels.plant import COUPLED, free_range
 from ems.layout.model import Layout
 from ems.plant.plant import Plant, build_plant
 from ems.strategies.calibration import Calibration, Rung, load_calibration
+from ems.strategies.coming_back import MOST_ROOM, ComingBack
 from ems.strategies.course import Course, undivided
 from ems.strategies.engine_lines import EngineLines, engine_lines
 from ems.strategies.protocol import Request, Situation
@@ -41,6 +44,10 @@ class Rules:
         self.electric = tuple(calibration.gears.electric)
         self.engaged = tuple(calibration.gears.engine)
         self.beside = calibration.series.configuration
+        self.beside_slips = bool(self.beside) and bool(plant.configuration(ids[self.beside]).slipping)
+        battery = plant.layout.battery
+        high_J, low_J = float(battery.energy_J(battery.soc_high)), float(battery.energy_J(battery.soc_low))
+        self.energy_per_charge_J = (high_J - low_J) / (battery.soc_high - battery.soc_low)
 
     def begin(self, course: Course) -> None:
         """Start of a trip: forget the last one."""
@@ -50,10 +57,14 @@ class Rules:
         self.in_series = True
         self.gear = {True: 0, False: 0}
         self.geared_s = -1e9
+        self.driven_s = 0.0
+        self.above = ComingBack(self.plant.layout.vehicle.mass_kg, 0.0, self.calibration.charge.height_share)
+        self.target = self.calibration.charge.target
 
     def decide(self, s: Situation) -> Request:
         """Engine or not, then configuration, then load."""
         able = self.course.able_configurations[s.interval]
+        self._aim(s)
         self._deplete(s)
         engine = self._engine(s, able)
         name = self._with_engine(s, able) if engine else self._gear(s, self.electric, able, False)
@@ -67,6 +78,13 @@ class Rules:
         return self._load(s, self.nodes[name], name)
 
     # -- engine or not ---------------------------------------------------------------------------------------------------
+
+    def _aim(self, s: Situation) -> None:
+        """The charge aimed at now: the target less what comes back of height, within the middle of the window."""
+        target, battery = self.calibration.charge.target, self.plant.layout.battery
+        most = MOST_ROOM * min(target - battery.soc_low, battery.soc_high - target)
+        coming = self.above.energy_J(s) / self.energy_per_charge_J
+        self.target = target - min(max(coming, -most), most)
 
     def _deplete(self, s: Situation) -> None:
         charge = self.calibration.charge
@@ -82,7 +100,12 @@ class Rules:
         if self.depleting:
             speed_kmh, power_kW = c.electric.depleting_speed_kmh, c.electric.depleting_power_kW
         kmh, kW = s.speed_kmh, 1e-3 * s.power_W
-        if kmh > speed_kmh or kW > power_kW:
+        if kW >= 0.0:
+            self.driven_s = s.time_s
+        braked = kW < 0.0 and s.time_s - self.driven_s >= c.engine.braking_s
+        if braked or (kmh == 0.0 and self.beside_slips):
+            self.wanted = False
+        elif kmh > speed_kmh or kW > power_kW:
             self.wanted = True
         elif kmh <= max(speed_kmh - c.electric.speed_hysteresis_kmh, 0.0) and kW <= max(power_kW - c.electric.power_hysteresis_kW, 0.0):
             self.wanted = False
@@ -98,7 +121,7 @@ class Rules:
 
     def _charge(self, s: Situation) -> float:
         """Charge above the target, in tenths."""
-        return 10.0 * (s.soc - self.calibration.charge.target)
+        return 10.0 * (s.soc - self.target)
 
     # -- configuration -----------------------------------------------------------------------------------------------------
 
@@ -123,6 +146,8 @@ class Rules:
                 gear += 1
             while gear > 0 and s.speed_kmh < rungs[gear].down_kmh + rise:
                 gear -= 1
+            while engine and gear > 0 and s.power_W > gears.kickdown_share * self._best_W(s, rungs[gear - 1]):
+                gear -= 1
         order = sorted(range(len(rungs)), key=lambda i: (abs(i - gear), i))
         for i in order:
             if able[self.nodes[rungs[i].configuration]]:
@@ -130,6 +155,11 @@ class Rules:
                     self.gear[engine], self.geared_s = i, s.time_s
                 return rungs[i].configuration
         return None
+
+    def _best_W(self, s: Situation, rung: Rung) -> float:
+        """Power of the engine on its line of best efficiency in a gear."""
+        w = self._engine_speed(self.nodes[rung.configuration], s.speed_m_s / self.plant.layout.vehicle.wheel_radius_m, None)
+        return w * self.lines.best_torque_Nm(w)
 
     def _without_fuel(self, s: Situation, name: str, able: Array) -> str:
         """While braking, the same configuration with the engine's fuel cut, where there is one."""
@@ -176,8 +206,9 @@ class Rules:
             power_W = self._towards(s, demand_W, w * lines.best_torque_Nm(w)) + 1e3 * asked_kW
             return None, min(max(power_W / w, 0.0), lines.full_load_Nm(w))
         low, high = free_range(arrays, node, wheel_speed)
-        if self.plant.configuration(node).slipping:         # what an engine turns beyond its slowest is heat in the clutch
-            return low, min(max((demand_W + 1e3 * asked_kW) / low, 0.0), lines.full_load_Nm(low))
+        if self.plant.configuration(node).slipping:         # what an engine gives beyond what moves the car is heat in the clutch
+            power_W = demand_W if s.power_W > 0.0 or self.driven_by_engine[node] else 0.0
+            return low, min(power_W / low, lines.full_load_Nm(low))
         power_W = self._towards(s, demand_W, max(lines.best_power_W, demand_W)) + 1e3 * asked_kW
         w = min(max(lines.speed_rad_s(max(power_W, 0.0)), low), max(low, high))
         return w, min(max(power_W / w, 0.0), lines.full_load_Nm(w))
@@ -197,7 +228,7 @@ class Rules:
     def _towards(self, s: Situation, demand_W: float, line_W: float) -> float:
         """Power between the demand and the line; the pull fades where it would take the charge further from its target."""
         engine = self.calibration.engine
-        beyond = s.soc - self.calibration.charge.target
+        beyond = s.soc - self.target
         away = beyond if line_W > demand_W else -beyond
         return demand_W + engine.best_line_share * min(max(1.0 - away / engine.fade_charge, 0.0), 1.0) * (line_W - demand_W)
 

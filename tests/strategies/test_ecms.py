@@ -110,8 +110,8 @@ def test_choices_are_not_snapped_to_the_tables(courses, target_J):
     assert saved.size > 30 and np.mean(on_table) < 0.5
 
 
-def situation(energy_J):
-    return Situation(0, 0.0, 1.0, 10.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.5, energy_J, "", -1, 0.0, False, 0.0, lambda k: ())
+def situation(energy_J, speed_m_s=0.0, grade=0.0):
+    return Situation(0, 0.0, 1.0, speed_m_s, 0.0, grade, 0.0, 0.0, 0.0, 0.5, energy_J, "", -1, 0.0, False, 0.0, lambda k: ())
 
 
 def test_the_constant_rises_and_falls_towards_the_ends_of_the_window(courses):
@@ -128,6 +128,38 @@ def test_the_constant_rises_and_falls_towards_the_ends_of_the_window(courses):
     law.begin(c)
     for above_low, price in ((0.1, 2.0), (0.05, 2.1), (0.0, 2.8), (0.2, 1.2), (1.5, 1.2)):
         assert law.price(situation(battery.low_J + above_low * half)) == pytest.approx(price, rel=1e-12)
+
+
+def test_room_for_speed_and_height(courses):
+    """Aimed at is less by the share of m v^2 / 2 + m g h, up to 0.6 of the way to the window's end: the law by hand, on a hill of 10 m."""
+    c = courses("series", *PIECE)
+    battery, m = c.plant.battery, c.plant.layout.vehicle.mass_kg
+    middle, half = 0.5 * (battery.low_J + battery.high_J), 0.5 * (battery.high_J - battery.low_J)
+    law = Ecms(2.0, end_gain=0.4, recovery_share=0.7).prepare(c, middle, middle)
+    law.begin(c)
+    law.price(situation(middle, 10.0))
+    for _ in range(20):                                                    # 200 m at one in twenty: 10 m (1 - 1/800)
+        law.price(situation(middle, 10.0, 0.05))
+    coming_J = 0.7 * m * (0.5 * 10.0**2 + 9.81 * 10.0 * (1.0 + 0.05**2) ** -0.5)
+    assert law.price(situation(middle - coming_J, 10.0)) == pytest.approx(2.0, rel=1e-9)
+    assert law.price(situation(middle, 10.0)) == pytest.approx(2.0 * (1.0 - 0.4 * (coming_J / half) ** 3), rel=1e-9)
+    assert law.price(situation(middle, 100.0)) == pytest.approx(2.0 * (1.0 - 0.4 * 0.6**3), rel=1e-9)
+
+
+def test_there_and_back_costs_what_it_does(courses):
+    """What is moved from a change to the way back is nothing in the sum, and a share of what the two differ by."""
+    c = courses("three-clutch", *PIECE)
+    law, slope, k = Ecms(2.6, return_share=0.35), 2.6 / c.plant.heating_value_J_g, 100
+    fixed, stored = c.changes.fixed, c.changes.stored[k]
+    N, there = fixed.shape[1], 0
+    for a in range(N):
+        moved = law._moved(c, k, a, slope)
+        for b in np.flatnonzero(moved):
+            cost = [fixed[i, j] + slope * stored[i, j] for i, j in ((a, b), (b, a))]
+            assert moved[b] == pytest.approx(0.35 * (cost[1] - cost[0]), rel=1e-9)
+            assert moved[b] + law._moved(c, k, b, slope)[a] == pytest.approx(0.0, abs=1e-12)
+            there += 1
+    assert there > 50
 
 
 def test_the_price_keeps_the_battery_off_the_bottom_of_its_window(courses, target_J):

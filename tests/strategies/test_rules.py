@@ -95,6 +95,61 @@ def test_minimum_times_of_the_engine(three):
     assert rules._engine(situation(c, power_W=60e3, engine_since_s=5.0), able)
 
 
+def test_the_engine_stops_while_braking(three):
+    """After the second of braking that the calibration asks for, at any speed; not before it has run its shortest time."""
+    c, calibration = three
+    rules = Rules(c.plant, changed(calibration, {"engine.braking_s": 2.0, "engine.minimum_on_s": 5.0, "electric.speed_kmh": 80.0}))
+    rules.begin(c)
+    able = np.ones(len(c.ids), bool)
+    on = [rules._engine(situation(c, time_s=t, speed_m_s=30.0, power_W=kW * 1e3, engine_running=True, engine_since_s=50.0), able)
+          for t, kW in ((0.0, 20.0), (1.0, -5.0), (2.0, -5.0), (3.0, -5.0), (4.0, 1.0))]
+    assert on == [True, True, False, False, True]
+    rules.wanted = False
+    assert rules._engine(situation(c, time_s=9.0, power_W=-5e3, engine_running=True, engine_since_s=4.0), able)
+
+
+def test_room_for_height(three):
+    """The charge aimed at falls by what comes back of m g h over the energy of the window per charge, and no further than 0.6 of the way
+    to the window's end."""
+    c, calibration = three
+    rules = Rules(c.plant, changed(calibration, {"charge.height_share": 0.5}))
+    rules.begin(c)
+    for _ in range(11):                                                    # height counts from the interval after the climb
+        rules._aim(situation(c, speed_m_s=20.0, grade=0.05))
+    height_m, battery = 200.0 * 0.05 / (1.0 + 0.05**2) ** 0.5, c.plant.layout.battery
+    per_charge_J = (battery.energy_J(battery.soc_high) - battery.energy_J(battery.soc_low)) / (battery.soc_high - battery.soc_low)
+    assert rules.target == pytest.approx(0.55 - 0.5 * c.plant.layout.vehicle.mass_kg * 9.81 * height_m / per_charge_J, rel=1e-9)
+    for _ in range(200):
+        rules._aim(situation(c, speed_m_s=20.0, grade=0.05))
+    assert rules.target == pytest.approx(0.55 - 0.6 * min(0.55 - battery.soc_low, battery.soc_high - 0.55), rel=1e-9)
+
+
+def test_a_shorter_gear_where_power_asks_for_it(courses):
+    """At one speed the ladder's gear, until the wheels ask for more than the next shorter gear gives at its best torque."""
+    c = courses("parallel-six", *PIECE)
+    rules = load_rules(c.plant.layout, plant=c.plant)
+    rules.begin(c)
+    able = np.ones(len(c.ids), bool)
+    rungs, speed = rules.engaged, 60.0 / 3.6
+    w = speed / c.plant.layout.vehicle.wheel_radius_m * 1.1 * 3.9          # fourth and final, from the layout's file
+    limit_W = w * rules.lines.best_torque_Nm(w)
+    taken = [rules._gear(situation(c, time_s=10.0 * i, speed_m_s=speed, power_W=share * limit_W), rungs, able, True)
+             for i, share in enumerate((0.5, 0.99, 1.01))]
+    assert taken == ["on:K1+S1=fifth", "on:K1+S1=fifth", "on:K1+S1=fourth"]
+
+
+def test_a_launch_clutch_heats_for_nothing_at_rest(courses):
+    """With the battery low an engine behind a slipping clutch does not charge at standstill: all of it would be heat."""
+    c = courses("parallel-six", *PIECE)
+    rules = load_rules(c.plant.layout, plant=c.plant)
+    rules.begin(c)
+    able = np.ones(len(c.ids), bool)
+    assert "~" in rules.beside
+    assert not rules._engine(situation(c, speed_m_s=0.0, power_W=0.0, soc=0.37), able)
+    node = rules.nodes[rules.beside]
+    assert rules._engine_point(situation(c, speed_m_s=1.0, power_W=-500.0, soc=0.37), node, 3.0)[1] == 0.0
+
+
 def test_depleting_and_sustaining(three):
     c, calibration = three
     data = calibration.model_dump()
@@ -162,6 +217,13 @@ def test_rules_drive_a_piece_inside_the_window(courses, target_J, layout):
     driven = drive(c, load_rules(c.plant.layout, plant=c.plant), target_J(c))
     assert c.plant.battery.low_J <= driven.energy_J.min() and driven.energy_J.max() <= c.plant.battery.high_J
     assert sum(driven.corrections.values()) <= 0.02 * driven.node.size
+
+
+def test_launch_in_the_gear_in_which_the_clutch_closes():
+    """First gear in the layout's file; and no slipping beyond the speed at which the clutch can close."""
+    calibration = first_calibration(build_plant(load_layout("plain-car"), lanes=1))
+    assert calibration.gears.engine[0].configuration == "on:K1+S1=first"
+    assert calibration.series.configuration == "on:K1~+S1=first" and calibration.series.below_kmh == 0.0
 
 
 def test_frozen_calibrations_are_what_the_rule_gave():
