@@ -20,6 +20,7 @@ from ems.kernels.jit import NO, compiled, compiled_inner, compiled_shared, compi
 from ems.kernels.plant import (
     COUPLED,
     OK,
+    SLACK,
     Bench,
     Cut,
     PlantArrays,
@@ -126,21 +127,48 @@ def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Cand
     found.count[0] = n + 1
 
 
+@compiled
+def _asked(cut: Cut) -> int:
+    """1 where a source would have to give more than it can for the torques in the cut, -1 where it would have to take more, 0 else."""
+    if cut.mode == COUPLED and not -SLACK <= cut.out[0] <= cut.limit[0] * (1.0 + SLACK):
+        return 1 if cut.out[0] > 0.0 else -1
+    for m in range(cut.loss_row.shape[0]):
+        given = cut.out[m + 1] * cut.speed[m + 1]
+        if abs(cut.out[m + 1]) > cut.limit[m + 1] * (1.0 + SLACK) + SLACK or (not cut.drives[m] and given > SLACK):
+            return 1 if given > 0.0 else -1
+    return 0
+
+
 @compiled_within
 def _most_taken(cut: Cut, now: Moment, grid: Grid) -> float:
-    """Largest share of the braking torque that the machines can take (negative: not even none is possible)."""
+    """Largest share of the braking torque that the machines can take (negative: none is possible).
+
+    None at all may be too little: an engine turned without fuel takes its share where no machine can drive it.
+    """
     cap = 1.0                                       # a single axle takes no larger share than it may
     if cut.axle_joint.size == 1:
         cap = min(max(now.axle_least[0] / now.Tw, 0.0), 1.0)
-    low, high = -1.0, cap
-    for q in range(2 + BISECTIONS):
-        share = cap if q == 0 else 0.0 if q == 1 else 0.5 * (low + high)
+    low, least, high = -1.0, 0.0, cap               # possible, too little, too much
+    q, end = 0, 2 + BISECTIONS
+    while q < end:
+        share = cap if q == 0 else 0.0 if q == 1 else 0.5 * (max(low, least) + high)
         if best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, NO) < math.inf:
+            if low < 0.0:
+                end = max(end, q + 1 + BISECTIONS)
             low = max(low, share)
-        elif q > 0:
+            if low == cap:
+                break
+        elif q == 0:
+            if _asked(cut) >= 0:
+                least = -1.0                        # it is not that they would have to take too much
+        elif q == 1:
+            if least < 0.0 or _asked(cut) <= 0:
+                break
+        elif low < 0.0 and _asked(cut) > 0:
+            least = share
+        else:
             high = share
-        if low == cap or (q == 1 and low < 0.0):
-            break
+        q += 1
     return low
 
 
