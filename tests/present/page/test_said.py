@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from ems.present.page.parts_sections import worth_section
+from ems.present.page.report import comparison_page, optimum_page
 from ems.present.page.trip import trip_of, trip_of_comparison
 
 
@@ -73,3 +74,29 @@ def test_a_part_forbidden_in_vain_is_not_said_to_be_needed_when_deleted():
              {**row, "what": "hardware", "needed": False, "why": "", "l_per_100km": -0.1, "low": -0.2, "high": -0.05}]
     assert worth_section({"parts": parts}).notes[0] == (
         "The layout cannot do without: machine mg1, forbidden: what is left cannot follow the cycle.")
+
+
+def test_titles_of_panels_part_heading_and_finding(browser, page):
+    browser.open(page)
+    titles = browser.run("[...document.querySelectorAll('.panel > svg > title')].map(t => t.textContent)")
+    assert len(titles) == 3 and all(re.match(r"(Speed and modes|Power|Charge): \S", t) for t in titles)
+
+
+@pytest.mark.parametrize("width", [1200, 1920])
+def test_reasons_do_not_push_what_lies_below_up_and_down(browser, page, width):
+    browser.open(page, width, 800)
+    heights = browser.run("""(() => { const slider = document.getElementById("slider"), why = document.getElementById("why"), out = [];
+        for (let k = 0; k <= Number(slider.max); k++) { slider.value = k; slider.dispatchEvent(new Event("input"));
+            out.push(why.getBoundingClientRect().height); }
+        return out; })()""")
+    assert len(set(heights)) == 1
+
+
+def test_bounds_in_the_head_are_rounded_to_the_safe_side(found, compared):
+    """An error bar up, a least fuel down: what is printed is never more certain than what was found."""
+    error = 0.01 * (found.gap_percent + found.table_error_percent) * found.fuel_l_per_100km
+    told = dict(optimum_page(trip_of(found), found.to_dict()).head.facts)["Error bar"]
+    assert error <= float(re.search(r"([\d.]+) l/100 km", told).group(1)) <= error + 1e-4
+    bound_g = compared.optimum_objective_g * (1.0 - 0.01 * (compared.optimum_gap_percent + compared.table_error_percent))
+    told = dict(comparison_page(trip_of_comparison(compared), compared.to_dict()).head.facts)["The least possible"]
+    assert bound_g - 0.0101 <= float(re.search(r"less than ([\d.]+) g", told).group(1)) <= bound_g
