@@ -120,4 +120,5 @@ def _told(folder: Path, of: str, page: str) -> dict[str, Any]:
 
 
 def _text(told: Mapping[str, Any]) -> str:
-    return f"{told['report']}: {told['of']}, {told['bytes'] / 1e6:.1f} MB. Open it in any browser."
+    size = f"{told['bytes'] / 1e6:.1f} MB" if told["bytes"] >= 1e6 else f"{told['bytes'] / 1e3:.0f} kB"
+    return f"{told['report']}: {told['of']}, {size}. Open it in any browser."

@@ -194,7 +194,7 @@ def _headline(result: Traced) -> str:
 
 def speed_finding(modes: list[str], shares: dict[str, float]) -> str:
     """The largest shares of the time."""
-    return "Mostly " + ", ".join(f"{label} ({100 * share:.0f} %)" for label, share in list(shares.items())[:3])
+    return "Mostly " + "; ".join(f"{label} ({100 * share:.0f} %)" for label, share in list(shares.items())[:3])
 
 
 def power_finding(result: Traced) -> str:

@@ -47,7 +47,7 @@ def _layout(layout: Layout) -> str:
 
 def _optimum(found: Optimum) -> str:
     error = within(found.gap_percent + found.table_error_percent)
-    answer = f"{found.fuel_l_per_100km:.3f} l/100 km; no control can need more than {error} less."
+    answer = f"{found.fuel_l_per_100km:.3f} l/100 km; no control can come more than {error} below it."
     return card(f"{found.layout.name} on {found.cycle.name}", answer, [
         ("fuel", f"{found.fuel_g:.2f} g over {found.distance_km:.2f} km in {clock(found.duration_s)}"),
         ("CO₂", f"{found.co2_g_per_km:.1f} g/km"), ("floor", f"{found.floor_l_per_100km:.3f} l/100 km"),

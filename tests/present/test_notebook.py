@@ -39,7 +39,7 @@ def executed(tmp_path_factory):
 def test_the_example_runs_and_shows_what_it_makes(executed):
     shown = [text for _, text in outputs(executed, "text/html")]
     assert any("<svg" in text for text in shown)
-    assert any("no control can need more than" in text for text in shown)
+    assert any("no control can come more than" in text for text in shown)
     assert any("<iframe srcdoc=" in text and "allow-scripts" in text for text in shown)
     assert any("dataframe" in text for text in shown)
     assert len(outputs(executed, "image/png")) == 3

@@ -25,7 +25,7 @@ SHOWN = 8                # alternatives of a second
 CAUSES_SHOWN = {         # colour and dashes of each cause of a price
     "configuration": ("#0072b2", "6 2"), "division": ("#c58a00", "2 3"), "transition": ("#d55e00", ""), "charge": ("#009e73", "5 2 1 2"),
 }
-UNITS = {"_kW": ("kW", 3), "_rpm": ("rpm", 1), "_Nm": ("N m", 2), "_g_s": ("g/s", 5), "_kmh": ("km/h", 2), "_percent": ("%", 2),
+UNITS = {"_kW": ("kW", 4), "_rpm": ("rpm", 1), "_Nm": ("N m", 2), "_g_s": ("g/s", 5), "_kmh": ("km/h", 2), "_percent": ("%", 2),
          "_kJ": ("kJ", 3), "_g": ("g", 4)}
 VEHICLE = {"speed_kmh": "speed", "grade_percent": "slope of the road", "wheel_power_kW": "power at the wheels"}
 ENGINE_WORDS = {"engine_speed_rpm": "speed", "engine_torque_Nm": "torque", "engine_power_kW": "power", "fuel_g_s": "fuel"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -20,17 +21,19 @@ MOST_PAIRS = 16
 def compare_head(result: Row, title: str, cycle: str) -> Head:
     """The top of the page: how far the strategy is from the least."""
     name, least, own = result["layout"], result["optimum_l_per_100km"], result["strategy_l_per_100km"]
-    error = within(result["optimum_gap_percent"] + result["table_error_percent"])
+    uncertain = result["optimum_gap_percent"] + result["table_error_percent"]
+    error, bound_g = within(uncertain), result["optimum_objective_g"] * (1.0 - 0.01 * uncertain)
     answer = (f"Driven by {result['strategy']}, {name} ({title}) needs {own:.3f} l/100 km on {cycle} and ends at a charge of "
               f"{result['soc_end']:.4f}, {_against(result)}; the least possible that ends there too is {least:.3f}, "
-              f"proven within an error bar of {error}. Of the {result['gap_g']:.1f} g between them "
+              f"proven within an error bar of {error}. Of the {result['gap_g']:.1f} g above the proven bound "
               f"{result['calibration_g']:.1f} g are calibration, {result['foresight_g']:.1f} g need foresight, "
               f"{result['optimum_slack_g']:.1f} g the proof leaves open.")
     corrected = ", ".join(f"{what} in {n} intervals" for what, n in result["corrections"].items()) or "nothing; all it asked was possible"
     return Head(f"{result['strategy']} on {name} over {result['cycle']}", (f"{result['strategy']} on {name}", result["cycle"]), litres(own),
                 f"l/100 km, {100.0 * (own / least - 1.0):.1f} % above the least" if least > 0.0 else "l/100 km", answer, [
         ("Fuel", f"{result['strategy_fuel_g']:.2f} g over {result['distance_km']:.2f} km"),
-        ("The least possible", f"{result['optimum_objective_g']:.2f} g; no control can need less than {result['lower_bound_g']:.2f} g"),
+        ("The least possible", f"{result['optimum_objective_g']:.2f} g; no control can need less than "
+                               f"{math.floor(100.0 * bound_g) / 100.0:.2f} g"),
         *_terms(result, own, least),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end, the optimum's too"),
         ("Error bar", f"{error} of the least possible: proof within {within(result['optimum_gap_percent'])}, tables within "

@@ -43,8 +43,8 @@ def worth_section(result: Row) -> Section:
               "" if r["needed"] else f"{r['low']:+.3f} to {r['high']:+.3f}", "tie" if r["tie"] else "",
               seconds(r["time_0_100_s_without"]) if "time_0_100_s_without" in r else "") for r in result["parts"]]
     unused = sorted({r["part"] for r in result["parts"] if not r["used"]})
-    needed = sorted({r["part"] for r in used if r["needed"]})
-    notes = [f"The layout cannot do without {listed(needed)}."] if needed else []
+    needed = "; ".join(f"{_named(r)}, {FORBIDDEN[r['what']]}{': ' * bool(r['why'])}{r['why']}" for r in used if r["needed"])
+    notes = [f"The layout cannot do without: {needed}."] if needed else []
     notes += [f"The optimum does not use {listed(unused)}."] if unused else []
     head = ("part", "kind", "without", "how", "more fuel l/100 km", "range", "told", "0-100 km/h without")
     charts = [Chart(bars(rows, "more fuel without it [l/100 km]", words), "", KEY)] if rows else []

@@ -172,7 +172,7 @@ def _facts(result: Mapping[str, Any]) -> list[tuple[str, str]]:
     facts = [
         ("Fuel", f"{result['fuel_g']:.2f} g over {result['distance_km']:.2f} km in {clock(result['duration_s'])}"),
         ("CO₂", f"{result['co2_g_per_km']:.1f} g/km"),
-        ("Error bar", f"{within(error)}, {max(0.01 * error * fuel, 0.0001):.4f} l/100 km: proof within "
+        ("Error bar", f"{within(error)}, {max(np.ceil(100.0 * error * fuel), 1.0) / 1e4:.4f} l/100 km: proof within "
                       f"{within(result['gap_percent'])}, tables within {within(result['table_error_percent'])}"),
         ("Floor", f"{floor:.3f} l/100 km, which no transmission can go below{above_floor(fuel, floor, 'the optimum')}"),
         ("Charge", f"{result['soc_start']:.4f} at the start, {result['soc_end']:.4f} at the end{surplus}"),

@@ -120,7 +120,7 @@ def test_words_say_what_is_engaged_and_where_power_goes(opened, found):
             assert (c.name in said["Engaged"]) == (c.name in closed) and (c.name in said["Not engaged"]) == (c.name not in closed)
         assert (columns["S1"][k] in said["Engaged"]) == (columns["S1"][k] != "neutral")
         assert said["Engine"].startswith("stopped") == str(columns["configuration"][k]).startswith("off:")
-        found_kW = [re.findall(r"([a-z][a-z ]*?) (\d+\.\d+) kW", said[side]) for side in ("Power comes from", "Power goes to")]
+        found_kW = [re.findall(r"([a-z][a-z ]*?) (\d+\.\d+)\skW", said[side]) for side in ("Power comes from", "Power goes to")]
         sides = [{w: float(n) for w, n in side} for side in found_kW]
         [digits] = {len(n.partition(".")[2]) for side in found_kW for _, n in side} or {1}
         largest = max((*sides[0].values(), *sides[1].values(), 0.0))

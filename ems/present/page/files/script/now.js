@@ -23,7 +23,7 @@ function costOfChange(k) {                              // of the change at the 
 }
 function showNow(k) {
   const c = data.configurations[data.configuration[k]], all = balance(k), digits = finer(Math.max(...all.map(row => Math.abs(row[1]))), 20);
-  const seen = kW => Math.abs(kW) >= 0.5 / 10 ** digits, said = kW => `${fixed(Math.abs(kW), digits)} kW`;
+  const seen = kW => Math.abs(kW) >= 0.5 / 10 ** digits, said = kW => `${fixed(Math.abs(kW), digits)}\u00a0kW`;
   const rows = all.filter(row => seen(row[1])).sort((a, b) => Math.abs(b[1]) - Math.abs(a[1]));
   const list = sign => rows.filter(row => row[1] * sign > 0).map(([what, kW]) => `${what} ${said(kW)}`).join(", ");
   const machines = data.lanes.map(l => l.name).filter(n => column[n + "_electrical_kW"] && seen(at(n + "_power_kW", k)))

@@ -15,7 +15,7 @@ function frame(p) {
   const box = byId(p.id);
   p.width = Math.max(box.clientWidth, 300);
   p.svg = make("svg", { viewBox: `0 0 ${p.width} ${p.height}`, height: p.height, role: "img" });
-  make("title", {}, p.svg, box.closest("figure").querySelector("figcaption").textContent.trim().replace(/\s+/g, " "));
+  make("title", {}, p.svg, [...box.closest("figure").querySelector("figcaption").children].map(n => n.textContent.trim().replace(/\s+/g, " ")).join(": "));
   for (const t of ticks(state.low, state.high, Math.max(3, p.width / 110))) {
     make("line", { x1: across(p, t), x2: across(p, t), y1: 4, y2: p.height - 18, class: "grid" }, p.svg);
     const words = `${seconds(t)}${t === time[0] ? " s" : ""}`, room = p.width - across(p, t) > 4 * words.length;

@@ -31,7 +31,7 @@ function showStretch() {
   const { from, to } = state;
   byId("from").value = seconds(time[from]); byId("to").value = seconds(time[to]);
   for (const p of panels) {
-    const all = from === 0 && to === count;
+    const all = time[from] <= state.low && time[to] >= state.high;      // nothing beside it to tell it from
     set(p.pick, "x", across(p, time[from]).toFixed(1));
     set(p.pick, "width", all ? "0" : (across(p, time[to]) - across(p, time[from])).toFixed(1));
   }
@@ -50,5 +50,8 @@ for (const id of ["from", "to"]) byId(id).addEventListener("change", () => {
   const a = Number(byId("from").value), b = Number(byId("to").value);
   if (Number.isFinite(a) && Number.isFinite(b)) select(Math.min(a, b), Math.max(a, b));
 });
-byId("zoom").addEventListener("click", () => zoom(time[state.from], time[state.to]));
+byId("zoom").addEventListener("click", () => {
+  zoom(time[state.from], time[state.to]);
+  if (state.k < state.from || state.k >= state.to) { stop(); go(state.from); }
+});
 byId("whole").addEventListener("click", () => { state.from = 0; state.to = count; zoom(time[0], time[count]); });
