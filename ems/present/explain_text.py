@@ -18,6 +18,7 @@ PARTS = {       # key of a row: what it is called in the sentence
     "fuel_g": "fuel", "equivalent_g": "battery energy", "transition_g": "the change", "later_g": "what follows",
 }
 MEANINGS = (
+    "  fuel and battery: each configuration at the division of power that costs it least here; what was driven stands in trace.csv",
     "  worth: the battery energy, at the fuel it stands for along the optimum",
     "  change: fuel, energy and price of getting there from the second before",
     "  later: the least the rest of the trip costs from there, beyond the cheapest place to be",

@@ -139,7 +139,8 @@ def test_polish_of_whole_cycles(layout, cycle):
     if not row["solved"]:
         pytest.xfail(f"{layout} on {cycle}: {row['status']} after {row['iterations']} iterations")
     assert abs(row["net_percent"]) < 0.2
-    assert abs(row["costate_difference_percent"]) < 2.0
+    if row["slope_difference_percent"] is not None or layout != "plain-car":     # its alternator at a limit throughout: no single price
+        assert abs(row["costate_difference_percent"]) < 2.0
     assert row["slope_difference_percent"] is None or abs(row["slope_difference_percent"]) < 2.0
     assert row["replayed_g"] >= row["lower_bound_g"] * (1 - row["table_error_percent"] / 100 - 2e-4)
     assert abs(row["residual_percent"]) < 1e-6

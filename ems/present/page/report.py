@@ -44,7 +44,7 @@ METHODS = (
 )
 COLOURS = ("Colours", "M. Okabe and K. Ito, Color Universal Design, 2008")
 SETS = ("Speeds of planetary sets", "R. Willis's equation, as in J. Looman, Zahnradgetriebe, Springer")
-REMARK = "Literature is quoted from memory."
+REMARK = "Literature is named, not quoted."
 TIE_UPS = ("Some actuator states of this layout lock the wheels (`ems modes` lists them): interlocks must be engineered by qualified "
            "people under the functional safety standards that apply.")
 SAFETY = ("Wrongly closed clutches, over-speed and high voltage can injure. Nothing on this page is a calibration: a "
