@@ -50,19 +50,21 @@ class VehicleFile(ComponentFile):
     """Keys of a vehicle file. The road load is given by its three coefficients, or by drag area and rolling
     resistance."""
 
-    mass_kg: Number = quantity("mass with driver, as driven", "kg", gt=0)
+    mass_kg: Number = quantity("mass with driver, as driven", "kg", gt=0, le=1e6)
     rotating_mass_kg: Number = quantity("equivalent mass of the turning wheels, brakes and shafts behind the last "
-                                        "shaft of the layout", "kg", ge=0)
-    wheel_radius_m: Number = quantity("rolling radius", "m", gt=0)
-    auxiliary_W: Number = quantity("electrical power of the consumers on board", "W", ge=0)
-    road_load_N: Number | None = quantity("road load: constant part", "N", default=None, ge=0)
-    road_load_N_per_kmh: Number | None = quantity("road load: part that grows with speed", "N/(km/h)", default=None)
+                                        "shaft of the layout", "kg", ge=0, le=1e6)
+    wheel_radius_m: Number = quantity("rolling radius", "m", gt=0, le=10)
+    auxiliary_W: Number = quantity("electrical power of the consumers on board", "W", ge=0, le=1e6)
+    road_load_N: Number | None = quantity("road load: constant part", "N", default=None, ge=0, le=1e6)
+    road_load_N_per_kmh: Number | None = quantity("road load: part that grows with speed", "N/(km/h)", default=None,
+                                                  ge=-1e4, le=1e4)
     road_load_N_per_kmh2: Number | None = quantity("road load: part that grows with the square of speed",
-                                                   "N/(km/h)^2", default=None, ge=0)
-    drag_area_m2: Number | None = quantity("drag coefficient times frontal area", "m2", default=None, gt=0)
-    rolling_resistance: Number | None = quantity("rolling resistance over weight", "-", default=None, ge=0)
-    air_density_kg_m3: Number = quantity("density of the air, with drag_area_m2", "kg/m3", default=1.2, gt=0)
-    test_mass_kg: Number | None = quantity("mass at which a regulation has it tested; without it mass_kg", "kg", default=None, gt=0)
+                                                   "N/(km/h)^2", default=None, ge=0, le=1e3)
+    drag_area_m2: Number | None = quantity("drag coefficient times frontal area", "m2", default=None, gt=0, le=1e3)
+    rolling_resistance: Number | None = quantity("rolling resistance over weight", "-", default=None, ge=0, le=1)
+    air_density_kg_m3: Number = quantity("density of the air, with drag_area_m2", "kg/m3", default=1.2, gt=0, le=10)
+    test_mass_kg: Number | None = quantity("mass at which a regulation has it tested; without it mass_kg", "kg", default=None, gt=0,
+                                          le=1e6)
     friction: Number = quantity("friction coefficient of tyres on the road", "-", default=1.0, gt=0, le=2)
     regeneration: RegenerationTable = quantity("limits of recovering energy while braking", "-", default_factory=RegenerationTable)
     axles: dict[AxleName, AxleTable] = quantity("axles by the names they have in the layout", "-", default_factory=dict)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -67,6 +69,18 @@ def test_fleet_utility_factor_at_forty_miles(outside_check):
     """SAE J2841 (2010), derived from its coefficients, which are from memory."""
     outside_check(sae_j2841.fleet(40.0 * 1.609344), source="SAE J2841 (2010) (from memory)", quantity="fleet utility factor at 40 miles",
                   value=0.6172, unit="-", tolerance=5e-5)
+
+
+def test_every_coefficient_of_sae_j2841_counts():
+    """At the normalised distance every power is one: UF = 1 - exp(-sum of the coefficients); worked by hand, 4.658 and 4.78. Nearer, where
+    the factor is far from one, the terms by hand at 79.98 miles, a fifth of it (derived from the coefficients, which are from memory)."""
+    norm_km = 399.9 * 1.609344
+    assert sae_j2841.fleet(norm_km) == pytest.approx(1.0 - math.exp(-4.658), rel=1e-12)
+    assert sae_j2841.individual(norm_km) == pytest.approx(1.0 - math.exp(-4.78), rel=1e-12)
+    fleet = 2.104 - 0.29128 - 0.21096 + 0.126528 - 0.0247552 + 0.00166848
+    individual = 2.62 - 0.748 + 0.04176 + 0.01304 + 0.0011296 - 8.576e-5 - 5.13280e-5 - 9.984e-6 - 5.888e-7 + 3.973120e-7
+    assert sae_j2841.fleet(norm_km / 5) == pytest.approx(1.0 - math.exp(-fleet), rel=1e-12)
+    assert sae_j2841.individual(norm_km / 5) == pytest.approx(1.0 - math.exp(-individual), rel=1e-12)
 
 
 @pytest.mark.parametrize("curve", [*(lambda d, n=n: un_gtr15.utility(d, n) for n in un_gtr15.NORMALISED_KM),

@@ -21,6 +21,9 @@ def test_urban_and_motorway_cycle(pieces, layout):
     fed_J = float(np.sum(found.trace.demand.auxiliary_W * dt))
     assert found.fuel_g * best_W_g_s * 1.0001 >= net_J + fed_J
     assert found.fuel_l_per_100km >= found.floor_l_per_100km
+    floor_g = (net_J + fed_J) / engine.best_efficiency() / engine.fuel.heating_value_J_g        # charge is the same at both ends
+    km = float(np.sum(np.asarray(c["speed_kmh"]) / 3.6 * dt)) / 1e3
+    assert found.floor_l_per_100km == pytest.approx(100.0 * floor_g / engine.fuel.density_g_l / km, rel=1e-9)
     assert found.lower_bound_g <= found.objective_g
     assert found.gap_percent <= (0.05 if len(found.costate_segments) == 1 else 0.15)
     assert 0 <= found.table_error_percent <= 0.05
