@@ -111,15 +111,16 @@ def _place(corridor: Corridor, energy: np.ndarray) -> tuple[np.ndarray, np.ndarr
     return cell, place - cell
 
 
-def our_values(problem: Problem, corridor: Corridor) -> np.ndarray:
-    """(K + 1, N, I) values of our own sweep in double precision [g]; ``HUGE`` where no trip can be."""
+def our_values(problem: Problem, corridor: Corridor, single: bool = False) -> np.ndarray:
+    """(K + 1, N, I) values of our own sweep [g]; ``HUGE`` where no trip can be. single : in single precision, as the optimum has them."""
     K, N = problem.alive.shape
     before = np.zeros((K + 1, N + 1), bool)
     before[0, N], before[1:, :N] = True, problem.alive
     row = np.where(before, np.cumsum(before).reshape(before.shape) - 1, -1)
-    value = np.empty((before.sum(), corridor.size))
-    dynamic_programming(problem.points, problem.plant.battery, problem.links, corridor, row, value, np.zeros(0))
-    return np.where(before[:, :N, None], value[row[:, :N]], HUGE)
+    value, base = np.empty((before.sum(), corridor.size), np.float32 if single else float), np.zeros(K + 1 if single else 0)
+    dynamic_programming(problem.points, problem.plant.battery, problem.links, corridor, row, value, base)
+    counted = value[row[:, :N]].astype(float) + (base[:, None, None] if single else 0.0)
+    return np.where(before[:, :N, None], counted, HUGE)
 
 
 # -- measured beside ours ----------------------------------------------------------------------------------------------

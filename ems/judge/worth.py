@@ -304,6 +304,8 @@ class _Solver:
         """Least fuel without, the very bar of the base where its trip does without, or why there is none."""
         if way.layout is None and self._does_without(way, cycle):
             return self.base[cycle.name]
+        if way.layout is None and way.allowed is not None and not any(map(way.allowed, self._configurations(cycle))):
+            return "no configuration is left"
         try:
             layout = self._without(way)
         except InputError as error:
@@ -315,6 +317,9 @@ class _Solver:
             except (CycleNotFollowed, RunError, InputError) as error:
                 self.known[key] = str(error)
         return self.known[key]
+
+    def _configurations(self, cycle: Cycle) -> tuple[Configuration, ...]:
+        return self.found[cycle.name].problem.plant.derivation.configurations
 
     def _does_without(self, way: Way, cycle: Cycle) -> bool:
         """Whether the trip that was found with everything keeps to the configurations that are left."""

@@ -64,6 +64,8 @@ def value_at(value: Any, corridor: Corridor, k: int, place: float) -> float:
             return HUGE
         return value[last] - corridor.above * over
     i = int(place)
+    if max(value[i], value[i + 1]) > 0.5 * HUGE:
+        return HUGE                                 # nothing is interpolated between what is possible and what is not
     return value[i] + (place - i) * (value[i + 1] - value[i])
 
 
@@ -116,10 +118,11 @@ def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int
             left, right, here = next_value[first + on:end + on], next_value[first + on + 1:end + on + 1], stage[first:end]
             share, tilt = start + first * (slope + first * curve) - first - on, slope - 1.0 + 2.0 * first * curve
             real = stage.dtype.type
-            cost, share, tilt, turn = real(fuel), real(share), real(tilt), real(curve)
+            cost, share, tilt, turn, huge, never = real(fuel), real(share), real(tilt), real(curve), real(HUGE), real(-0.5 * HUGE)
             for i in range(np.int32(end - first)):
                 at = real(i)
-                here[i] = lesser(here[i], cost + left[i] + (share + at * (tilt + at * turn)) * (right[i] - left[i]))
+                later = left[i] + (share + at * (tilt + at * turn)) * (right[i] - left[i])
+                here[i] = lesser(here[i], cost + (later if lesser(-left[i], -right[i]) > never else huge))
             first = end
 
 
@@ -137,9 +140,11 @@ def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any,
         short = min(i + shift, 0.0) * corridor.step[k] * corridor.below
         value[i] = min(value[i], fixed + stage[0] - short)
     left, right, here = stage[first + whole:last + whole], stage[first + whole + 1:last + whole + 1], value[first:last]
-    cost, near, far = stage.dtype.type(fixed), stage.dtype.type(1.0 - share), stage.dtype.type(share)
+    real = stage.dtype.type
+    cost, near, far, huge, never = real(fixed), real(1.0 - share), real(share), real(HUGE), real(-0.5 * HUGE)
     for i in range(last - first):
-        here[i] = lesser(here[i], cost + near * left[i] + far * right[i])
+        kept = near * left[i] + far * right[i]
+        here[i] = lesser(here[i], cost + (kept if lesser(-left[i], -right[i]) > never else huge))
     for i in range(last, size):
         value[i] = min(value[i], fixed + stage[size - 1])
 
@@ -151,6 +156,10 @@ def _from_middle(row: Any, value: Any) -> float:
     for a in range(row.size):
         if row[a] >= 0:
             least = min(least, float(value[row[a], middle]))
+    if least > 0.5 * HUGE:                          # not possible there: the least anywhere
+        for a in range(row.size):
+            for i in range(value.shape[1] if row[a] >= 0 else 0):
+                least = min(least, float(value[row[a], i]))
     if least > 0.5 * HUGE:
         return 0.0
     shift = value.dtype.type(least)

@@ -13,6 +13,7 @@ from ems.components.battery import Battery
 from ems.components.machine import Machine
 from ems.configurations import WHEEL, Configuration, Derivation, EngineState, derive
 from ems.configurations.kinematics import Joint
+from ems.errors import InputError, Mistake
 from ems.kernels.battery import BatteryArrays, electrochemical, state
 from ems.kernels.plant import COUPLED, DRAGGED, IDLING, STOPPED, PlantArrays
 from ems.kernels.transitions import NodeArrays
@@ -99,8 +100,12 @@ def build_plant(layout: Layout, derivation: Derivation | None = None, lanes: int
 
     derivation : its configurations; derived when None
     lanes : how many lanes the free engine speed is divided into
+    Raises ``InputError`` where no configuration is left.
     """
     derivation = derivation or derive(layout)
+    if not derivation.configurations:
+        raise InputError([Mistake(str(layout.path or layout.name), "forbid", "every configuration ruled out",
+                                  "a layout that can run in one at least (`ems modes` lists them)")])
     nodes = tuple(node for i, c in enumerate(derivation.configurations) for node in _nodes(layout, i, c, lanes))
     maps = tuple(torque_maps(layout, c) for c in derivation.configurations)
     battery = battery_arrays(layout.battery)
