@@ -20,6 +20,7 @@ from ems.kernels.sweep import Points, internal_power
 
 NEAR_LIMIT = 0.95       # share of the battery's limits beyond which every node's own limit is asked
 WINDOW_SLACK = 1e-3     # of the upper end of the window [J]
+MOST = 1e6              # no value of a trip that is possible is more [g]
 
 
 class Edge(NamedTuple):
@@ -64,8 +65,6 @@ def value_at(value: Any, corridor: Corridor, k: int, place: float) -> float:
             return HUGE
         return value[last] - corridor.above * over
     i = int(place)
-    if max(value[i], value[i + 1]) > 0.5 * HUGE:
-        return HUGE                                 # nothing is interpolated between what is possible and what is not
     return value[i] + (place - i) * (value[i + 1] - value[i])
 
 
@@ -118,11 +117,12 @@ def _backup(points: Points, b: BatteryArrays, corridor: Corridor, k: int, c: int
             left, right, here = next_value[first + on:end + on], next_value[first + on + 1:end + on + 1], stage[first:end]
             share, tilt = start + first * (slope + first * curve) - first - on, slope - 1.0 + 2.0 * first * curve
             real = stage.dtype.type
-            cost, share, tilt, turn, huge, never = real(fuel), real(share), real(tilt), real(curve), real(HUGE), real(-0.5 * HUGE)
+            cost, share, tilt, turn = real(fuel), real(share), real(tilt), real(curve)
             for i in range(np.int32(end - first)):
                 at = real(i)
                 later = left[i] + (share + at * (tilt + at * turn)) * (right[i] - left[i])
-                here[i] = lesser(here[i], cost + (later if lesser(-left[i], -right[i]) > never else huge))
+                later = -lesser(-later, -lesser(left[i], right[i]))         # no better than the better of both, where HUGE cancels
+                here[i] = lesser(here[i], cost + later)
             first = end
 
 
@@ -141,26 +141,29 @@ def _change(corridor: Corridor, k: int, fixed: float, stored: float, stage: Any,
         value[i] = min(value[i], fixed + stage[0] - short)
     left, right, here = stage[first + whole:last + whole], stage[first + whole + 1:last + whole + 1], value[first:last]
     real = stage.dtype.type
-    cost, near, far, huge, never = real(fixed), real(1.0 - share), real(share), real(HUGE), real(-0.5 * HUGE)
+    cost, near, far = real(fixed), real(1.0 - share), real(share)
     for i in range(last - first):
-        kept = near * left[i] + far * right[i]
-        here[i] = lesser(here[i], cost + (kept if lesser(-left[i], -right[i]) > never else huge))
+        here[i] = lesser(here[i], cost + near * left[i] + far * right[i])
     for i in range(last, size):
         value[i] = min(value[i], fixed + stage[size - 1])
 
 
 @compiled
 def _from_middle(row: Any, value: Any) -> float:
-    """The least at the middle node of some rows of values, which are counted from it afterwards; row : (S + 1,), -1 where there is none."""
-    least, middle = HUGE, value.shape[1] // 2
+    """The least at the middle node of some rows of values, which are counted from it afterwards; row : (S + 1,), -1 where there is none.
+
+    Where no trip is possible there, the least anywhere. A value that is interpolated with an impossible one says nothing: counted from
+    such a one, all others would be lost in single precision.
+    """
+    least, middle = MOST, value.shape[1] // 2
     for a in range(row.size):
         if row[a] >= 0:
             least = min(least, float(value[row[a], middle]))
-    if least > 0.5 * HUGE:                          # not possible there: the least anywhere
+    if least >= MOST:
         for a in range(row.size):
             for i in range(value.shape[1] if row[a] >= 0 else 0):
                 least = min(least, float(value[row[a], i]))
-    if least > 0.5 * HUGE:
+    if least >= MOST:
         return 0.0
     shift = value.dtype.type(least)
     for a in range(row.size):

@@ -12,13 +12,17 @@ from ems.kernels.jit import compiled_inline, compiled_inner
 
 
 def _lesser(typing_context: Any, a: Any, b: Any) -> Any:
-    """The lesser of two numbers that are not NaN, as one instruction: a branch in its place makes loops store under a mask, slowly."""
+    """The lesser of two numbers that are not NaN, as one instruction: a branch in its place makes loops store under a mask, slowly.
+
+    Of two of single precision in single precision, of all others in double.
+    """
+    kind, real = (types.float32, ir.FloatType()) if a == b == types.float32 else (types.float64, ir.DoubleType())
+
     def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        double = ir.DoubleType()
-        function = builder.module.declare_intrinsic("llvm.minnum", [double], ir.FunctionType(double, [double, double]))
+        function = builder.module.declare_intrinsic("llvm.minnum", [real], ir.FunctionType(real, [real, real]))
         return builder.call(function, arguments, fastmath=("nnan", "nsz"))
 
-    return types.float64(types.float64, types.float64), generate
+    return kind(kind, kind), generate
 
 
 lesser: Any = intrinsic(_lesser)

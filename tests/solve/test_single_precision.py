@@ -7,7 +7,17 @@ import pytest
 
 from ems.kernels.changes import HUGE
 from ems.kernels.dynamic import dynamic_programming
+from ems.layout.load import load_layout
+from ems.plant.plant import build_plant
 from ems.solve.dynamic import full_corridor, solve_dynamic, swept
+from ems.solve.problem import build_problem
+from ems.tables.build import build_tables
+from ems.trips.demand import demand
+from tests.solve.conftest import SMALL
+
+def in_double_precision(row, size):
+    """Instead of ``values_of``."""
+    return np.empty((int(row.max()) + 1, size)), np.empty(row.shape[0])
 
 
 @pytest.mark.parametrize(("layout", "nodes"), [("series", 101), ("three-clutch", 251), ("input-split", 2001), ("plain-car", 101)])
@@ -36,6 +46,21 @@ def test_trips_are_as_good(pieces, layout, monkeypatch):
     found = pieces.optimum(layout, "udds", 0, 600)
     corridor = full_corridor(found.problem, 501, float(found.bound.costate_g_J.max()))
     single = solve_dynamic(found.problem, corridor)
-    monkeypatch.setattr("ems.solve.dynamic.values_of", lambda row, size: (np.empty((int(row.max()) + 1, size)), np.empty(row.shape[0])))
+    monkeypatch.setattr("ems.solve.dynamic.values_of", in_double_precision)
     double = solve_dynamic(found.problem, corridor)
     assert single.objective_g == pytest.approx(double.objective_g, rel=2e-5)
+
+
+@pytest.mark.parametrize(("rating_kW", "start"), [(22, 0.26), (20, 0.24)])
+def test_where_the_middle_of_the_window_is_no_way(pieces, monkeypatch, rating_kW, start):
+    """A small engine and a battery that gives less as it empties: for much of the trip no trip is possible from the middle node. Values
+    were once counted from what lay between a value and an impossible one, some 1e11 g, and decisions were blind: 104 g against 57 g."""
+    layout = load_layout("series-chargeable", overrides=(f"engine.rating_kW={rating_kW}",))
+    plant = build_plant(layout)
+    tables = build_tables(plant, demand(pieces.cycle("us06", 0, 250), layout.vehicle), SMALL)
+    problem = build_problem(tables, *(float(layout.battery.energy_J(soc)) for soc in (start, 0.2)))
+    corridor = full_corridor(problem, 251, 2.7 / plant.heating_value_J_g)
+    single = solve_dynamic(problem, corridor)
+    assert np.abs(swept(problem, corridor)[2]).max() < 1e5
+    monkeypatch.setattr("ems.solve.dynamic.values_of", in_double_precision)
+    assert single.objective_g == pytest.approx(solve_dynamic(problem, corridor).objective_g, rel=1e-3)
