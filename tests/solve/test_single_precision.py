@@ -15,6 +15,7 @@ from ems.tables.build import build_tables
 from ems.trips.demand import demand
 from tests.solve.conftest import SMALL
 
+
 def in_double_precision(row, size):
     """Instead of ``values_of``."""
     return np.empty((int(row.max()) + 1, size)), np.empty(row.shape[0])
