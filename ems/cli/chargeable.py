@@ -27,9 +27,9 @@ def command(run: common.Run, layout: str, cycle: str | None, charge: str | None,
             correction: bool, grid: int, report: bool) -> None:
     """The depleting sequence of LAYOUT from full charge, its sustaining run, and the weighted figures of every regulation.
 
-    The cycle is driven again and again, electric first, until the charge is used up. All three kinds of figures are
-    computed optima: no control does better, and no type approval gives them. With --out DIR: result.json, legs.csv, and if asked for
-    report.html.
+    The cycle is driven again and again, electric first, until the charge is used up: a control that knows the whole trip may burn
+    less, as the blended optimum tells. All figures are computed, and no type approval gives them. With --out DIR: result.json,
+    legs.csv, and if asked for report.html.
     """
     run.will_write("legs.csv")
     loaded = Case(layout, run.overrides, cycle, charge=charge, grid=grid).load()

@@ -118,13 +118,13 @@ class _Solved:
         return figures.fuel_l_per_100km, bar
 
     def run(self, terms: Terms, charge: tuple[float, float]) -> Optimum:
-        key = (terms.layout.digest, terms.cycle.name, charge)
+        key = (terms.layout.digest, _trip(terms.cycle), charge)
         if key not in self.runs:
             self.runs[key] = optimum(terms.layout, terms.cycle, charge=charge, progress=self.progress)
         return self.runs[key]
 
     def sequence(self, terms: Terms) -> Chargeable:
-        key = (terms.layout.digest, terms.cycle.name, terms.charge)
+        key = (terms.layout.digest, _trip(terms.cycle), terms.charge)
         if key not in self.sequences:
             self.sequences[key] = chargeable(terms.layout, terms.cycle, charge=terms.charge, charger_efficiency=self.charger_efficiency,
                                              blended=False, correction=False, progress=self.progress)
@@ -149,9 +149,14 @@ def bridge(begin: Terms, end: Terms, *, charger_efficiency: float = CHARGER_EFFI
                   tuple((tuple(sorted(n, key=ORDER.index)), values[n][0]) for n in ordered))
 
 
+def _trip(cycle: Cycle) -> tuple[object, ...]:
+    """What a cycle is, whatever its name: files of two folders may share one."""
+    return (*(row.tobytes() for row in (cycle.time_s, cycle.speed_m_s, cycle.grade, cycle.auxiliary_W)), cycle.phases)
+
+
 def _differs(name: str, begin: Terms, end: Terms) -> bool:
     if name == "cycle":
-        return begin.cycle.name != end.cycle.name
+        return _trip(begin.cycle) != _trip(end.cycle)
     if name == "road_load":
         return begin.layout.digest != end.layout.digest
     return bool(getattr(begin, name) != getattr(end, name))

@@ -65,7 +65,7 @@ class Setting:
 class Point:
     """One point of the front.
 
-    fuel : l/100 km without prices; low: no trip with as few starts and changes needs less
+    fuel : l/100 km without prices; low: no trip with as few starts and changes needs less, with a limit none that keeps it
     starts, changes : on the trip, and per km      on_front : nothing found is better in fuel, starts and changes at once
     """
 

@@ -25,7 +25,7 @@ from ems.judge.capability import brief
 from ems.judge.ratios import NEARLY_RIGHT, best_ratios, rough_g_per_km
 from ems.kernels.frontier import Grid
 from ems.layout.model import Layout
-from ems.layout.without import digested, with_one_machine, without_costs, without_gear, without_machine
+from ems.layout.without import digested, with_one_machine, without_costs, without_friction, without_gear, without_machine
 from ems.plant.plant import LANES, Plant
 from ems.plant.torque_maps import told_joints
 from ems.solve.clock import Progress
@@ -183,7 +183,12 @@ def parts_of(layout: Layout, plant: Plant) -> Iterator[Part]:
 
 
 def _actuator(layout: Layout, name: str, kind: str) -> Part:
-    return _fixed(layout, name, kind, [Way("always open", _none_engaged([name])), Way("always closed", _engaged(name), holds=name)])
+    """A clutch or brake held open or closed; deleted open, what only it reached goes too."""
+    part = _fixed(layout, name, kind, [Way("always open", _none_engaged([name])), Way("always closed", _engaged(name), holds=name)])
+    gone, lighter = without_friction(layout, name), without_costs(layout, name)
+    if not part.hardware and len(gone.shafts) == len(layout.shafts):
+        return part
+    return replace(part, hardware=(Way("gone", layout=gone), replace(part.control[1], layout=lighter)))
 
 
 def _fixed(layout: Layout, name: str, kind: str, ways: list[Way]) -> Part:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import fields, replace
+from functools import reduce
 from typing import Any, TypeVar, cast
 
 from ems.layout.digest import digest
@@ -23,6 +24,13 @@ def without_costs(layout: Layout, name: str) -> Layout:
                       brakes=tuple(_costless(e) if e.name == name else e for e in layout.brakes),
                       shifters=tuple(_costless(e) if e.name == name else e for e in layout.shifters))
     return _lighter(changed, name)
+
+
+def without_friction(layout: Layout, name: str) -> Layout:
+    """The layout without a clutch or brake, as if open for good, and without what then hangs in the air."""
+    fewer = replace(layout, clutches=tuple(c for c in layout.clutches if c.name != name),
+                    brakes=tuple(b for b in layout.brakes if b.name != name))
+    return _pruned(_lighter(fewer, name))
 
 
 def without_gear(layout: Layout, name: str) -> Layout:
@@ -81,7 +89,8 @@ def _weighing(layout: Layout, key: str, mass_kg: float) -> Layout:
 
 
 def _pruned(layout: Layout) -> Layout:
-    """Without joints one end of which nothing else holds, until there are none; their mass stays unless it was deleted by name."""
+    """Without joints one end of which nothing else holds, until there are none; their mass goes with them."""
+    whole = _joints(layout)
     while True:
         loose = _loose_shafts(layout)
         smaller = replace(
@@ -94,8 +103,13 @@ def _pruned(layout: Layout) -> Layout:
                           shaft_properties={s: p for s, p in layout.shaft_properties.items() if s in used},
                           at_most_one=_groups(smaller), forbid=_words(smaller))
         if smaller.shafts == layout.shafts and _ends(smaller) == _ends(layout):
-            return digested(smaller)
+            return reduce(_lighter, sorted(whole - _joints(smaller)), digested(smaller))
         layout = smaller
+
+
+def _joints(layout: Layout) -> set[str]:
+    kinds = layout.gears, layout.clutches, layout.planetary_sets, layout.shifters
+    return {joint.name for kind in kinds for joint in cast(tuple[Any, ...], kind)}
 
 
 def _with_positions(shifter: Shifter, loose: set[str]) -> Shifter:

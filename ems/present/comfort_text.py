@@ -30,7 +30,9 @@ def comfort_text(result: Comfort) -> list[RenderableType]:
     rows = [_row(p, first) for p in result.points]
     return [head, "", columns(rows, (False, True, True, True, True, True, True, False),
                               ("", "l/100 km", "at least", "more %", "starts", "changes", "changes/km", "")), "",
-            *_events(result), "", "fuel without prices; at least: no trip with as few starts and changes needs less.",
+            *_events(result), "",
+            "fuel without prices; at least: with a price no trip with as few starts and changes needs less, with a limit none",
+            "that keeps it.",
             f"{OUTSIDE} {NO_TYPE_APPROVAL}"]
 
 

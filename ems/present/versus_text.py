@@ -33,6 +33,7 @@ def versus_text(result: Versus) -> list[RenderableType]:
 def _notes(result: Versus) -> list[RenderableType]:
     """What the figures mean."""
     notes = ["l/100 km throughout; bound: what certificate and finer tables leave below; ranges that overlap are ties.",
+             "They are the solver's alone: what maps and drags of the layouts leave open is wider.",
              "Parts, each computed by its own component, add up to the fuel; road load holds auxiliaries, battery and motion too.",
              "start: steepest grade of a start; climbs: ten minutes at so many km/h, or how long, and the speed then."]
     if any(c.strategy_l_per_100km is not None for c in result.cells):

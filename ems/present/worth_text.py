@@ -43,7 +43,7 @@ def worth_text(result: Worth) -> list[RenderableType]:
     parts += [f"With everything: 0-100 km/h in {seconds} s, {grade} % to start on, {power} kW at the wheels. A deleted part may save fuel "
               "and leave a weaker car: see the right columns.",
               f"more: fuel without it, l/100 km and per cent{mean}; a range that holds zero is a tie. forbidden: carried, not used;",
-              "deleted: mass, drag and hold power gone too"
+              "deleted: mass, drag and hold power gone too, with what only it reached"
               f"{'; an engine that loses its starting machine gets a starter that weighs nothing' if starter else ''}.",
               *(["Ratios are sought nearby and by fuel alone: where deleting a part saves fuel, better ones with it may be further off."]
                 if result.ratios else []), f"{NO_TYPE_APPROVAL} {assumptions()}"]

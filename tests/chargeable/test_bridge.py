@@ -43,3 +43,11 @@ def test_bridge_between_one_run_and_a_balanced_one(layout, steady):
     assert found.contributions[0].mean_l_per_100km == pytest.approx(found.end_l_per_100km - found.begin_l_per_100km)
     assert found.begin_l_per_100km < found.end_l_per_100km
     assert len(found.combinations) == 2
+
+
+def test_two_cycles_of_one_name_are_two(layout, steady):
+    """Files of two folders may share a name; the second asks for a third of the speed less."""
+    begin = Terms(layout, steady, (), (0.21, 0.20), "sustaining")
+    found = bridge(begin, replace(begin, cycle=replace(steady, speed_m_s=steady.speed_m_s * 2.0 / 3.0)))
+    assert [c.factor for c in found.contributions] == ["cycle"]
+    assert found.end_l_per_100km < found.begin_l_per_100km

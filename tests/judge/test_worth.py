@@ -17,7 +17,7 @@ from ems.judge.capability import brief
 from ems.judge.ratios import best_ratios, scaled_ratio, thinned
 from ems.judge.worth import CONTROL, HARDWARE, worth
 from ems.layout.load import load_layout
-from ems.layout.without import without_costs, without_gear, without_machine
+from ems.layout.without import without_costs, without_friction, without_gear, without_machine
 from ems.output import dumps
 from ems.present.worth_text import worth_text
 from ems.solve.again import solved_again
@@ -117,9 +117,23 @@ def test_deleted_is_as_if_never_written(tmp_path):
     assert {c.id for c in derive(ours).configurations} == {c.id for c in derive(load_layout(str(by_hand))).configurations}
 
 
+@pytest.mark.parametrize(("less", "part"), [(without_friction, "K3"), (without_gear, "second")])
+def test_a_clutch_and_the_gear_that_only_it_reaches_go_together(less, part, tmp_path):
+    """The third clutch drives the second gear and nothing else: without either, the other is dead weight. Against a file without both."""
+    lines = (SHIPPED / "three-clutch.toml").read_text(encoding="utf-8").splitlines()
+    by_hand = tmp_path / "by-hand.toml"
+    by_hand.write_text("\n".join(line for line in lines if not line.startswith(("K3 = {", "second = {", "even = {"))), encoding="utf-8")
+    written, without = load_layout(str(by_hand)), less(load_layout("three-clutch"), part)
+    assert without.parts_kg == written.parts_kg and without.vehicle.mass_kg == written.vehicle.mass_kg == 1900.0 - 5.0 - 4.0
+    assert without.vehicle.f0_N == pytest.approx(written.vehicle.f0_N, rel=1e-12)
+    assert set(without.shafts) == set(written.shafts) and without.shaft_properties == written.shaft_properties
+    assert {c.id for c in derive(without).configurations} == {c.id for c in derive(written).configurations}
+
+
 def test_a_deleted_machine_leaves_no_loose_ends():
     layout = without_machine(load_layout("three-clutch"), "mg2")
     assert [m.name for m in layout.machines] == ["mg1"] and "second-machine" not in {g.name for g in layout.gears}
+    assert layout.vehicle.mass_kg == 1900.0 - 40.0 - 4.0        # its own and its gear pair's, in the shipped file
     assert "rotor-2" not in layout.shafts and "rotor-2" not in layout.shaft_properties
     assert without_machine(load_layout("three-clutch"), "mg1").engine.started_by is None
 
