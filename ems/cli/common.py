@@ -159,8 +159,8 @@ def _note_of_changes(run: Run) -> None:
     if run.overrides:
         from ems.layout.override import mass_alone
 
-        if mass_alone(run.overrides):
-            run.note(mass_alone(run.overrides))
+        if words := mass_alone(run.overrides):
+            run.note(words)
 
 
 def _options(reads_layout: bool, writes: bool) -> list[Callable[[Function], Function]]:

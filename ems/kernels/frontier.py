@@ -20,10 +20,11 @@ from ems.kernels.jit import NO, compiled, compiled_inner, compiled_shared, compi
 from ems.kernels.plant import (
     COUPLED,
     OK,
-    SLACK,
     Bench,
     Cut,
     PlantArrays,
+    broken_engine,
+    broken_machine,
     free_range,
     fuel_rate,
     make_bench,
@@ -130,12 +131,11 @@ def _push(cut: Cut, now: Moment, f: float, P: float, friction: bool, found: Cand
 @compiled
 def _asked(cut: Cut) -> int:
     """1 where a source would have to give more than it can for the torques in the cut, -1 where it would have to take more, 0 else."""
-    if cut.mode == COUPLED and not -SLACK <= cut.out[0] <= cut.limit[0] * (1.0 + SLACK):
+    if broken_engine(cut) != OK:
         return 1 if cut.out[0] > 0.0 else -1
     for m in range(cut.loss_row.shape[0]):
-        given = cut.out[m + 1] * cut.speed[m + 1]
-        if abs(cut.out[m + 1]) > cut.limit[m + 1] * (1.0 + SLACK) + SLACK or (not cut.drives[m] and given > SLACK):
-            return 1 if given > 0.0 else -1
+        if broken_machine(cut, m) != OK:
+            return 1 if cut.out[m + 1] * cut.speed[m + 1] > 0.0 else -1
     return 0
 
 
@@ -148,28 +148,28 @@ def _most_taken(cut: Cut, now: Moment, grid: Grid) -> float:
     cap = 1.0                                       # a single axle takes no larger share than it may
     if cut.axle_joint.size == 1:
         cap = min(max(now.axle_least[0] / now.Tw, 0.0), 1.0)
-    low, least, high = -1.0, 0.0, cap               # possible, too little, too much
+    taken, least, most = -1.0, 0.0, cap             # possible, too little, too much
+    between = False
     q, end = 0, 2 + BISECTIONS
     while q < end:
-        share = cap if q == 0 else 0.0 if q == 1 else 0.5 * (max(low, least) + high)
+        share = cap if q == 0 else 0.0 if q == 1 else 0.5 * (max(taken, least) + most)
         if best_division(cut, share * now.Tw, 0.0, grid.inner_points, grid.inner_steps, NO) < math.inf:
-            if low < 0.0:
+            if taken < 0.0:
                 end = max(end, q + 1 + BISECTIONS)
-            low = max(low, share)
-            if low == cap:
+            taken = max(taken, share)
+            if taken == cap:
                 break
         elif q == 0:
-            if _asked(cut) >= 0:
-                least = -1.0                        # it is not that they would have to take too much
+            between = _asked(cut) < 0               # too much there; where nothing is too little, what is possible lies between
         elif q == 1:
-            if least < 0.0 or _asked(cut) <= 0:
+            if not between or _asked(cut) <= 0:
                 break
-        elif low < 0.0 and _asked(cut) > 0:
+        elif taken < 0.0 and _asked(cut) > 0:
             least = share
         else:
-            high = share
+            most = share
         q += 1
-    return low
+    return taken
 
 
 @compiled_within

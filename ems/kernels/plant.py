@@ -376,25 +376,40 @@ def _broken_load(cut: Cut) -> int:
 
 
 @compiled_inline
-def judged_power(cut: Cut) -> tuple[float, int]:
-    """Battery terminal power for the torques in ``cut.out``, and OK or the limit that is broken (power then inf)."""
+def broken_engine(cut: Cut) -> int:
+    """The limit that the torque of a coupled engine breaks; OK when none."""
     if cut.mode == COUPLED:
         if cut.out[0] > cut.limit[0] * (1.0 + SLACK):
-            return math.inf, ENGINE_TORQUE * STRIDE
+            return ENGINE_TORQUE * STRIDE
         if cut.out[0] < -SLACK:
-            return math.inf, ENGINE_DRIVEN * STRIDE
-    if cut.load_joint.size + cut.axle_joint.size > 0:
+            return ENGINE_DRIVEN * STRIDE
+    return OK
+
+
+@compiled_inline
+def broken_machine(cut: Cut, m: int) -> int:
+    """The limit that the torque of machine m breaks; OK when none."""
+    if abs(cut.out[m + 1]) > cut.limit[m + 1] * (1.0 + SLACK) + SLACK:
+        return MACHINE_TORQUE * STRIDE + m + 1
+    if not cut.drives[m] and cut.out[m + 1] * cut.speed[m + 1] > SLACK:
+        return MACHINE_DRIVES * STRIDE + m + 1
+    return OK
+
+
+@compiled_inline
+def judged_power(cut: Cut) -> tuple[float, int]:
+    """Battery terminal power for the torques in ``cut.out``, and OK or the limit that is broken (power then inf)."""
+    code = broken_engine(cut)
+    if code == OK and cut.load_joint.size + cut.axle_joint.size > 0:
         code = _broken_load(cut)
-        if code != OK:
-            return math.inf, code
+    if code != OK:
+        return math.inf, code
     P = cut.base_W
     for m in range(cut.loss_row.shape[0]):
-        T = cut.out[m + 1]
-        if abs(T) > cut.limit[m + 1] * (1.0 + SLACK) + SLACK:
-            return math.inf, MACHINE_TORQUE * STRIDE + m + 1
-        if not cut.drives[m] and T * cut.speed[m + 1] > SLACK:
-            return math.inf, MACHINE_DRIVES * STRIDE + m + 1
-        P += T * cut.speed[m + 1] + machine_loss(cut, m, T)
+        code = broken_machine(cut, m)
+        if code != OK:
+            return math.inf, code
+        P += cut.out[m + 1] * cut.speed[m + 1] + machine_loss(cut, m, cut.out[m + 1])
     if P > cut.gives_W * (1.0 + SLACK):
         return math.inf, BATTERY_GIVES * STRIDE
     if P < -cut.takes_W * (1.0 + SLACK):

@@ -2,8 +2,9 @@
 
 Two laws of the price, both causal:
 
-x is the charge missing to the target over what lies between the target and the nearer end of the window. The target is lower by what
-comes back of the energy of speed and height (``coming_back.py``), by at most ``MOST_ROOM`` of that distance either way.
+x is the charge missing to what is aimed at, over what lies between that and the end of the window on its side: 1 at the bottom, -1 at the
+top. Aimed at is the target less what comes back of the energy of speed and height (``coming_back.py``), moved by at most ``MOST_ROOM`` of
+the distance from the target to the nearer end, which is the distance that counts on both sides.
 
 *constant* : s = s0 (1 + g x^3), x limited to 1 either way: one value for the whole trip as long as the charge is near its target, dearer
 or cheaper energy towards an end of the window (multiplicative penalty on charge, cubic, as in Onori, Serrao and Rizzoni, Hybrid Electric
@@ -120,11 +121,16 @@ class Ecms:
         return held
 
     def _share_missing(self, battery: BatteryArrays, energy_J: float, coming_J: float) -> float:
-        """Energy missing to the target, over what lies between the target and the nearer end of the window; coming_J is on its way."""
+        """Energy missing to what is aimed at, over what lies between that and the end on its side; coming_J is on its way.
+
+        However far what is aimed at is moved, it is 1 at the bottom: else room for speed drains the battery that the next climb needs.
+        """
         window = battery.high_J - battery.low_J
         target = self.target_J if self.target_J is not None else 0.5 * (battery.low_J + battery.high_J)
         near = max(min(target - battery.low_J, battery.high_J - target), LEAST_REACH * window)
-        return (target - energy_J) / near - min(max(coming_J / near, -MOST_ROOM), MOST_ROOM)
+        moved = min(max(coming_J / near, -MOST_ROOM), MOST_ROOM)
+        missing = (target - energy_J) / near - moved
+        return missing / (1.0 - moved if missing > 0.0 else 1.0 + moved)
 
     def decide(self, situation: Situation) -> Request:
         """Configuration and choice of least equivalent consumption."""

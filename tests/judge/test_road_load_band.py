@@ -20,7 +20,7 @@ ON_THE_WAY = 0.97 * 0.98            # efficiencies of the two gear pairs between
 def test_road_load_costs_the_marginal_fuel_of_the_decision(pieces, town, outside_check):
     """A constant resistance of 40 N more on a hundred seconds of WLTC extra high: fuel over the work more at the crankshaft.
 
-    On the whole cycle with default tables it comes to 0.281 l/kWh.
+    On the whole cycle with default tables it comes to 0.283 l/kWh.
     """
     layout, cycle = load_layout("plain-car"), pieces.cycle("wltc-3b", 1500, 1600)
     heavier = digested(replace(layout, vehicle=replace(layout.vehicle, f0_N=layout.vehicle.f0_N + MORE_N)))

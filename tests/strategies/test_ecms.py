@@ -13,6 +13,7 @@ from ems.plant.plant import battery_arrays
 from ems.solve.costate import solve_costate
 from ems.solve.optimum import optimum
 from ems.solve.problem import build_problem
+from ems.strategies.coming_back import MOST_ROOM
 from ems.strategies.ecms import Ecms, adaptive
 from ems.strategies.protocol import Situation
 from ems.strategies.simulate import drive, simulate
@@ -131,7 +132,8 @@ def test_the_constant_rises_and_falls_towards_the_ends_of_the_window(courses):
 
 
 def test_room_for_speed_and_height(courses):
-    """Aimed at is less by the share of m v^2 / 2 + m g h, up to 0.6 of the way to the window's end: the law by hand, on a hill of 10 m."""
+    """Aimed at is less by the share of m v^2 / 2 + m g h, up to 0.6 of the way to the window's end, and what is missing
+    counts over what is left to the end on that side: the law by hand, on a hill of 10 m."""
     c = courses("series", *PIECE)
     battery, m = c.plant.battery, c.plant.layout.vehicle.mass_kg
     middle, half = 0.5 * (battery.low_J + battery.high_J), 0.5 * (battery.high_J - battery.low_J)
@@ -142,8 +144,8 @@ def test_room_for_speed_and_height(courses):
         law.price(situation(middle, 10.0, 0.05))
     coming_J = 0.7 * m * (0.5 * 10.0**2 + 9.81 * 10.0 * (1.0 + 0.05**2) ** -0.5)
     assert law.price(situation(middle - coming_J, 10.0)) == pytest.approx(2.0, rel=1e-9)
-    assert law.price(situation(middle, 10.0)) == pytest.approx(2.0 * (1.0 - 0.4 * (coming_J / half) ** 3), rel=1e-9)
-    assert law.price(situation(middle, 100.0)) == pytest.approx(2.0 * (1.0 - 0.4 * 0.6**3), rel=1e-9)
+    assert law.price(situation(middle, 10.0)) == pytest.approx(2.0 * (1.0 - 0.4 * (coming_J / (half + coming_J)) ** 3), rel=1e-9)
+    assert law.price(situation(middle, 100.0)) == pytest.approx(2.0 * (1.0 - 0.4 * (0.6 / 1.6) ** 3), rel=1e-9)
 
 
 def test_there_and_back_costs_what_it_does(courses):
@@ -212,3 +214,16 @@ def test_constant_costate_and_slope_agree_on_a_smooth_problem(courses, target_J)
     slope = difference / (2 * step) * c.plant.heating_value_J_g
     assert constant == pytest.approx(value, rel=0.01)
     assert slope == pytest.approx(value, rel=0.01)
+
+
+@pytest.mark.parametrize("coming", [-2.0, -0.3, 0.0, 0.5, 2.0])
+def test_at_the_ends_of_the_window_all_is_missing_whatever_comes_back(courses, coming):
+    """Worked out from the law: 1 at the bottom, -1 as far above the target, 0 at what is aimed at. Room for speed once took the guard at
+    the bottom away, and a constant a little low emptied the battery of ``series`` before the steepest part of US06."""
+    battery = courses("three-clutch", *PIECE).plant.battery
+    near = 0.25 * (battery.high_J - battery.low_J)
+    ecms = Ecms(2.6, target_J=battery.low_J + near)
+    share = [ecms._share_missing(battery, e, coming * near) for e in (battery.low_J, battery.low_J + 2.0 * near)]
+    assert share == pytest.approx([1.0, -1.0])
+    aimed = battery.low_J + (1.0 - min(max(coming, -MOST_ROOM), MOST_ROOM)) * near
+    assert ecms._share_missing(battery, aimed, coming * near) == pytest.approx(0.0, abs=1e-9)
