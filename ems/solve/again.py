@@ -1,13 +1,11 @@
-"""A solved trip solved again with fewer configurations or other prices: frontier tables and costate are taken over.
+"""A solved trip solved again with other prices of starts and changes: frontier tables and costate are taken over.
 
-Neither needs new tables. Points are only sought where the first solution did not pass and this one can.
+Prices need no new tables. Points are only sought where the first solution did not pass and this one can.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-
-import numpy as np
 
 from ems.errors import RunError
 from ems.plant.counters import Waits
@@ -18,28 +16,19 @@ from ems.solve.optimum import Optimum, result_of
 from ems.solve.problem import Problem, build_problem, fixed_costs, with_tables
 from ems.solve.steps import SLACK_TABLES, SPREAD, first_bound, near, slopes_around
 from ems.tables.build import Tables, added
-from ems.types import BoolArray
 
 FAR = 0.02      # a first bound so far below the trip of before is sought anew, relative
 
 
-def solved_again(found: Optimum, *, allowed: BoolArray | None = None, start_price_g: float | None = None,
-                 shift_price_g: float | None = None, progress: Progress | None = None) -> Optimum:
-    """The optimum of the same layout and trip with some nodes only, or with other prices of starts and changes.
-
-    allowed : (N,) nodes that may be used; all when None      start_price_g, shift_price_g : as they were when None
-    Raises ``RunError`` when what is left cannot follow the cycle or reach the charge asked for.
-    """
+def solved_again(found: Optimum, *, start_price_g: float | None = None, shift_price_g: float | None = None,
+                 progress: Progress | None = None) -> Optimum:
+    """The optimum of the same layout and trip with other prices of starts and changes, as they were when None."""
     say = progress or (lambda _: None)
     old = found.layout
     layout = replace(old, start_price_g=old.start_price_g if start_price_g is None else start_price_g,
                      shift_price_g=old.shift_price_g if shift_price_g is None else shift_price_g)
     tables = replace(found.tables, plant=replace(found.tables.plant, layout=layout))
-    if allowed is not None:
-        tables = replace(tables, count=np.where(allowed[None, :], tables.count, 0))
-    _check_followed(tables)
     clock = Clock()
-    clock.seconds["compile"] = 0.0
     say("costate")
     begun = _problem(found, tables)
     problem, bound = clock.lap("solve", lambda: _warm_bound(begun, found))
@@ -59,14 +48,6 @@ def _problem(found: Optimum, tables: Tables) -> Problem:
     old = found.problem
     fuel, price = fixed_costs(tables.plant)
     return build_problem(tables, old.start_J, old.target_J, old.changes._replace(fixed=fuel + price), old.points.burn / old.points.dt)
-
-
-def _check_followed(tables: Tables) -> None:
-    demand = tables.demand
-    lost: BoolArray = tables.count.sum(axis=1)[tables.demand_of] == 0
-    if lost.any():
-        first, seconds = float(demand.time_s[int(np.argmax(lost))]), float(demand.dt_s[lost].sum())
-        raise RunError(f"what is left cannot follow the cycle: first at {first:g} s, {seconds:g} s in all")
 
 
 def _warm_bound(problem: Problem, found: Optimum) -> tuple[Problem, Bound]:

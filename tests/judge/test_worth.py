@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from ems.configurations import derive
-from ems.errors import CycleNotFollowed, RunError
+from ems.errors import CycleNotFollowed, InputError
 from ems.judge import ratios
 from ems.judge.bars import litres_per_100km
 from ems.judge.capability import brief
@@ -19,6 +19,7 @@ from ems.judge.worth import CONTROL, HARDWARE, worth
 from ems.layout.load import load_layout
 from ems.layout.without import without_costs, without_friction, without_gear, without_machine
 from ems.output import dumps
+from ems.plant.plant import build_plant
 from ems.present.worth_text import worth_text
 from ems.solve.again import solved_again
 from ems.solve.optimum import optimum
@@ -79,17 +80,6 @@ def test_json_and_text(result):
     assert worth_text(result)
 
 
-def test_solving_again_is_solving_anew(town):
-    """Forbidding on the tables found, and in the file with new tables: the same figure within what both prove."""
-    found = town.optimum("three-clutch")
-    plant = found.problem.plant
-    allowed = np.array([c.id != "on:K1+K2+S1=third" for c in map(plant.configuration, range(len(plant.nodes)))])
-    again = litres_per_100km(solved_again(found, allowed=allowed))
-    anew = litres_per_100km(town.optimum("three-clutch", ('forbid=["on:K1+K2+S1=third"]',)))
-    assert again.overlaps(anew)
-    assert again.value == pytest.approx(anew.value, rel=3e-3)       # small tables: each has its own error
-
-
 def test_prices_again_are_prices_anew(town):
     found = town.optimum("three-clutch")
     again = solved_again(found, shift_price_g=0.2)
@@ -99,10 +89,10 @@ def test_prices_again_are_prices_anew(town):
     assert again.configuration_changes < found.configuration_changes and again.fuel_g >= found.lower_bound_g
 
 
-def test_nothing_left_is_told(town):
-    found = town.optimum("series")
-    with pytest.raises(RunError, match="cannot follow the cycle: first at"):
-        solved_again(found, allowed=np.zeros(len(found.problem.plant.nodes), bool))
+def test_nothing_left_is_told():
+    words = ", ".join(f'"{c.id}"' for c in derive(load_layout("series")).configurations)
+    with pytest.raises(InputError, match="every configuration ruled out"):
+        build_plant(load_layout("series", overrides=(f"forbid=[{words}]",)))
 
 
 def test_deleted_is_as_if_never_written(tmp_path):
