@@ -48,7 +48,7 @@ def worth_section(result: Row) -> Section:
     notes += [f"The optimum does not use {listed(unused)}."] if unused else []
     head = ("part", "kind", "without", "how", "more fuel l/100 km", "range", "told", "0-100 km/h without")
     charts = [Chart(bars(rows, "more fuel without it [l/100 km]", words), "", KEY)] if rows else []
-    return Section("worth", "What each part is worth", _dearest(known), charts, [table(head, cells, 4, "All parts as a table")],
+    return Section("worth", "What each part is worth", _dearest(known, bool(needed)), charts, [table(head, cells, 4, "All parts as a table")],
                    [*notes, "Forbidden: it is carried and not used. Deleted: its mass, drag and hold power are gone too, and the car may "
                     "be weaker."])
 
@@ -58,11 +58,17 @@ def _named(r: Row) -> str:
     return str(r["part"]) if r["kind"] in ("machines together", "configuration") else f"{r['kind']} {r['part']}"
 
 
-def _dearest(known: list[Any]) -> str:
+def _dearest(known: list[Any], needed: bool) -> str:
+    """What a page of worths finds: the part worth most, of those that can be done without, the dearest first."""
     clear = [r for r in known if not r["tie"]]
+    if not known:
+        return f"The {'layout can do without' if needed else 'optimum uses'} none of the parts that were asked for."
     if not clear:
-        return "No part is worth more than the error bar."
+        return f"No part {'that it can do without ' if needed else ''}is worth more than the error bar."
     r = clear[0]
+    if r["l_per_100km"] < 0.0:
+        return (f"None of the parts saves fuel on the whole: {FORBIDDEN[r['what']]}, {_named(r)} leaves a car that needs at least "
+                f"{-r['high']:.3f} l/100 km less.")
     return (f"{_named(r)[:1].upper()}{_named(r)[1:]} is worth most: {FORBIDDEN[r['what']]}, it leaves a car that needs at least "
             f"{r['low']:.3f} l/100 km more. {len(known) - len(clear)} of {len(known)} figures are ties.")
 

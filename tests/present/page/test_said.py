@@ -74,6 +74,9 @@ def test_a_part_forbidden_in_vain_is_not_said_to_be_needed_when_deleted():
              {**row, "what": "hardware", "needed": False, "why": "", "l_per_100km": -0.1, "low": -0.2, "high": -0.05}]
     assert worth_section({"parts": parts}).notes[0] == (
         "The layout cannot do without: machine mg1, forbidden: what is left cannot follow the cycle.")
+    assert worth_section({"parts": parts}).finding == (
+        "None of the parts saves fuel on the whole: deleted, machine mg1 leaves a car that needs at least 0.050 l/100 km less.")
+    assert worth_section({"parts": parts[:1]}).finding == "The layout can do without none of the parts that were asked for."
 
 
 def test_titles_of_panels_part_heading_and_finding(browser, page):
