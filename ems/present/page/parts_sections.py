@@ -48,7 +48,8 @@ def worth_section(result: Row) -> Section:
     notes += [f"The optimum does not use {listed(unused)}."] if unused else []
     head = ("part", "kind", "without", "how", "more fuel l/100 km", "range", "told", "0-100 km/h without")
     charts = [Chart(bars(rows, "more fuel without it [l/100 km]", words), "", KEY)] if rows else []
-    return Section("worth", "What each part is worth", _dearest(known, bool(needed)), charts, [table(head, cells, 4, "All parts as a table")],
+    all_parts = table(head, cells, 4, "All parts as a table")
+    return Section("worth", "What each part is worth", _dearest(known, bool(needed)), charts, [all_parts],
                    [*notes, "Forbidden: it is carried and not used. Deleted: its mass, drag and hold power are gone too, and the car may "
                     "be weaker."])
 
