@@ -52,16 +52,34 @@ def test_trips_are_as_good(pieces, layout, monkeypatch):
     assert single.objective_g == pytest.approx(double.objective_g, rel=2e-5)
 
 
-@pytest.mark.parametrize(("rating_kW", "start"), [(22, 0.26), (20, 0.24)])
-def test_where_the_middle_of_the_window_is_no_way(pieces, monkeypatch, rating_kW, start):
-    """A small engine and a battery that gives less as it empties: for much of the trip no trip is possible from the middle node. Values
-    were once counted from what lay between a value and an impossible one, some 1e11 g, and decisions were blind: 104 g against 57 g."""
-    layout = load_layout("series-chargeable", overrides=(f"engine.rating_kW={rating_kW}",))
+def small_problem(pieces, name, rating_kW, seconds, start, end):
+    """A layout with a smaller engine on the first seconds of US06, coarse tables."""
+    layout = load_layout(name, overrides=(f"engine.rating_kW={rating_kW}",))
     plant = build_plant(layout)
-    tables = build_tables(plant, demand(pieces.cycle("us06", 0, 250), layout.vehicle), SMALL)
-    problem = build_problem(tables, *(float(layout.battery.energy_J(soc)) for soc in (start, 0.2)))
-    corridor = full_corridor(problem, 251, 2.7 / plant.heating_value_J_g)
+    tables = build_tables(plant, demand(pieces.cycle("us06", 0, seconds), layout.vehicle), SMALL)
+    problem = build_problem(tables, *(float(layout.battery.energy_J(soc)) for soc in (start, end)))
+    return problem, full_corridor(problem, 251, 2.7 / plant.heating_value_J_g)
+
+
+@pytest.mark.parametrize(("rating_kW", "start"), [(22, 0.26), (20, 0.24)])
+def test_where_little_of_the_window_is_a_way(pieces, monkeypatch, rating_kW, start):
+    """A small engine and a battery that gives less as it empties: decisions were once blind, 104 g against 57 g."""
+    problem, corridor = small_problem(pieces, "series-chargeable", rating_kW, 250, start, 0.2)
     single = solve_dynamic(problem, corridor)
-    assert np.abs(swept(problem, corridor)[2]).max() < 1e5
     monkeypatch.setattr("ems.solve.dynamic.values_of", in_double_precision)
     assert single.objective_g == pytest.approx(solve_dynamic(problem, corridor).objective_g, rel=1e-3)
+
+
+def test_where_the_middle_of_the_window_is_no_way(pieces):
+    """No trip is possible from the middle node for 300 of 400 s. Counted from what lies there or is interpolated with it, some 1e11 to
+    1e12 g, all other values would be lost in single precision."""
+    problem, corridor = small_problem(pieces, "series", 30, 400, 0.5, 0.55)
+    row, value, base = swept(problem, corridor)
+    assert np.abs(base).max() < 1e5
+    exact = np.empty(value.shape)
+    dynamic_programming(problem.points, problem.plant.battery, problem.links, corridor, row, exact, np.zeros(0))
+    assert min(exact[row[0][row[0] >= 0], corridor.size // 2]) > 1e6
+    for k in range(0, row.shape[0], 20):
+        rows = row[k][row[k] >= 0]
+        possible = exact[rows] < 1e6
+        np.testing.assert_allclose((value[rows].astype(float) + base[k])[possible], exact[rows][possible], rtol=1e-5, atol=1e-2)
