@@ -20,6 +20,7 @@ from ems.errors import InputError, Mistake
               help="Cycle to judge on; hill-town, udds, hwfet and wltc-2 if omitted. Repeatable.")
 @click.option("--strategy", default="rules", show_default=True, metavar="STRATEGY",
               help="rules or rules:FILE, the calibration to begin from.")
+@click.option("--plain", is_flag=True, help="Tune on the cycles alone, not on each of their phases and over hills too.")
 @click.option("--parameter", "names", multiple=True, metavar="NAME",
               help="Parameter to tune, as electric.power_kW; those that matter if omitted. Repeatable.")
 @click.option("--starts-per-km", type=click.FloatRange(0.0), default=float("inf"), metavar="N", help="Most engine starts a kilometre.")
@@ -38,7 +39,7 @@ from ems.errors import InputError, Mistake
 @click.option("--no-ecms", is_flag=True, help="Do not compare with tuned ECMS.")
 @common.options(reads_layout=True)
 def command(
-    run: common.Run, layout: str, cycles: tuple[str, ...], unseen: tuple[str, ...], strategy: str, names: tuple[str, ...],
+    run: common.Run, layout: str, cycles: tuple[str, ...], unseen: tuple[str, ...], strategy: str, plain: bool, names: tuple[str, ...],
     starts_per_km: float, changes_per_km: float, evaluations: int, chance: int, seed: int, workers: int, journal: Path | None,
     no_ecms: bool, list_: bool,
 ) -> None:
@@ -63,8 +64,8 @@ def command(
 
     with progress(run) as tell:
         found = tune(layout, cycles or TRAINED, file=file or None, unseen=unseen or UNSEEN, names=names, overrides=run.overrides,
-                     caps=(starts_per_km, changes_per_km), evaluations=evaluations, random=chance, seed=seed, processes=workers,
-                     journal=journal, ecms=not no_ecms, progress=tell)
+                     caps=(starts_per_km, changes_per_km), plain=plain, evaluations=evaluations, random=chance, seed=seed,
+                     processes=workers, journal=journal, ecms=not no_ecms, progress=tell)
     calibration = to_toml(found.calibration)
     inputs = {"layout": seen_from(run.out or Path(), layout), "set": list(run.overrides), "strategy": seen_strategy(run.out, strategy)}
     result = found.to_dict() | {"inputs": inputs}

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ems.errors import Mistakes, RunError
+from ems.errors import CycleNotFollowed, Mistakes, RunError
 from ems.judge.gap import Judged, References, judged
 from ems.layout.load import load_layout
 from ems.solve.clock import Progress
@@ -22,6 +22,7 @@ from ems.strategies.course import Course, course_of
 from ems.strategies.ecms import Ecms
 from ems.strategies.fit import fitted
 from ems.strategies.protocol import Strategy
+from ems.strategies.roads import AS_IT_IS, road, roads
 from ems.strategies.rules import Rules, load_rules
 from ems.strategies.simulate import drive
 from ems.strategies.tune import (
@@ -46,6 +47,7 @@ from ems.trips.cycle import Cycle, load_cycle
 
 if TYPE_CHECKING:
     from ems.layout.model import Layout
+    from ems.solve.optimum import Optimum
 
 PAYBACKS = (2.0, 4.0, 8.0, 16.0)   # seconds, of the ECMS it is compared with
 NO_CAPS = (math.inf, math.inf)
@@ -56,13 +58,15 @@ class Tuning:
     """What a tuning found.
 
     judged : name of a candidate -> its cycles; ``first``, ``fitted``, ``random``, ``tuned``, ``ecms``
-    trained, unseen : names of cycles     searched : parameters and their ranges     calibration : the tuned one
+    trained, unseen : names of cycles     roads : (cycle, road) looked at while tuning, the cycles themselves first of theirs
+    searched : parameters and their ranges     calibration : the tuned one
     caps : most engine starts and most changes of configuration per kilometre that were asked for
     """
 
     layout: str
     trained: tuple[str, ...]
     unseen: tuple[str, ...]
+    roads: tuple[tuple[str, str], ...]
     searched: tuple[Range, ...]
     calibration: Calibration
     judged: dict[str, tuple[Judged, ...]]
@@ -81,7 +85,8 @@ class Tuning:
         gaps = {name: {part: dict(zip(("mean_percent", "worst_percent"), g, strict=True)) if (g := self.gap(name, cycles)) else None
                        for part, cycles in (("trained", self.trained), ("unseen", self.unseen))} for name in self.judged}
         values = {r.name: _value(self.calibration, r.name) for r in self.searched}
-        return {"layout": self.layout, "trained": list(self.trained), "unseen": list(self.unseen), "evaluations": self.evaluations,
+        return {"layout": self.layout, "trained": list(self.trained), "unseen": list(self.unseen),
+                "roads": [dict(zip(("cycle", "road"), r, strict=True)) for r in self.roads], "evaluations": self.evaluations,
                 "seed": self.seed, "caps": dict(zip(("starts_per_km", "changes_per_km"), self.caps, strict=True)), "gaps": gaps,
                 "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
                 "judged": {name: [asdict(j) for j in rows] for name, rows in self.judged.items()}, "notes": list(self.notes)}
@@ -92,7 +97,7 @@ def _value(calibration: Calibration, name: str) -> float:
 
 
 def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = None, unseen: Sequence[str] = UNSEEN,
-         names: Sequence[str] = (), overrides: Sequence[str] = (), caps: tuple[float, float] = NO_CAPS,
+         names: Sequence[str] = (), overrides: Sequence[str] = (), caps: tuple[float, float] = NO_CAPS, plain: bool = False,
          evaluations: int = 600, random: int = RANDOM, seed: int = 1, processes: int = 1, journal: Path | None = None, ecms: bool = True,
          progress: Progress | None = None) -> Tuning:
     """Tune the rules of a layout on some cycles and judge them there and on unseen ones.
@@ -100,16 +105,17 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
     layout, cycles, unseen : words, as on the command line; unseen cycles among ``cycles`` are left out
     file : calibration to begin from; the layout's default when None      names : parameters to tune; those that matter when empty
     caps : most engine starts and most changes of configuration per kilometre
+    plain : tune on the cycles alone, not on their phases and over hills (see ``ems.strategies.roads``)
     evaluations, random : calibrations looked at by the search, and by chance      journal : file that a stopped run goes on from
     Raises ``InputError``, ``CycleNotFollowed``, ``RunError``.
     """
     say = progress or (lambda _text: None)
     loaded, first, driven = _read(layout, overrides, file, names, dict.fromkeys(cycles, "--cycle") | {
         word: "--unseen" for word in unseen if word not in cycles})
-    say("optima of the cycles to tune on")
     courses = _courses_of(loaded, driven)
-    found = [trip_of(loaded, courses[c]) for c in cycles]
-    trips = tuple(replace(trip, cycle=word) for (trip, _), word in zip(found, cycles, strict=True))
+    notes: list[str] = []
+    found = _trips(loaded, {c: courses[c] for c in cycles}, plain, notes, say)
+    trips = tuple(trip for trip, _ in found)
     start = fitted(first, courses[cycles[0]].plant, [best.trace for _, best in found])
     searched = ranges(start, names)
     task = Task(layout, tuple(overrides), trips, start.model_dump_json(), caps, hysteresis_of(start))
@@ -120,15 +126,30 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
         best = _better_of(search(evaluator, seed, evaluations), evaluator, first, start, searched)
     candidates = _candidates(courses[cycles[0]], first, start, chance, best, task)
     say("optima at the charges the strategies end with")
-    notes: list[str] = []
     held = {name: _judge(name, loaded, courses, make, notes) for name, make in candidates.items()}
     if ecms:
         say("instantaneous minimisation, payback tuned")
         held["ecms"] = _judge("ecms", loaded, courses, _ecms(loaded, courses, trips), notes)
     tuned = calibrated(start, best.values, task.hysteresis).model_copy(update={"title": f"{loaded.title}: tuned on {', '.join(cycles)}"})
     notes += above_caps(held["tuned"], caps)
-    return Tuning(loaded.name, tuple(cycles), tuple(c for c in courses if c not in cycles), tuple(searched), tuned, held,
-                  best.evaluations, seed, tuple(notes), caps)
+    return Tuning(loaded.name, tuple(cycles), tuple(c for c in courses if c not in cycles), tuple((t.cycle, t.road) for t in trips),
+                  tuple(searched), tuned, held, best.evaluations, seed, tuple(notes), caps)
+
+
+def _trips(layout: Layout, courses: Mapping[str, Course], plain: bool, notes: list[str], say: Progress) -> list[tuple[Trip, Optimum]]:
+    """The roads of the cycles to tune on, each with its optimum; one that cannot be followed is left out and noted, but no cycle is."""
+    found = []
+    for word, course in courses.items():
+        for name in (AS_IT_IS,) if plain else roads(course.cycle):
+            say(f"optima of {word} {name}".rstrip())
+            try:
+                on_it = course if name == AS_IT_IS else course_of(layout, road(course.cycle, name), course.plant)
+                found.append(trip_of(layout, on_it, word, name))
+            except (RunError, CycleNotFollowed) as error:
+                if name == AS_IT_IS:
+                    raise
+                notes.append(f"Not tuned on {word} {name}: {error}")
+    return found
 
 
 def above_caps(judged: Sequence[Judged], caps: tuple[float, float]) -> list[str]:
@@ -203,7 +224,8 @@ def _judge(name: str, layout: Layout, courses: Mapping[str, Course], make: Calla
 def _ecms(layout: Layout, courses: Mapping[str, Course], trips: Sequence[Trip]) -> Callable[[Course], Strategy]:
     """ECMS of the payback that is best in the mean over the trained cycles, its constant found on each cycle."""
     target = layout.battery.soc_target
-    costs = {payback: sum(cost_of(_sustained(courses[t.cycle], target, payback)[1], courses[t.cycle], t) for t in trips)
+    costs = {payback: sum(cost_of(_sustained(courses[t.cycle], target, payback)[1], courses[t.cycle], t) for t in trips
+                          if t.road == AS_IT_IS)
              for payback in PAYBACKS}
     payback = min(costs, key=lambda p: costs[p])
     return lambda course: _sustained(course, target, payback)[0]

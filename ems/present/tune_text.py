@@ -21,7 +21,9 @@ NAMES = {"first": "calibration it began from", "fitted": "fitted to the optimum"
 def tune_text(found: Tuning, out: Path | None = None) -> list[RenderableType]:
     """Everything ``ems tune`` prints."""
     seen, unseen = ", ".join(found.trained), ", ".join(found.unseen) or "none"
-    return [f"Rules of {found.layout}, tuned on {seen}; unseen: {unseen}", "", _gaps(found), "", _by_cycle(found), "",
+    more = len(found.roads) - len(found.trained)
+    made = [f"Tuned on {more} roads made of them too: phases alone, and over hills."] if more else []
+    return [f"Rules of {found.layout}, tuned on {seen}; unseen: {unseen}", *made, "", _gaps(found), "", _by_cycle(found), "",
             _parameters(found), "", *found.notes,
             "Above the certified least fuel of the same layout and cycle with the same charge at the end. Not type-approval figures; a",
             "computed calibration is a proposal: check it on a rig before it drives on a road.",

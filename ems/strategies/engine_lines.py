@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -42,6 +43,7 @@ class EngineLines:
         return float(np.interp(power_W, self.powers_W, self.speed_at_power_rad_s))
 
 
+@lru_cache(maxsize=4)
 def engine_lines(engine: Engine) -> EngineLines:
     """The lines of an engine, from its map on a fine grid below full load."""
     from scipy.interpolate import RegularGridInterpolator

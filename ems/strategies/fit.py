@@ -20,6 +20,8 @@ from ems.types import Array, BoolArray, IntArray
 
 FEWEST_S = 20               # seconds on either side below which a threshold is left as it was
 HALF_HYSTERESIS_KMH = 3.0
+SLOW_KMH = (15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 50.0, 60.0)       # looked at for where the power limit begins to rise
+SLOW_RISES_KW = (0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0)          # and for by how much it has risen at rest
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,17 +67,35 @@ def _running(plant: Plant, node: IntArray) -> BoolArray:
 
 
 def _electric(seen: Seen, plant: Plant) -> dict[str, float]:
-    """Power limit, and the speed limit for what the power limit does not explain."""
+    """Power limit, its rise towards rest, and the speed limit for what the power limit does not explain."""
     on = _running(plant, seen.node)
     values: dict[str, float] = {}
-    power = threshold(seen.power_kW, on)
-    if power is not None:
+    found = _power_limit(seen, on)
+    if found is not None:
+        power, slow_kmh, slow_power = found
         values["electric.power_kW"] = max(power, 0.0)
         values["electric.power_per_charge_kW"] = max(power, 0.0)
+        values["electric.slow_kmh"], values["electric.slow_power_kW"] = slow_kmh, slow_power
         below = seen.power_kW < power
         speed = threshold(seen.speed_kmh[below], on[below])
         values["electric.speed_kmh"] = speed if speed is not None and speed > 20.0 else float(seen.speed_kmh.max())
     return values
+
+
+def _power_limit(seen: Seen, on: BoolArray) -> tuple[float, float, float] | None:
+    """(power [kW], speed [km/h] below which it rises towards rest, by how much [kW]) that tell apart most seconds; of equals the least."""
+    best: tuple[int, float, float, float] | None = None
+    for rise_kW in SLOW_RISES_KW:
+        for slow_kmh in SLOW_KMH if rise_kW > 0.0 else (0.0,):
+            rise = rise_kW * np.maximum(1.0 - seen.speed_kmh / slow_kmh, 0.0) if slow_kmh > 0.0 else 0.0
+            beyond = seen.power_kW - rise
+            power = threshold(beyond, on)
+            if power is None:
+                return None
+            wrong = int(np.sum((beyond > power) != on))
+            if best is None or wrong < best[0]:
+                best = wrong, power, slow_kmh, rise_kW
+    return best[1:] if best is not None else None
 
 
 def _lines(seen: Seen, plant: Plant, calibration: Calibration) -> dict[str, float]:

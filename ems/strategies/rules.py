@@ -58,6 +58,7 @@ class Rules:
         self.gear = {True: 0, False: 0}
         self.geared_s = -1e9
         self.driven_s = 0.0
+        self.less_s = -1e9
         self.above = ComingBack(self.plant.layout.vehicle.mass_kg, 0.0, self.calibration.charge.height_share)
         self.target = self.calibration.charge.target
 
@@ -100,12 +101,16 @@ class Rules:
         if self.depleting:
             speed_kmh, power_kW = c.electric.depleting_speed_kmh, c.electric.depleting_power_kW
         kmh, kW = s.speed_kmh, 1e-3 * s.power_W
+        if kmh < c.electric.slow_kmh:
+            power_kW += c.electric.slow_power_kW * (1.0 - kmh / c.electric.slow_kmh)
         if kW >= 0.0:
             self.driven_s = s.time_s
+        if kW <= power_kW:
+            self.less_s = s.time_s
         braked = kW < 0.0 and s.time_s - self.driven_s >= c.engine.braking_s
         if braked or (kmh == 0.0 and self.beside_slips):
             self.wanted = False
-        elif kmh > speed_kmh or kW > power_kW:
+        elif kmh > speed_kmh or (kW > power_kW and s.time_s - self.less_s >= c.electric.lasting_s):
             self.wanted = True
         elif kmh <= max(speed_kmh - c.electric.speed_hysteresis_kmh, 0.0) and kW <= max(power_kW - c.electric.power_hysteresis_kW, 0.0):
             self.wanted = False

@@ -1,9 +1,10 @@
 """Tuning of the rules: any subset of a calibration's parameters, several cycles, least fuel at equal charge, caps on changes.
 
-The cost of a calibration on a cycle is its objective, plus the charge missing at the end at the optimum's own price, over the
-optimum's objective; a charge at the end further than ``FREE_CHARGE`` from the target costs extra, for the price holds only nearby, and so
-does every start and change beyond the caps. The mean over the cycles is minimised by differential evolution (Storn and Price,
-J. Global Optimization 11, 1997; scipy's), deferred updating, so that the result does not depend on the number of workers.
+The cost of a calibration on a road (see ``roads``) is its objective over the least that ends with the same charge, read off optima at
+several charges and their costates; a charge at the end further than ``FREE_CHARGE`` from the target costs extra, for a trip goes on, and so
+does every start and change beyond the caps. The mean over the roads is minimised by an evolution strategy that adapts its covariance
+(Hansen and Ostermeier, Evolutionary Computation 9, 2001; the package cma), whole populations at a time, so that the result does not depend
+on the number of workers.
 
 Every evaluation may be written to a journal; a run that is started again with it finds them there and goes on.
 """
@@ -20,7 +21,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -28,26 +29,31 @@ from ems.errors import InputError, Mistake, RunError, nearest_name
 from ems.solve.clock import Progress
 from ems.strategies.calibration import Calibration, changed, parameters
 from ems.strategies.course import Course, course_of
+from ems.strategies.roads import AS_IT_IS, road
 from ems.strategies.rules import Rules
 from ems.strategies.simulate import Driven, drive
 from ems.types import Array
 
 if TYPE_CHECKING:
     from ems.layout.model import Layout
+    from ems.solve.optimum import Optimum
 
 UNSEEN = ("hill-town", "udds", "hwfet", "wltc-2")   # fixed before anything was tuned; never tuned on by default
 TRAINED = ("wltc-3b", "nedc", "us06")
-FREE_CHARGE = 0.05          # charge at the end, from the target, that is corrected at the optimum's price alone
+ENDS = (-0.15, 0.0, 0.15)   # charges at the end, from the target, that optima are solved to
+FREE_CHARGE = 0.15          # charge at the end, from the target, that costs no more than the optimum needs for it
 CHARGE_WEIGHT = 4.0         # cost of the square of what is beyond
 CAP_WEIGHT = 0.02           # cost of one start or change a kilometre beyond its cap
 FAILED = 10.0               # cost of a calibration that cannot drive a cycle, or is none
 RANDOM = 200
+STEP = 0.2                  # of a range: how far from the start the search looks first
 DIGITS = 6                  # of a parameter, in the journal
 
 SPANS: dict[str, tuple[float, float]] = {
     # unit: how far a search goes from where it starts, times the start (or up to the second, where that is more)
     "kW": (0.2, 2.5), "km/h": (0.5, 1.6), "s": (0.0, 3.0), "-": (0.0, 3.0), "km/h per kW": (0.0, 3.0)}
-LEAST_REACH = {"kW": 8.0, "km/h": 15.0, "s": 12.0, "-": 0.4, "km/h per kW": 1.0}
+LEAST_REACH = {"kW": 12.0, "km/h": 15.0, "s": 12.0, "-": 0.4, "km/h per kW": 1.0}
+TOP_MARGIN = 0.003          # charge below the window's top that an optimum is asked to end with
 LEFT_OUT = ("charge.", "regeneration.", "electric.depleting", ".down_kmh")
 
 
@@ -63,12 +69,23 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class Trip:
-    """A cycle to tune on: optimum's objective [g] and its price of battery energy [g/J], both at the target charge."""
+    """A road to tune on, and the least objective [g] by stored energy at the end [J], with its slope [g/J], ascending."""
 
     cycle: str
-    optimum_g: float
-    price_g_J: float
+    road: str
     km: float
+    end_J: tuple[float, ...]
+    least_g: tuple[float, ...]
+    price_g_J: tuple[float, ...]
+
+    def least_at_g(self, end_J: float) -> float:
+        """The least objective that ends with an energy: cubic between the optima, a straight line beyond."""
+        from scipy.interpolate import CubicHermiteSpline
+
+        inside = min(max(end_J, self.end_J[0]), self.end_J[-1])
+        price = self.price_g_J[0] if end_J < inside else self.price_g_J[-1]
+        curve = CubicHermiteSpline(self.end_J, self.least_g, self.price_g_J) if len(self.end_J) > 1 else lambda _: self.least_g[0]
+        return float(curve(inside)) + price * (end_J - inside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,25 +158,23 @@ def calibrated(calibration: Calibration, values: Mapping[str, float], hysteresis
 
 
 @cache
-def _courses(layout: str, overrides: tuple[str, ...], cycles: tuple[str, ...]) -> tuple[Course, ...]:
-    """Courses of a worker, made once a process."""
+def _courses(layout: str, overrides: tuple[str, ...], wanted: tuple[tuple[str, str], ...]) -> tuple[Course, ...]:
+    """Courses of a worker, (cycle, road) each, made once a process."""
     from ems.layout.load import load_layout
     from ems.trips.cycle import load_cycle
 
     made: list[Course] = []
     loaded = load_layout(layout, overrides=overrides)
-    for cycle in cycles:
-        made.append(course_of(loaded, load_cycle(cycle), made[0].plant if made else None))
+    for cycle, name in wanted:
+        made.append(course_of(loaded, road(load_cycle(cycle), name), made[0].plant if made else None))
     return tuple(made)
 
 
 def cost_of(driven: Driven, course: Course, trip: Trip, caps: tuple[float, float] = (math.inf, math.inf)) -> float:
     """Cost of a driven trip over the optimum's objective, as the module's text says."""
-    target_J = course.energy_J(course.plant.layout.battery.soc_target)
-    missing_J = target_J - float(driven.energy_J[-1])
-    charge = abs(course.soc(float(driven.energy_J[-1])) - course.plant.layout.battery.soc_target)
-    cost = (driven.objective_g + trip.price_g_J * missing_J) / trip.optimum_g
-    cost += CHARGE_WEIGHT * max(charge - FREE_CHARGE, 0.0) ** 2
+    end_J = float(driven.energy_J[-1])
+    cost = driven.objective_g / trip.least_at_g(end_J)
+    cost += CHARGE_WEIGHT * max(abs(course.soc(end_J) - course.plant.layout.battery.soc_target) - FREE_CHARGE, 0.0) ** 2
     for count, cap in zip((driven.engine_starts, driven.configuration_changes), caps, strict=True):
         cost += CAP_WEIGHT * max(count / trip.km - cap, 0.0)
     return cost
@@ -167,12 +182,12 @@ def cost_of(driven: Driven, course: Course, trip: Trip, caps: tuple[float, float
 
 def evaluate(task: Task, values: tuple[tuple[str, float], ...]) -> float:
     """Mean cost of a calibration with these values over the trips of a task."""
-    courses = _courses(task.layout, task.overrides, tuple(t.cycle for t in task.trips))
+    courses = _courses(task.layout, task.overrides, tuple((t.cycle, t.road) for t in task.trips))
     calibration = Calibration.model_validate_json(task.calibration)
     total = 0.0
     for course, trip in zip(courses, task.trips, strict=True):
         try:
-            rules = Rules(course.plant, calibrated(calibration, dict(values), task.hysteresis))
+            rules = Rules(course.undivided, calibrated(calibration, dict(values), task.hysteresis))
             total += cost_of(drive(course, rules, course.energy_J(course.plant.layout.battery.soc_target)), course, trip, task.caps)
         except (RunError, InputError):      # stuck, or values that contradict one another
             total += FAILED
@@ -210,10 +225,6 @@ class Evaluator:
         self.best = min([self.best, *costs])
         self.say(f"{self.count} calibrations, best {100 * (self.best - 1):.2f} % above the optimum at equal charge")
         return costs
-
-    def map(self, _function: object, vectors: Iterable[Array]) -> list[float]:
-        """A ``map`` for scipy's ``workers``."""
-        return self.costs(list(vectors))
 
 
 def _evaluate_pair(pair: tuple[Task, tuple[tuple[str, float], ...]]) -> float:
@@ -283,28 +294,30 @@ class Found:
 
 
 def search(evaluator: Evaluator, seed: int, evaluations: int) -> Found:
-    """Differential evolution from the start: a third of the first population lies near it, the rest is spread over the ranges."""
-    from scipy.optimize import Bounds, differential_evolution
+    """Evolution strategy with covariance matrix adaptation from the start, inside the ranges."""
+    import cma
 
     searched = evaluator.searched
-    low, high = np.array([r.low for r in searched]), np.array([r.high for r in searched])
-    start = np.array([r.start for r in searched])
-    size = int(min(max(12, 2 * len(searched)), max(evaluations // 4, 5)))
-    draw = np.random.default_rng(seed)
-    population = low + draw.random((size, len(searched))) * (high - low)
-    near = max(size // 3, 1)
-    population[:near] = np.clip(start + 0.1 * (high - low) * draw.standard_normal((near, len(searched))), low, high)
-    population[0] = start
-    rounds = max(evaluations // size - 1, 1)
-    done = differential_evolution(_unused, Bounds(low, high), init=population, maxiter=rounds, popsize=1, tol=0.0,
-                                  polish=False, rng=np.random.default_rng(seed + 1), updating="deferred", workers=evaluator.map,
-                                  mutation=(0.4, 0.9),
-                                  recombination=0.8)
-    return Found({r.name: x for r, x in zip(searched, evaluator.key(done.x), strict=True)}, float(done.fun), evaluator.count)
+    low, span = np.array([r.low for r in searched]), np.array([r.high - r.low for r in searched])
+    span = np.where(span > 0.0, span, 1.0)
+    start = (np.array([r.start for r in searched]) - low) / span
+    best, cost = start, evaluator.costs([low + start * span])[0]
+    size = min(4 + int(3.0 * math.log(start.size)), evaluations - evaluator.count)
+    if size < 2:
+        return _found(evaluator, low + start * span, cost)
+    strategy = cma.CMAEvolutionStrategy(start, STEP, {"bounds": [0.0, 1.0], "seed": seed + 1, "popsize": size, "verbose": -9})
+    while evaluator.count + size <= evaluations and not strategy.stop():
+        asked = strategy.ask()
+        costs = evaluator.costs([low + x * span for x in asked])
+        strategy.tell(asked, costs)
+        if min(costs) < cost:
+            best, cost = asked[int(np.argmin(costs))], min(costs)
+    return _found(evaluator, low + best * span, cost)
 
 
-def _unused(_vector: Array) -> float:
-    raise AssertionError("costs come from the evaluator's map")
+def _found(evaluator: Evaluator, vector: Array, cost: float) -> Found:
+    values = evaluator.key(vector)
+    return Found({r.name: x for r, x in zip(evaluator.searched, values, strict=True)}, cost, evaluator.count)
 
 
 def best_of_random(evaluator: Evaluator, seed: int, count: int = RANDOM) -> Found:
@@ -314,13 +327,25 @@ def best_of_random(evaluator: Evaluator, seed: int, count: int = RANDOM) -> Foun
     vectors = [low + draw.random(low.size) * (high - low) for _ in range(count)]
     costs = evaluator.costs(vectors)
     best = int(np.argmin(costs))
-    return Found({r.name: x for r, x in zip(evaluator.searched, evaluator.key(vectors[best]), strict=True)}, costs[best], count)
+    return _found(evaluator, vectors[best], costs[best])
 
 
-def trip_of(layout: Layout, course: Course) -> tuple[Trip, Any]:
-    """The optimum of a course at the target charge, as a trip to tune on, and the optimum itself."""
+def trip_of(layout: Layout, course: Course, cycle: str, name: str = AS_IT_IS) -> tuple[Trip, Optimum]:
+    """A road as a trip to tune on, named by the cycle's word and the road, and the optimum that ends at the target charge.
+
+    A charge that cannot be reached on this road is left out. Raises what ``ems.optimum`` raises at the target.
+    """
     from ems.solve.optimum import optimum
 
-    best = optimum(layout, course.cycle)
-    price = best.costate / course.plant.heating_value_J_g
-    return Trip(course.cycle.name, best.objective_g, price, course.demand.distance_m / 1e3), best
+    battery, found = layout.battery, {}
+    for from_target in ENDS:
+        end = min(max(battery.soc_target + from_target, battery.soc_low), battery.soc_high - TOP_MARGIN)
+        try:
+            found[end] = optimum(layout, course.cycle, charge=(battery.soc_target, end))
+        except RunError:
+            if from_target == 0.0:
+                raise
+    ends = sorted(found)
+    trip = Trip(cycle, name, course.demand.distance_m / 1e3, tuple(course.energy_J(end) for end in ends),
+                tuple(found[end].objective_g for end in ends), tuple(found[end].costate / course.plant.heating_value_J_g for end in ends))
+    return trip, found[battery.soc_target]

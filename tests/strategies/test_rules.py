@@ -84,6 +84,29 @@ def test_engine_limits_have_hysteresis_and_move_with_charge(three):
     assert rules._engine(situation(c, power_W=6e3, soc=0.45), able)
 
 
+def test_the_power_limit_rises_towards_rest(three):
+    """By hand: 10 kW, and 20 kW more at rest, nothing from 30 km/h on; 20 at 15 km/h."""
+    c, calibration = three
+    rules = Rules(c.plant, changed(calibration, {"electric.power_kW": 10.0, "electric.slow_kmh": 30.0, "electric.slow_power_kW": 20.0}))
+    able = np.ones(len(c.ids), bool)
+    for kmh, limit_kW in ((0.3, 29.8), (15.0, 20.0), (24.0, 14.0), (30.0, 10.0), (60.0, 10.0)):
+        for kW in (limit_kW - 0.01, limit_kW + 0.01):
+            rules.begin(c)
+            assert rules._engine(situation(c, speed_m_s=kmh / 3.6, power_W=1e3 * kW), able) == (kW > limit_kW)
+
+
+def test_power_must_last(three):
+    """Three seconds above the limit, one below it between: the time counts anew; speed above its limit does not wait."""
+    c, calibration = three
+    rules = Rules(c.plant, changed(calibration, {"electric.power_kW": 10.0, "electric.lasting_s": 3.0, "electric.speed_kmh": 100.0}))
+    rules.begin(c)
+    able = np.ones(len(c.ids), bool)
+    asked = [9.0, 12.0, 12.0, 9.0, 12.0, 12.0, 12.0]
+    assert [rules._engine(situation(c, time_s=float(t), power_W=1e3 * kW), able) for t, kW in enumerate(asked)] == [False] * 6 + [True]
+    rules.begin(c)
+    assert rules._engine(situation(c, speed_m_s=30.0, power_W=1e3), able)
+
+
 def test_minimum_times_of_the_engine(three):
     c, calibration = three
     rules = Rules(c.plant, changed(calibration, {"engine.minimum_on_s": 8.0, "engine.minimum_off_s": 5.0}))

@@ -14,6 +14,7 @@ from ems.strategies.calibration import load_calibration, parameters, to_toml
 from ems.strategies.ecms import Ecms
 from ems.strategies.first_calibration import default_calibration
 from ems.strategies.fit import fitted, threshold
+from ems.strategies.roads import HILLS
 from ems.strategies.simulate import drive
 from ems.strategies.tune import (
     FAILED,
@@ -30,6 +31,7 @@ from ems.strategies.tune import (
     hysteresis_of,
     ranges,
     search,
+    trip_of,
 )
 from ems.trips.cycle import load_cycle
 
@@ -52,7 +54,7 @@ def short(tmp_path_factory):
 def task(courses, short):
     plant = courses("series", "wltc-3b", 0, 330).plant
     calibration = default_calibration(plant)
-    trip = Trip(short[0], 50.0, 2.6 / plant.heating_value_J_g, 1.5)
+    trip = Trip(short[0], "", 1.5, (float(plant.layout.battery.energy_J(0.55)),), (50.0,), (2.6 / plant.heating_value_J_g,))
     return Task("series", (), (trip,), calibration.model_dump_json(), hysteresis=hysteresis_of(calibration)), calibration
 
 
@@ -96,17 +98,33 @@ def test_down_lines_follow_up_lines_and_stay_below(courses):
 
 
 def test_cost_at_equal_charge(courses, target_J):
-    """Charge above the target is paid back at the optimum's price; far from it, and beyond a cap, it costs extra."""
+    """By hand: two optima a straight line apart, so the least between them is on it; far from the target, and beyond a cap, a trip costs
+    extra."""
     c = courses("series", "wltc-3b", 0, 330)
     driven = drive(c, Ecms(2.8), target_J(c))
-    trip = Trip("x", driven.objective_g, 1e-4, 2.0)
-    missing = target_J(c) - driven.energy_J[-1]
-    beyond = max(abs(c.soc(float(driven.energy_J[-1])) - 0.55) - 0.05, 0.0)
-    assert cost_of(driven, c, trip) == pytest.approx(1.0 + 1e-4 * missing / driven.objective_g + 4.0 * beyond**2, rel=1e-9)
+    end_J, price = float(driven.energy_J[-1]), 1e-4
+    trip = Trip("x", "", 2.0, (end_J - 4e4, end_J + 1e4), (driven.objective_g - 5.0, driven.objective_g), (price, price))
+    beyond = max(abs(c.soc(end_J) - 0.55) - 0.15, 0.0)
+    exact = driven.objective_g / (driven.objective_g - 1.0) + 4.0 * beyond**2
+    assert cost_of(driven, c, trip) == pytest.approx(exact, rel=1e-9)
+    assert trip.least_at_g(end_J + 3e4) == pytest.approx(driven.objective_g + 2.0)      # along the slope beyond the last
+    assert trip.least_at_g(end_J - 5e4) == pytest.approx(driven.objective_g - 6.0)
     capped = cost_of(driven, c, trip, (0.0, np.inf))
     assert capped == pytest.approx(cost_of(driven, c, trip) + 0.02 * driven.engine_starts / 2.0)
     far = replace(driven, energy_J=np.append(driven.energy_J[:-1], c.energy_J(0.75)))
-    assert cost_of(far, c, trip) > 1.0 + 1e-4 * (target_J(c) - far.energy_J[-1]) / driven.objective_g + 0.05
+    assert cost_of(far, c, trip) == pytest.approx(driven.objective_g / trip.least_at_g(c.energy_J(0.75)) + 4.0 * 0.05**2)
+
+
+def test_the_least_between_optima_is_the_optimum_there(courses):
+    """A charge that no optimum of the trip was solved to: read off within 0.1 % of one that is solved to it."""
+    from ems.solve.optimum import optimum
+
+    c = courses("three-clutch", "wltc-3b", 0, 600)
+    trip, _ = trip_of(c.plant.layout, c, "piece")
+    assert len(trip.end_J) == 3
+    for end in (0.46, 0.62):
+        best = optimum(c.plant.layout, c.cycle, charge=(0.55, end))
+        assert trip.least_at_g(c.energy_J(end)) == pytest.approx(best.objective_g, rel=1e-3)
 
 
 def test_the_search_is_seeded_improves_and_goes_on_from_its_journal(task, tmp_path):
@@ -145,6 +163,7 @@ def test_a_whole_tuning_and_its_command(short, tmp_path):
     found = tune("series", [short[0]], unseen=[short[1]], names=["electric.power_kW", "engine.best_line_share"], evaluations=16, random=4,
                  ecms=False)
     assert set(found.judged) == {"first", "fitted", "random", "tuned"}
+    assert found.roads == ((short[0], ""), (short[0], HILLS))
     assert {j.cycle for j in found.judged["tuned"]} == set(short)
     for rows in found.judged.values():
         for j in rows:
@@ -158,6 +177,20 @@ def test_a_whole_tuning_and_its_command(short, tmp_path):
     from ems.present.tune_text import tune_text
 
     assert any("type-approval" in str(line) for line in tune_text(found))
+
+
+def test_a_road_that_cannot_be_followed_is_left_out_and_told(courses):
+    """Hills of 45 degrees: no car follows them; the cycle itself is tuned on."""
+    from ems.judge import tuning
+
+    c = courses("series", "wltc-3b", 0, 330)
+    notes: list[str] = []
+    steep = replace(c.cycle, grade=np.full(c.cycle.grade.shape, 0.0))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("ems.strategies.roads.STEEPEST", 1.0)
+        found = tuning._trips(c.plant.layout, {"piece": replace(c, cycle=steep)}, False, notes, lambda _t: None)
+    assert [t.road for t, _ in found] == [""]
+    assert len(notes) == 1 and notes[0].startswith("Not tuned on piece over hills: series cannot follow")
 
 
 def test_a_candidate_that_is_stuck_is_noted(monkeypatch, courses):

@@ -1,0 +1,46 @@
+"""Roads made of a cycle to tune on: phases alone, and hills; by hand from the shipped cycles."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ems.strategies.roads import AS_IT_IS, HILLS, road, roads
+from ems.trips.cycle import load_cycle
+
+
+def test_which_roads_there_are():
+    """NEDC's four urban parts are the same one (UN R83, Annex 4a); US06 has one phase; a road with a grade of its own gets no hills."""
+    assert roads(load_cycle("wltc-3b")) == (AS_IT_IS, "low", "medium", "high", "extra high", HILLS)
+    assert roads(load_cycle("nedc")) == (AS_IT_IS, "urban 1", "extra-urban", HILLS)
+    assert roads(load_cycle("us06")) == (AS_IT_IS, HILLS)
+    assert HILLS not in roads(load_cycle("hill-town"))
+
+
+def test_a_phase_is_driven_until_it_is_a_trip():
+    """Low phase of WLTC class 3: 589 s and 3.095 km (UN GTR 15), three times over."""
+    low = road(load_cycle("wltc-3b"), "low")
+    assert low.duration_s == 3 * 589 and low.time_s[0] == 0.0
+    assert low.distance_m == pytest.approx(3 * 3095, abs=3.0)
+    assert np.array_equal(low.speed_m_s[:590], low.speed_m_s[589:1179])
+    assert low.auxiliary_W.shape == (3 * 589,) and low.grade.shape == low.speed_m_s.shape
+
+
+def test_hills_end_where_they_began():
+    """Four per cent at most, and back to the height of the start."""
+    flat = load_cycle("nedc")
+    hilly = road(flat, HILLS)
+    assert np.abs(hilly.grade).max() == pytest.approx(0.04, rel=1e-3)
+    assert abs(hilly.altitude_m[-1]) < 1.0 and hilly.altitude_m.max() > 60.0
+    assert np.array_equal(hilly.speed_m_s, flat.speed_m_s)
+    assert road(flat, AS_IT_IS) is flat
+
+
+def test_a_phase_on_the_move_is_no_road():
+    """Cut at 20 s, where the car drives."""
+    whole = load_cycle("nedc")
+    first, *_ = whole.phases
+    cut = replace(whole, phases=(replace(first, end_s=20.0), replace(first, name="rest", start_s=20.0, end_s=195.0)))
+    assert roads(cut) == (AS_IT_IS, HILLS)
