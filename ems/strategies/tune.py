@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 UNSEEN = ("hill-town", "udds", "hwfet", "wltc-2")   # fixed before anything was tuned; never tuned on by default
 TRAINED = ("wltc-3b", "nedc", "us06")
-ENDS = (-0.15, 0.0, 0.15)   # charges at the end, from the target, that optima are solved to
+ENDS = (-0.15, -0.075, 0.0, 0.075, 0.15)    # charges at the end, from the target, that optima are solved to
 FREE_CHARGE = 0.15          # charge at the end, from the target, that costs no more than the optimum needs for it
 CHARGE_WEIGHT = 4.0         # cost of the square of what is beyond
 CAP_WEIGHT = 0.02           # cost of one start or change a kilometre beyond its cap
@@ -53,6 +53,7 @@ SPANS: dict[str, tuple[float, float]] = {
     # unit: how far a search goes from where it starts, times the start (or up to the second, where that is more)
     "kW": (0.2, 2.5), "km/h": (0.5, 1.6), "s": (0.0, 3.0), "-": (0.0, 3.0), "km/h per kW": (0.0, 3.0)}
 LEAST_REACH = {"kW": 12.0, "km/h": 15.0, "s": 12.0, "-": 0.4, "km/h per kW": 1.0}
+APART_J = 1e3               # of stored energy, that optima of a road must be apart
 TOP_MARGIN = 0.003          # charge below the window's top that an optimum is asked to end with
 LEFT_OUT = ("charge.", "regeneration.", "electric.depleting", ".down_kmh")
 
@@ -69,23 +70,23 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class Trip:
-    """A road to tune on, and the least objective [g] by stored energy at the end [J], with its slope [g/J], ascending."""
+    """A road to tune on, and the least objective [g] by stored energy at the end [J], ascending."""
 
     cycle: str
     road: str
     km: float
     end_J: tuple[float, ...]
     least_g: tuple[float, ...]
-    price_g_J: tuple[float, ...]
 
     def least_at_g(self, end_J: float) -> float:
-        """The least objective that ends with an energy: cubic between the optima, a straight line beyond."""
-        from scipy.interpolate import CubicHermiteSpline
+        """The least objective that ends with an energy: monotone between the optima, straight on beyond them."""
+        from scipy.interpolate import PchipInterpolator
 
+        if len(self.end_J) == 1:
+            return self.least_g[0]
+        curve = PchipInterpolator(self.end_J, self.least_g)
         inside = min(max(end_J, self.end_J[0]), self.end_J[-1])
-        price = self.price_g_J[0] if end_J < inside else self.price_g_J[-1]
-        curve = CubicHermiteSpline(self.end_J, self.least_g, self.price_g_J) if len(self.end_J) > 1 else lambda _: self.least_g[0]
-        return float(curve(inside)) + price * (end_J - inside)
+        return float(curve(inside) + curve(inside, 1) * (end_J - inside))
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,19 +334,27 @@ def best_of_random(evaluator: Evaluator, seed: int, count: int = RANDOM) -> Foun
 def trip_of(layout: Layout, course: Course, cycle: str, name: str = AS_IT_IS) -> tuple[Trip, Optimum]:
     """A road as a trip to tune on, named by the cycle's word and the road, and the optimum that ends at the target charge.
 
-    A charge that cannot be reached on this road is left out. Raises what ``ems.optimum`` raises at the target.
+    A charge that cannot be reached on this road is left out; an optimum that ends above the charge asked for stands where it ends.
+    Raises what ``ems.optimum`` raises at the target.
     """
     from ems.solve.optimum import optimum
 
-    battery, found = layout.battery, {}
+    battery, at_target = layout.battery, None
+    ends_J: list[float] = []
+    least_g: list[float] = []
     for from_target in ENDS:
-        end = min(max(battery.soc_target + from_target, battery.soc_low), battery.soc_high - TOP_MARGIN)
+        asked = min(max(battery.soc_target + from_target, battery.soc_low), battery.soc_high - TOP_MARGIN)
         try:
-            found[end] = optimum(layout, course.cycle, charge=(battery.soc_target, end))
+            best = optimum(layout, course.cycle, charge=(battery.soc_target, asked))
         except RunError:
             if from_target == 0.0:
                 raise
-    ends = sorted(found)
-    trip = Trip(cycle, name, course.demand.distance_m / 1e3, tuple(course.energy_J(end) for end in ends),
-                tuple(found[end].objective_g for end in ends), tuple(found[end].costate / course.plant.heating_value_J_g for end in ends))
-    return trip, found[battery.soc_target]
+            continue
+        end_J = course.energy_J(best.soc_end)
+        if not ends_J or end_J > ends_J[-1] + APART_J:
+            ends_J.append(end_J)
+            least_g.append(best.objective_g)
+        if from_target == 0.0:
+            at_target = best
+    assert at_target is not None
+    return Trip(cycle, name, course.demand.distance_m / 1e3, tuple(ends_J), tuple(least_g)), at_target

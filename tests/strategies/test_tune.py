@@ -54,7 +54,7 @@ def short(tmp_path_factory):
 def task(courses, short):
     plant = courses("series", "wltc-3b", 0, 330).plant
     calibration = default_calibration(plant)
-    trip = Trip(short[0], "", 1.5, (float(plant.layout.battery.energy_J(0.55)),), (50.0,), (2.6 / plant.heating_value_J_g,))
+    trip = Trip(short[0], "", 1.5, (float(plant.layout.battery.energy_J(0.55)),), (50.0,))
     return Task("series", (), (trip,), calibration.model_dump_json(), hysteresis=hysteresis_of(calibration)), calibration
 
 
@@ -98,33 +98,36 @@ def test_down_lines_follow_up_lines_and_stay_below(courses):
 
 
 def test_cost_at_equal_charge(courses, target_J):
-    """By hand: two optima a straight line apart, so the least between them is on it; far from the target, and beyond a cap, a trip costs
-    extra."""
+    """By hand: two optima, so the least between them is on a straight line; far from the target, and beyond a cap, a trip costs extra."""
     c = courses("series", "wltc-3b", 0, 330)
     driven = drive(c, Ecms(2.8), target_J(c))
-    end_J, price = float(driven.energy_J[-1]), 1e-4
-    trip = Trip("x", "", 2.0, (end_J - 4e4, end_J + 1e4), (driven.objective_g - 5.0, driven.objective_g), (price, price))
+    end_J = float(driven.energy_J[-1])
+    trip = Trip("x", "", 2.0, (end_J - 4e4, end_J + 1e4), (driven.objective_g - 5.0, driven.objective_g))
     beyond = max(abs(c.soc(end_J) - 0.55) - 0.15, 0.0)
     exact = driven.objective_g / (driven.objective_g - 1.0) + 4.0 * beyond**2
     assert cost_of(driven, c, trip) == pytest.approx(exact, rel=1e-9)
-    assert trip.least_at_g(end_J + 3e4) == pytest.approx(driven.objective_g + 2.0)      # along the slope beyond the last
+    assert trip.least_at_g(end_J + 3e4) == pytest.approx(driven.objective_g + 2.0)      # straight on beyond the last
     assert trip.least_at_g(end_J - 5e4) == pytest.approx(driven.objective_g - 6.0)
     capped = cost_of(driven, c, trip, (0.0, np.inf))
     assert capped == pytest.approx(cost_of(driven, c, trip) + 0.02 * driven.engine_starts / 2.0)
     far = replace(driven, energy_J=np.append(driven.energy_J[:-1], c.energy_J(0.75)))
     assert cost_of(far, c, trip) == pytest.approx(driven.objective_g / trip.least_at_g(c.energy_J(0.75)) + 4.0 * 0.05**2)
+    assert replace(trip, end_J=(end_J,), least_g=(7.0,)).least_at_g(0.0) == 7.0
 
 
-def test_the_least_between_optima_is_the_optimum_there(courses):
-    """A charge that no optimum of the trip was solved to: read off within 0.1 % of one that is solved to it."""
+@pytest.mark.parametrize(("start", "stop", "ends"), [(0, 600, (0.46, 0.62)), (1478, 1800, (0.5, 0.62))])
+def test_the_least_between_optima_is_the_optimum_there(courses, start, stop, ends):
+    """A charge that no optimum of the trip was solved to: read off within 0.2 % of one that is solved to it. After 130 km/h the last
+    braking brings the charge above the lowest one asked for: that optimum stands where it ends."""
     from ems.solve.optimum import optimum
 
-    c = courses("three-clutch", "wltc-3b", 0, 600)
+    c = courses("three-clutch", "wltc-3b", start, stop)
     trip, _ = trip_of(c.plant.layout, c, "piece")
-    assert len(trip.end_J) == 3
-    for end in (0.46, 0.62):
+    assert len(trip.end_J) >= 4
+    assert trip.end_J[0] > c.energy_J(0.41) if start else trip.end_J[0] == pytest.approx(c.energy_J(0.4), rel=1e-3)
+    for end in ends:
         best = optimum(c.plant.layout, c.cycle, charge=(0.55, end))
-        assert trip.least_at_g(c.energy_J(end)) == pytest.approx(best.objective_g, rel=1e-3)
+        assert trip.least_at_g(c.energy_J(end)) == pytest.approx(best.objective_g, rel=2e-3)
 
 
 def test_the_search_is_seeded_improves_and_goes_on_from_its_journal(task, tmp_path):
