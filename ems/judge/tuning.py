@@ -25,6 +25,7 @@ from ems.strategies.protocol import Strategy
 from ems.strategies.roads import AS_IT_IS, road, roads
 from ems.strategies.rules import Rules, load_rules
 from ems.strategies.simulate import drive
+from ems.strategies.trip import Trip, trip_of
 from ems.strategies.tune import (
     RANDOM,
     TRAINED,
@@ -33,14 +34,12 @@ from ems.strategies.tune import (
     Found,
     Range,
     Task,
-    Trip,
     best_of_random,
     calibrated,
     cost_of,
     hysteresis_of,
     ranges,
     search,
-    trip_of,
     workers,
 )
 from ems.trips.cycle import Cycle, load_cycle

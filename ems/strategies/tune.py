@@ -21,7 +21,6 @@ from dataclasses import dataclass, field
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -29,18 +28,14 @@ from ems.errors import InputError, Mistake, RunError, nearest_name
 from ems.solve.clock import Progress
 from ems.strategies.calibration import Calibration, changed, parameters
 from ems.strategies.course import Course, course_of
-from ems.strategies.roads import AS_IT_IS, road
+from ems.strategies.roads import road
 from ems.strategies.rules import Rules
 from ems.strategies.simulate import Driven, drive
+from ems.strategies.trip import Trip
 from ems.types import Array
-
-if TYPE_CHECKING:
-    from ems.layout.model import Layout
-    from ems.solve.optimum import Optimum
 
 UNSEEN = ("hill-town", "udds", "hwfet", "wltc-2")   # fixed before anything was tuned; never tuned on by default
 TRAINED = ("wltc-3b", "nedc", "us06")
-ENDS = (-0.15, 0.0, 0.15)   # charges at the end, from the target, that optima are solved to
 FREE_CHARGE = 0.15          # charge at the end, from the target, that costs no more than the optimum needs for it
 CHARGE_WEIGHT = 4.0         # cost of the square of what is beyond
 CAP_WEIGHT = 0.02           # cost of one start or change a kilometre beyond its cap
@@ -53,7 +48,6 @@ SPANS: dict[str, tuple[float, float]] = {
     # unit: how far a search goes from where it starts, times the start (or up to the second, where that is more)
     "kW": (0.2, 2.5), "km/h": (0.5, 1.6), "s": (0.0, 3.0), "-": (0.0, 3.0), "km/h per kW": (0.0, 3.0)}
 LEAST_REACH = {"kW": 12.0, "km/h": 15.0, "s": 12.0, "-": 0.4, "km/h per kW": 1.0}
-TOP_MARGIN = 0.003          # charge below the window's top that an optimum is asked to end with
 LEFT_OUT = ("charge.", "regeneration.", "electric.depleting", ".down_kmh")
 
 
@@ -65,27 +59,6 @@ class Range:
     start: float
     low: float
     high: float
-
-
-@dataclass(frozen=True, slots=True)
-class Trip:
-    """A road to tune on, and the least objective [g] by stored energy at the end [J], with its slope [g/J], ascending."""
-
-    cycle: str
-    road: str
-    km: float
-    end_J: tuple[float, ...]
-    least_g: tuple[float, ...]
-    price_g_J: tuple[float, ...]
-
-    def least_at_g(self, end_J: float) -> float:
-        """The least objective that ends with an energy: cubic between the optima, a straight line beyond."""
-        from scipy.interpolate import CubicHermiteSpline
-
-        inside = min(max(end_J, self.end_J[0]), self.end_J[-1])
-        price = self.price_g_J[0] if end_J < inside else self.price_g_J[-1]
-        curve = CubicHermiteSpline(self.end_J, self.least_g, self.price_g_J) if len(self.end_J) > 1 else lambda _: self.least_g[0]
-        return float(curve(inside)) + price * (end_J - inside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,24 +301,3 @@ def best_of_random(evaluator: Evaluator, seed: int, count: int = RANDOM) -> Foun
     costs = evaluator.costs(vectors)
     best = int(np.argmin(costs))
     return _found(evaluator, vectors[best], costs[best])
-
-
-def trip_of(layout: Layout, course: Course, cycle: str, name: str = AS_IT_IS) -> tuple[Trip, Optimum]:
-    """A road as a trip to tune on, named by the cycle's word and the road, and the optimum that ends at the target charge.
-
-    A charge that cannot be reached on this road is left out. Raises what ``ems.optimum`` raises at the target.
-    """
-    from ems.solve.optimum import optimum
-
-    battery, found = layout.battery, {}
-    for from_target in ENDS:
-        end = min(max(battery.soc_target + from_target, battery.soc_low), battery.soc_high - TOP_MARGIN)
-        try:
-            found[end] = optimum(layout, course.cycle, charge=(battery.soc_target, end))
-        except RunError:
-            if from_target == 0.0:
-                raise
-    ends = sorted(found)
-    trip = Trip(cycle, name, course.demand.distance_m / 1e3, tuple(course.energy_J(end) for end in ends),
-                tuple(found[end].objective_g for end in ends), tuple(found[end].costate / course.plant.heating_value_J_g for end in ends))
-    return trip, found[battery.soc_target]

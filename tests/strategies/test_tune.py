@@ -16,12 +16,12 @@ from ems.strategies.first_calibration import default_calibration
 from ems.strategies.fit import fitted, threshold
 from ems.strategies.roads import HILLS
 from ems.strategies.simulate import drive
+from ems.strategies.trip import Trip, trip_of
 from ems.strategies.tune import (
     FAILED,
     UNSEEN,
     Evaluator,
     Task,
-    Trip,
     _digest,
     _read_journal,
     best_of_random,
@@ -31,7 +31,6 @@ from ems.strategies.tune import (
     hysteresis_of,
     ranges,
     search,
-    trip_of,
 )
 from ems.trips.cycle import load_cycle
 
