@@ -22,6 +22,7 @@ from ems.strategies.course import Course, course_of
 from ems.strategies.ecms import Ecms
 from ems.strategies.fit import fitted
 from ems.strategies.protocol import Strategy
+from ems.strategies.ranges import Range, calibrated, hysteresis_of, ranges
 from ems.strategies.roads import AS_IT_IS, road, roads
 from ems.strategies.rules import Rules, load_rules
 from ems.strategies.simulate import drive
@@ -32,13 +33,9 @@ from ems.strategies.tune import (
     UNSEEN,
     Evaluator,
     Found,
-    Range,
     Task,
     best_of_random,
-    calibrated,
     cost_of,
-    hysteresis_of,
-    ranges,
     search,
     workers,
 )

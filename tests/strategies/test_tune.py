@@ -14,6 +14,7 @@ from ems.strategies.calibration import load_calibration, parameters, to_toml
 from ems.strategies.ecms import Ecms
 from ems.strategies.first_calibration import default_calibration
 from ems.strategies.fit import fitted, threshold
+from ems.strategies.ranges import calibrated, hysteresis_of, ranges
 from ems.strategies.roads import HILLS
 from ems.strategies.simulate import drive
 from ems.strategies.trip import Trip, trip_of
@@ -25,11 +26,8 @@ from ems.strategies.tune import (
     _digest,
     _read_journal,
     best_of_random,
-    calibrated,
     cost_of,
     evaluate,
-    hysteresis_of,
-    ranges,
     search,
 )
 from ems.trips.cycle import load_cycle
