@@ -1,6 +1,8 @@
 """A road to tune on, with the least objective by the charge at the end: what a calibration's trip is held against, whatever it ends with.
 
-Optima are solved to a few charges at the end.
+Optima are solved to a few charges at the end. Each brings the price of charge there, the certificate's costate *at the end*: where the
+window binds on the way the costate at the start is another. Before a last descent a battery can be no emptier than its window allows, and
+a charge that the descent alone exceeds is worth nothing. The least fuel bends there, and a cubic rounds the bend off.
 """
 
 from __future__ import annotations
@@ -22,7 +24,11 @@ TOP_MARGIN = 0.003          # charge below the window's top that an optimum may 
 
 @dataclass(frozen=True, slots=True)
 class Trip:
-    """A road to tune on, and the least objective [g] by stored energy at the end [J], with its slope [g/J], ascending."""
+    """A road to tune on: optima by what they end with.
+
+    cycle : word of the cycle      road : name as ``roads`` gives it      km : length
+    end_J : (n,) stored energy at the end, ascending      least_g : (n,) objective      price_g_J : (n,) its slope there
+    """
 
     cycle: str
     road: str
@@ -32,7 +38,7 @@ class Trip:
     price_g_J: tuple[float, ...]
 
     def least_at_g(self, end_J: float) -> float:
-        """The least objective that ends with an energy: cubic between the optima, a straight line beyond."""
+        """The least objective that ends with an energy [g]: cubic between the optima, a straight line beyond."""
         from scipy.interpolate import CubicHermiteSpline
 
         inside = min(max(end_J, self.end_J[0]), self.end_J[-1])
@@ -49,14 +55,14 @@ def trip_of(layout: Layout, course: Course, cycle: str, name: str = AS_IT_IS) ->
     from ems.solve.optimum import optimum
 
     battery, found = layout.battery, {}
-    for from_target in ENDS:
-        end = min(max(battery.soc_target + from_target, battery.soc_low), battery.soc_high - TOP_MARGIN)
+    target, top = battery.soc_target, max(battery.soc_high - TOP_MARGIN, battery.soc_target)
+    for end in {min(max(target + from_target, battery.soc_low), top) for from_target in ENDS}:
         try:
-            found[end] = optimum(layout, course.cycle, charge=(battery.soc_target, end))
+            found[end] = optimum(layout, course.cycle, charge=(target, end))
         except RunError:
-            if from_target == 0.0:
+            if end == target:
                 raise
     ends = sorted(found)
     trip = Trip(cycle, name, course.demand.distance_m / 1e3, tuple(course.energy_J(end) for end in ends),
-                tuple(found[end].objective_g for end in ends), tuple(found[end].costate / course.plant.heating_value_J_g for end in ends))
-    return trip, found[battery.soc_target]
+                tuple(found[end].objective_g for end in ends), tuple(float(found[end].bound.costate_g_J[-1]) for end in ends))
+    return trip, found[target]

@@ -1,10 +1,9 @@
 """Tuning of the rules: any subset of a calibration's parameters, several cycles, least fuel at equal charge, caps on changes.
 
-The cost of a calibration on a road (see ``roads``) is its objective over the least that ends with the same charge, read off optima at
-several charges and their costates; a charge at the end further than ``FREE_CHARGE`` from the target costs extra, for a trip goes on, and so
-does every start and change beyond the caps. The mean over the roads is minimised by an evolution strategy that adapts its covariance
-(Hansen and Ostermeier, Evolutionary Computation 9, 2001; the package cma), whole populations at a time, so that the result does not depend
-on the number of workers.
+The cost of a calibration on a road (see ``roads``) is its objective over the least that ends with the same charge (see ``trip``); a charge
+at the end further than ``FREE_CHARGE`` from the target costs extra, for a trip goes on, and so does every start and change beyond the caps.
+The mean over the roads is minimised by an evolution strategy that adapts its covariance (Hansen and Ostermeier, Evolutionary Computation 9,
+2001; the package cma), whole populations at a time, so that the result does not depend on the number of workers.
 
 Every evaluation may be written to a journal; a run that is started again with it finds them there and goes on.
 """

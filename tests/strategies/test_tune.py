@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from ems.errors import InputError, RunError
 from ems.judge.tuning import tune
+from ems.layout.load import load_layout
+from ems.solve.optimum import optimum
 from ems.strategies.calibration import load_calibration, parameters, to_toml
+from ems.strategies.course import course_of
 from ems.strategies.ecms import Ecms
 from ems.strategies.first_calibration import default_calibration
 from ems.strategies.fit import fitted, threshold
 from ems.strategies.ranges import calibrated, hysteresis_of, ranges
-from ems.strategies.roads import HILLS
+from ems.strategies.roads import HILLS, road
 from ems.strategies.simulate import drive
 from ems.strategies.trip import Trip, trip_of
 from ems.strategies.tune import (
@@ -114,14 +118,55 @@ def test_cost_at_equal_charge(courses, target_J):
 
 def test_the_least_between_optima_is_the_optimum_there(courses):
     """A charge that no optimum of the trip was solved to: read off within 0.1 % of one that is solved to it."""
-    from ems.solve.optimum import optimum
-
     c = courses("three-clutch", "wltc-3b", 0, 600)
     trip, _ = trip_of(c.plant.layout, c, "piece")
     assert len(trip.end_J) == 3
     for end in (0.46, 0.62):
         best = optimum(c.plant.layout, c.cycle, charge=(0.55, end))
         assert trip.least_at_g(c.energy_J(end)) == pytest.approx(best.objective_g, rel=1e-3)
+
+
+def test_beyond_the_optima_each_side_has_its_own_slope():
+    """By hand: nothing below the first, 2e-4 g/J above the last; one optimum alone is one line."""
+    trip = Trip("x", "", 1.0, (0.0, 1e5, 2e5), (100.0, 102.0, 115.0), (0.0, 1e-4, 2e-4))
+    assert [trip.least_at_g(end) for end in (-1e5, 0.0, 1e5, 2e5, 3e5)] == pytest.approx([100.0, 100.0, 102.0, 115.0, 135.0])
+    assert Trip("x", "", 1.0, (1e5,), (102.0,), (1e-4,)).least_at_g(0.0) == pytest.approx(92.0)
+
+
+def optimum_of(objective_g, last_g_J):
+    """In place of ``ems.solve.optimum.optimum``: a costate of 9e-5 g/J at the start and another at the end."""
+    return lambda _layout, _cycle, charge: SimpleNamespace(
+        objective_g=objective_g[round(charge[1], 9)], bound=SimpleNamespace(costate_g_J=np.array([9e-5, last_g_J])))
+
+
+def test_the_slope_is_the_costate_at_the_end(courses, monkeypatch):
+    """Where the window binds on the way the costate at the start says nothing of what charge at the end costs."""
+    monkeypatch.setattr("ems.solve.optimum.optimum", optimum_of({0.4: 90.0, 0.55: 100.0, 0.7: 110.0}, 1e-5))
+    c = courses("series", "wltc-3b", 0, 330)
+    trip, best = trip_of(c.plant.layout, c, "piece")
+    assert trip.price_g_J == (1e-5,) * 3 and best.objective_g == 100.0
+    assert trip.least_g == (90.0, 100.0, 110.0) and trip.end_J == pytest.approx([c.energy_J(soc) for soc in (0.4, 0.55, 0.7)])
+
+
+def test_a_target_at_the_top_of_the_window_is_solved_to(courses, monkeypatch):
+    """No further from the top than optima are asked to end: once a traceback."""
+    monkeypatch.setattr("ems.solve.optimum.optimum", optimum_of({0.4: 90.0, 0.55: 100.0}, 1e-5))
+    layout = load_layout("series", overrides=("battery.soc_high=0.551",))
+    trip, best = trip_of(layout, courses("series", "wltc-3b", 0, 330), "piece")
+    assert trip.least_g == (90.0, 100.0) and best.objective_g == 100.0
+
+
+@pytest.mark.long
+def test_charge_that_a_last_descent_exceeds_is_worth_nothing():
+    """NEDC over hills ends downhill: three-clutch cannot come to the foot emptier than the descent fills it, and the least fuel bends
+    between two of the optima. A cubic through them is 1.0 % too high there, and was 2.8 with costates of the start."""
+    layout = load_layout("three-clutch")
+    c = course_of(layout, road(load_cycle("nedc"), HILLS))
+    trip, _ = trip_of(layout, c, "nedc", HILLS)
+    assert trip.price_g_J[0] < 0.1 * trip.price_g_J[-1]
+    for end in (0.475, 0.51):
+        best = optimum(layout, c.cycle, charge=(0.55, end))
+        assert trip.least_at_g(c.energy_J(end)) == pytest.approx(best.objective_g, rel=0.015)
 
 
 def test_the_search_is_seeded_improves_and_goes_on_from_its_journal(task, tmp_path):
