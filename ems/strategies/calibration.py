@@ -1,6 +1,6 @@
 """The calibration of the rules: one table of parameters, each with unit, bounds and a line of meaning; read from and written to TOML.
 
-Checks, the file that is written, ``--set`` of a tuning and the documentation all derive from the models below.
+Checks, the file that is written, ``ems tune --parameter`` and ``--list`` all derive from the models below.
 """
 
 from __future__ import annotations
