@@ -16,7 +16,7 @@ import ems
 PACKAGE = Path(ems.__file__).parent
 
 ORDER = [
-    {"errors", "quantities", "library", "types", "inputfile", "output", "remembered", "written"},
+    {"errors", "quantities", "library", "types", "inputfile", "numerics", "output", "remembered", "written"},
     {"kernels"},
     {"components"},
     {"layout"},

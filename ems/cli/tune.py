@@ -50,7 +50,7 @@ def command(
     """
     run.will_write("calibration.toml")
     kind, _, file = strategy.partition(":")
-    if kind not in ("rules", "default"):
+    if kind not in ("rules", "default") or (kind == "default" and file):
         raise InputError([Mistake("--strategy", "", f"'{strategy}'", "rules or rules:FILE: only the rules have a calibration")])
     if list_:
         _list(run, layout, file or None)

@@ -14,9 +14,9 @@ from ems.layout.model import Layout
 from ems.solve.optimum import Optimum, optimum
 from ems.strategies.course import Course
 from ems.strategies.simulate import Driven
+from ems.strategies.trip import TOP_MARGIN
 
 SMALLEST_G = 1.0            # of fuel, that a gap is put in relation to
-TOP_MARGIN = 0.003          # charge below the window's top that a reference may end with
 LOWER_ENDS = (0.0, 0.002, 0.01, 0.03)       # of charge: how far below the trip's end the optimum may end where it must
 
 

@@ -6,12 +6,13 @@ minimisation (ECMS) with its payback time tuned and its constant found anew on e
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from ems.errors import CycleNotFollowed, Mistakes, RunError
 from ems.judge.gap import Judged, References, judged
@@ -19,28 +20,25 @@ from ems.layout.load import load_layout
 from ems.solve.clock import Progress
 from ems.strategies.calibration import Calibration, parameters
 from ems.strategies.course import Course, course_of
-from ems.strategies.ecms import Ecms
+from ems.strategies.ecms import FIRST_CONSTANT, Ecms
 from ems.strategies.fit import fitted
 from ems.strategies.protocol import Strategy
+from ems.strategies.ranges import Range, calibrated, hysteresis_of, ranges
 from ems.strategies.roads import AS_IT_IS, road, roads
 from ems.strategies.rules import Rules, load_rules
-from ems.strategies.simulate import drive
+from ems.strategies.simulate import Driven, drive
+from ems.strategies.trip import Trip, trip_of
 from ems.strategies.tune import (
+    NO_CAPS,
     RANDOM,
     TRAINED,
     UNSEEN,
     Evaluator,
     Found,
-    Range,
     Task,
-    Trip,
     best_of_random,
-    calibrated,
     cost_of,
-    hysteresis_of,
-    ranges,
     search,
-    trip_of,
     workers,
 )
 from ems.trips.cycle import Cycle, load_cycle
@@ -50,7 +48,6 @@ if TYPE_CHECKING:
     from ems.solve.optimum import Optimum
 
 PAYBACKS = (2.0, 4.0, 8.0, 16.0)   # seconds, of the ECMS it is compared with
-NO_CAPS = (math.inf, math.inf)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,6 +104,8 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
     caps : most engine starts and most changes of configuration per kilometre
     plain : tune on the cycles alone, not on their phases and over hills (see ``ems.strategies.roads``)
     evaluations, random : calibrations looked at by the search, and by chance      journal : file that a stopped run goes on from
+    overrides : as of ``--set``      processes : that look at calibrations side by side; the result does not depend on it
+    ecms : whether to compare with tuned ECMS      progress : called with a few words at every step
     Raises ``InputError``, ``CycleNotFollowed``, ``RunError``.
     """
     say = progress or (lambda _text: None)
@@ -187,8 +186,6 @@ def _courses_of(layout: Layout, cycles: Mapping[str, Cycle]) -> dict[str, Course
 
 def _better_of(found: Found, evaluator: Evaluator, first: Calibration, start: Calibration, searched: Sequence[Range]) -> Found:
     """The search's result; or the calibration begun from, put into the same parameters, should that be better."""
-    import numpy as np
-
     at_first = {r.name: _value(first, r.name) for r in searched}
     at_start = {r.name: _value(start, r.name) for r in searched}
     both = [np.array(list(v.values())) for v in (at_first, at_start)]
@@ -231,13 +228,13 @@ def _ecms(layout: Layout, courses: Mapping[str, Course], trips: Sequence[Trip]) 
     return lambda course: _sustained(course, target, payback)[0]
 
 
-def _sustained(course: Course, soc: float, payback_s: float) -> tuple[Ecms, Any]:
+def _sustained(course: Course, soc: float, payback_s: float) -> tuple[Ecms, Driven]:
     """ECMS with the constant that sustains the charge on a course, and its trip."""
     energy = course.energy_J(soc)
     try:
         found = Ecms(payback_s=payback_s).prepare(course, energy, energy)
     except RunError:
-        found = Ecms(constant=2.6, payback_s=payback_s)
+        found = Ecms(constant=FIRST_CONSTANT, payback_s=payback_s)
     return found, drive(course, found, energy)
 
 

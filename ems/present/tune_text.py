@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from ems.present.text import columns
 from ems.strategies.calibration import Parameter, parameters
+from ems.strategies.roads import AS_IT_IS, HILLS
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -21,8 +22,10 @@ NAMES = {"first": "calibration it began from", "fitted": "fitted to the optimum"
 def tune_text(found: Tuning, out: Path | None = None) -> list[RenderableType]:
     """Everything ``ems tune`` prints."""
     seen, unseen = ", ".join(found.trained), ", ".join(found.unseen) or "none"
-    more = len(found.roads) - len(found.trained)
-    made = [f"Tuned on {more} roads made of them too: phases alone, and over hills."] if more else []
+    hills = sum(name == HILLS for _, name in found.roads)
+    phases = sum(name not in (AS_IT_IS, HILLS) for _, name in found.roads)
+    kinds = [*([f"{phases} of their phases alone"] if phases else []), *([f"{hills} of them over hills"] if hills else [])]
+    made = [f"Tuned on {' and '.join(kinds)} too."] if kinds else []
     return [f"Rules of {found.layout}, tuned on {seen}; unseen: {unseen}", *made, "", _gaps(found), "", _by_cycle(found), "",
             _parameters(found), "", *found.notes,
             "Above the certified least fuel of the same layout and cycle with the same charge at the end. Not type-approval figures; a",

@@ -1,6 +1,6 @@
 """The calibration of the rules: one table of parameters, each with unit, bounds and a line of meaning; read from and written to TOML.
 
-Checks, the file that is written, ``--set`` of a tuning and the documentation all derive from the models below.
+Checks, the file that is written, ``ems tune --parameter`` and ``--list`` all derive from the models below.
 """
 
 from __future__ import annotations
@@ -50,7 +50,8 @@ class ElectricTable(Table):
     power_per_charge_kW: Number = quantity("added to that power per 0.1 of charge above the target", "kW", default=8.0, ge=0, le=200)
     slow_kmh: Number = quantity("speed below which that power rises towards rest; 0: nowhere", "km/h", default=0.0, ge=0, le=300)
     slow_power_kW: Number = quantity("by how much it has risen at rest", "kW", default=0.0, ge=0, le=200)
-    lasting_s: Number = quantity("time the power must last before the engine starts for it", "s", default=0.0, ge=0, le=60)
+    lasting_s: Number = quantity(
+        "time, with the present interval, that the power must last for the engine to start", "s", default=0.0, ge=0, le=60)
     speed_hysteresis_kmh: Number = quantity("how far below the speed the engine may stop", "km/h", default=5.0, ge=0, le=60)
     power_hysteresis_kW: Number = quantity("how far below the power the engine may stop", "kW", default=3.0, ge=0, le=100)
     depleting_speed_kmh: Number = quantity("speed above which the engine runs while depleting", "km/h", default=300.0, ge=0, le=300)
@@ -62,7 +63,8 @@ class EngineTable(Table):
 
     minimum_on_s: Number = quantity("shortest time the engine runs", "s", default=6.0, ge=0, le=600)
     minimum_off_s: Number = quantity("shortest time the engine stands still, unless it is needed", "s", default=3.0, ge=0, le=600)
-    braking_s: Number = quantity("time of braking after which the engine stops", "s", default=1.0, ge=0, le=600)
+    braking_s: Number = quantity(
+        "time of braking, with the present interval, from which the engine stops at any speed and charge", "s", default=1.0, ge=0, le=600)
     best_line_share: Number = quantity(
         "load of the engine: 0 follows the demand, 1 stays on the line of best efficiency", "-", default=0.5, ge=0, le=1)
     fade_charge: Number = quantity(
@@ -146,6 +148,11 @@ class Parameter(BaseModel):
     low: float
     high: float
     meaning: str
+
+
+def per_charge_kW(power_kW: float) -> float:
+    """By how much an electric power limit moves per 0.1 of charge where nobody says so: by itself, within 4 and 200 kW; no source."""
+    return min(max(power_kW, 4.0), 200.0)
 
 
 def load_calibration(path: Path, where: str | None = None) -> Calibration:

@@ -42,6 +42,7 @@ from ems.strategies.calibration import (
     Rung,
     SeriesTable,
     load_calibration,
+    per_charge_kW,
     to_toml,
 )
 from ems.strategies.course import undivided
@@ -109,7 +110,7 @@ def first_calibration(plant: Plant) -> Calibration:
     return Calibration(
         title=f"{plant.layout.title}: first calibration, derived, not tuned",
         charge=_charge(battery.soc_target, battery.soc_high),
-        electric=ElectricTable(speed_kmh=speed_kmh, power_kW=power_kW, power_per_charge_kW=max(round(power_kW, 1), 4.0),
+        electric=ElectricTable(speed_kmh=speed_kmh, power_kW=power_kW, power_per_charge_kW=per_charge_kW(power_kW),
                                power_hysteresis_kW=round(power_kW - stop_kW, 1)),
         engine=EngineTable(best_line_share=costs.load_share()),
         series=SeriesTable(configuration="" if beside is None else costs.id(beside), below_kmh=series_kmh),

@@ -14,7 +14,7 @@ import numpy as np
 from ems.kernels.plant import COUPLED
 from ems.plant.plant import Plant
 from ems.plant.trace import Trace
-from ems.strategies.calibration import Calibration, Rung, changed
+from ems.strategies.calibration import Calibration, Rung, changed, per_charge_kW
 from ems.strategies.engine_lines import best_line_share
 from ems.types import Array, BoolArray, IntArray
 
@@ -74,9 +74,9 @@ def _electric(seen: Seen, plant: Plant) -> dict[str, float]:
     if found is not None:
         power, slow_kmh, slow_power = found
         values["electric.power_kW"] = max(power, 0.0)
-        values["electric.power_per_charge_kW"] = max(power, 0.0)
+        values["electric.power_per_charge_kW"] = per_charge_kW(power)
         values["electric.slow_kmh"], values["electric.slow_power_kW"] = slow_kmh, slow_power
-        below = seen.power_kW < power
+        below = _beyond_rise(seen, slow_kmh, slow_power) < power
         speed = threshold(seen.speed_kmh[below], on[below])
         values["electric.speed_kmh"] = speed if speed is not None and speed > 20.0 else float(seen.speed_kmh.max())
     return values
@@ -87,8 +87,7 @@ def _power_limit(seen: Seen, on: BoolArray) -> tuple[float, float, float] | None
     best: tuple[int, float, float, float] | None = None
     for rise_kW in SLOW_RISES_KW:
         for slow_kmh in SLOW_KMH if rise_kW > 0.0 else (0.0,):
-            rise = rise_kW * np.maximum(1.0 - seen.speed_kmh / slow_kmh, 0.0) if slow_kmh > 0.0 else 0.0
-            beyond = seen.power_kW - rise
+            beyond = _beyond_rise(seen, slow_kmh, rise_kW)
             power = threshold(beyond, on)
             if power is None:
                 return None
@@ -96,6 +95,13 @@ def _power_limit(seen: Seen, on: BoolArray) -> tuple[float, float, float] | None
             if best is None or wrong < best[0]:
                 best = wrong, power, slow_kmh, rise_kW
     return best[1:] if best is not None else None
+
+
+def _beyond_rise(seen: Seen, slow_kmh: float, rise_kW: float) -> Array:
+    """(n,) power less the rise of its limit towards rest [kW]."""
+    rise = rise_kW * np.maximum(1.0 - seen.speed_kmh / slow_kmh, 0.0) if slow_kmh > 0.0 else 0.0
+    beyond: Array = seen.power_kW - rise
+    return beyond
 
 
 def _lines(seen: Seen, plant: Plant, calibration: Calibration) -> dict[str, float]:

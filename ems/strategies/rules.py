@@ -1,8 +1,9 @@
 """Rules with a calibration: when the engine runs, in which gear, at which load; written in kinds and ratios, for any layout.
 
-State: depleting or sustaining, engine wanted or not, series or not, a gear on either ladder, height above the start. All thresholds have
-hysteresis. The engine stops while braking; behind a slipping clutch it gives what moves the car and no more, and does not run at rest; a
-shorter gear is taken where the engine would be asked for more than its best power in it.
+State: depleting or sustaining, engine wanted or not, series or not, a gear on either ladder, height above the start, since when power is
+above its limit and since when the car brakes. All thresholds have hysteresis. The limit of power rises towards rest. The engine stops while
+braking; behind a slipping clutch it gives what moves the car and no more, and does not run at rest; a shorter gear is taken where the
+engine would be asked for more than its best power in it.
 """
 
 from __future__ import annotations
@@ -57,8 +58,8 @@ class Rules:
         self.in_series = True
         self.gear = {True: 0, False: 0}
         self.geared_s = -1e9
-        self.driven_s = 0.0
-        self.less_s = -1e9
+        self.driven_s = 0.0         # last time at which the car did not brake
+        self.within_s = 0.0         # last time at which power was within its limit
         self.above = ComingBack(self.plant.layout.vehicle.mass_kg, 0.0, self.calibration.charge.height_share)
         self.target = self.calibration.charge.target
 
@@ -106,11 +107,11 @@ class Rules:
         if kW >= 0.0:
             self.driven_s = s.time_s
         if kW <= power_kW:
-            self.less_s = s.time_s
+            self.within_s = s.time_s
         braked = kW < 0.0 and s.time_s - self.driven_s >= c.engine.braking_s
         if braked or (kmh == 0.0 and self.beside_slips):
             self.wanted = False
-        elif kmh > speed_kmh or (kW > power_kW and s.time_s - self.less_s >= c.electric.lasting_s):
+        elif kmh > speed_kmh or (kW > power_kW and s.time_s - self.within_s >= c.electric.lasting_s):
             self.wanted = True
         elif kmh <= max(speed_kmh - c.electric.speed_hysteresis_kmh, 0.0) and kW <= max(power_kW - c.electric.power_hysteresis_kW, 0.0):
             self.wanted = False

@@ -1,10 +1,9 @@
 """Tuning of the rules: any subset of a calibration's parameters, several cycles, least fuel at equal charge, caps on changes.
 
-The cost of a calibration on a road (see ``roads``) is its objective over the least that ends with the same charge, read off optima at
-several charges and their costates; a charge at the end further than ``FREE_CHARGE`` from the target costs extra, for a trip goes on, and so
-does every start and change beyond the caps. The mean over the roads is minimised by an evolution strategy that adapts its covariance
-(Hansen and Ostermeier, Evolutionary Computation 9, 2001; the package cma), whole populations at a time, so that the result does not depend
-on the number of workers.
+The cost of a calibration on a road (see ``roads``) is its objective over the least that ends with the same charge (see ``trip``); a charge
+at the end further than ``FREE_CHARGE`` from the target costs extra, for a trip goes on, and so does every start and change beyond the caps.
+The mean over the roads is minimised by an evolution strategy that adapts its covariance (Hansen and Ostermeier, Evolutionary Computation 9,
+2001; the package cma), whole populations at a time, so that the result does not depend on the number of workers.
 
 Every evaluation may be written to a journal; a run that is started again with it finds them there and goes on.
 """
@@ -21,26 +20,24 @@ from dataclasses import dataclass, field
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ems.errors import InputError, Mistake, RunError, nearest_name
+from ems.errors import InputError, RunError
+from ems.numerics import numerics_version
 from ems.solve.clock import Progress
-from ems.strategies.calibration import Calibration, changed, parameters
+from ems.strategies.calibration import Calibration
 from ems.strategies.course import Course, course_of
-from ems.strategies.roads import AS_IT_IS, road
+from ems.strategies.ranges import Range, calibrated
+from ems.strategies.roads import road
 from ems.strategies.rules import Rules
 from ems.strategies.simulate import Driven, drive
+from ems.strategies.trip import Trip
 from ems.types import Array
 
-if TYPE_CHECKING:
-    from ems.layout.model import Layout
-    from ems.solve.optimum import Optimum
-
+NO_CAPS = (math.inf, math.inf)                      # most engine starts, and most changes of configuration, a kilometre
 UNSEEN = ("hill-town", "udds", "hwfet", "wltc-2")   # fixed before anything was tuned; never tuned on by default
 TRAINED = ("wltc-3b", "nedc", "us06")
-ENDS = (-0.15, -0.075, 0.0, 0.075, 0.15)    # charges at the end, from the target, that optima are solved to
 FREE_CHARGE = 0.15          # charge at the end, from the target, that costs no more than the optimum needs for it
 CHARGE_WEIGHT = 4.0         # cost of the square of what is beyond
 CAP_WEIGHT = 0.02           # cost of one start or change a kilometre beyond its cap
@@ -48,45 +45,7 @@ FAILED = 10.0               # cost of a calibration that cannot drive a cycle, o
 RANDOM = 200
 STEP = 0.2                  # of a range: how far from the start the search looks first
 DIGITS = 6                  # of a parameter, in the journal
-
-SPANS: dict[str, tuple[float, float]] = {
-    # unit: how far a search goes from where it starts, times the start (or up to the second, where that is more)
-    "kW": (0.2, 2.5), "km/h": (0.5, 1.6), "s": (0.0, 3.0), "-": (0.0, 3.0), "km/h per kW": (0.0, 3.0)}
-LEAST_REACH = {"kW": 12.0, "km/h": 15.0, "s": 12.0, "-": 0.4, "km/h per kW": 1.0}
-APART_J = 1e3               # of stored energy, that optima of a road must be apart
-TOP_MARGIN = 0.003          # charge below the window's top that an optimum is asked to end with
-LEFT_OUT = ("charge.", "regeneration.", "electric.depleting", ".down_kmh")
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """A parameter that is searched: from low to high, beginning at start."""
-
-    name: str
-    start: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class Trip:
-    """A road to tune on, and the least objective [g] by stored energy at the end [J], ascending."""
-
-    cycle: str
-    road: str
-    km: float
-    end_J: tuple[float, ...]
-    least_g: tuple[float, ...]
-
-    def least_at_g(self, end_J: float) -> float:
-        """The least objective that ends with an energy: monotone between the optima, straight on beyond them."""
-        from scipy.interpolate import PchipInterpolator
-
-        if len(self.end_J) == 1:
-            return self.least_g[0]
-        curve = PchipInterpolator(self.end_J, self.least_g)
-        inside = min(max(end_J, self.end_J[0]), self.end_J[-1])
-        return float(curve(inside) + curve(inside, 1) * (end_J - inside))
+USES = ("kernels", "components", "layout", "trips", "configurations", "plant", "tables", "solve", "strategies")     # what costs come from
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,62 +56,8 @@ class Task:
     overrides: tuple[str, ...]
     trips: tuple[Trip, ...]
     calibration: str
-    caps: tuple[float, float] = (math.inf, math.inf)
+    caps: tuple[float, float] = NO_CAPS
     hysteresis: Mapping[str, float] = field(default_factory=dict)
-
-
-def ranges(calibration: Calibration, names: Sequence[str] = ()) -> list[Range]:
-    """Ranges of the parameters named, or of all that matter on a sustaining trip; the last gear's lines are none.
-
-    Raises ``InputError`` for a name that is not known.
-    """
-    known = {p.name: p for p in parameters(calibration)}
-    wrong = [n for n in names if n not in known]
-    if wrong:
-        raise InputError([Mistake("--parameter", "", f"'{n}'", f"a parameter: {', '.join(known)}", nearest_name(n, known)) for n in wrong])
-    last = {f"gears.{ladder}.{len(getattr(calibration.gears, ladder))}.up_kmh" for ladder in ("electric", "engine")}
-    usual = [n for n in known if not any(part in n for part in LEFT_OUT) and n not in last and not _idle(n, calibration)]
-    found = []
-    for name in names or usual:
-        p = known[name]
-        low, high = SPANS[p.unit]
-        reach = LEAST_REACH[p.unit]
-        least, most = low * p.value, max(high * p.value, p.value + reach)
-        found.append(Range(name, p.value, max(p.low, min(least, p.value)), min(p.high, most)))
-    return found
-
-
-def _idle(name: str, calibration: Calibration) -> bool:
-    """Whether a parameter has nothing to act on in this calibration."""
-    gears = calibration.gears
-    if name.startswith("series."):
-        return not calibration.series.configuration or not gears.engine
-    return (name == "gears.load_kmh_per_kW" and len(gears.engine) < 2) or (
-        name == "gears.dwell_s" and max(len(gears.engine), len(gears.electric)) < 2)
-
-
-def hysteresis_of(calibration: Calibration) -> dict[str, float]:
-    """How far each down line lies below the up line before it: kept while up lines are tuned."""
-    found = {}
-    for ladder in ("electric", "engine"):
-        rungs = getattr(calibration.gears, ladder)
-        for i in range(len(rungs) - 1):
-            found[f"gears.{ladder}.{i + 1}"] = rungs[i].up_kmh - rungs[i + 1].down_kmh
-    return found
-
-
-def calibrated(calibration: Calibration, values: Mapping[str, float], hysteresis: Mapping[str, float]) -> Calibration:
-    """The calibration with values put in; down lines that are not among them follow their up lines, and stay below them."""
-    full = dict(values)
-    for ladder in ("electric", "engine"):
-        rungs = getattr(calibration.gears, ladder)
-        for i in range(len(rungs) - 1):
-            up, down = f"gears.{ladder}.{i + 1}.up_kmh", f"gears.{ladder}.{i + 2}.down_kmh"
-            if up in full and down not in full:
-                full[down] = max(full[up] - hysteresis.get(f"gears.{ladder}.{i + 1}", 0.0), 0.0)
-            if up in full or down in full:
-                full[down] = min(full.get(down, rungs[i + 1].down_kmh), full.get(up, rungs[i].up_kmh))
-    return changed(calibration, full)
 
 
 # -- one evaluation ------------------------------------------------------------------------------------------------------
@@ -171,7 +76,7 @@ def _courses(layout: str, overrides: tuple[str, ...], wanted: tuple[tuple[str, s
     return tuple(made)
 
 
-def cost_of(driven: Driven, course: Course, trip: Trip, caps: tuple[float, float] = (math.inf, math.inf)) -> float:
+def cost_of(driven: Driven, course: Course, trip: Trip, caps: tuple[float, float] = NO_CAPS) -> float:
     """Cost of a driven trip over the optimum's objective, as the module's text says."""
     end_J = float(driven.energy_J[-1])
     cost = driven.objective_g / trip.least_at_g(end_J)
@@ -204,7 +109,8 @@ class Evaluator:
     def __init__(self, task: Task, searched: Sequence[Range], journal: Path | None, mapper: Callable[..., Iterable[float]],
                  say: Progress) -> None:
         self.task, self.searched, self.journal, self.mapper, self.say = task, searched, journal, mapper, say
-        self.known: dict[tuple[float, ...], float] = _read_journal(journal, _digest(task, searched))
+        self.digest = _digest(task, searched)
+        self.known: dict[tuple[float, ...], float] = _read_journal(journal, self.digest)
         _end_last_line(journal)
         self.count, self.best = 0, math.inf
 
@@ -220,7 +126,7 @@ class Evaluator:
         found = self.mapper(_evaluate_pair, [(self.task, tuple(zip(names, k, strict=True))) for k in new])
         for k, cost in zip(new, found, strict=True):
             self.known[k] = cost
-            _append(self.journal, _digest(self.task, self.searched), k, cost)
+            _append(self.journal, self.digest, k, cost)
         self.count += len(keys)
         costs = [self.known[k] for k in keys]
         self.best = min([self.best, *costs])
@@ -233,9 +139,10 @@ def _evaluate_pair(pair: tuple[Task, tuple[tuple[str, float], ...]]) -> float:
 
 
 def _digest(task: Task, searched: Sequence[Range]) -> str:
+    """Of everything that a cost depends on, the program's sources among it: a journal of other costs is not gone on from."""
     import hashlib
 
-    words = repr((task.layout, task.overrides, task.trips, task.calibration, task.caps, [r.name for r in searched]))
+    words = repr((numerics_version(USES), task.layout, task.overrides, task.trips, task.calibration, task.caps, [r.name for r in searched]))
     return hashlib.sha256(words.encode()).hexdigest()[:16]
 
 
@@ -300,7 +207,6 @@ def search(evaluator: Evaluator, seed: int, evaluations: int) -> Found:
 
     searched = evaluator.searched
     low, span = np.array([r.low for r in searched]), np.array([r.high - r.low for r in searched])
-    span = np.where(span > 0.0, span, 1.0)
     start = (np.array([r.start for r in searched]) - low) / span
     best, cost = start, evaluator.costs([low + start * span])[0]
     size = min(4 + int(3.0 * math.log(start.size)), evaluations - evaluator.count)
@@ -329,32 +235,3 @@ def best_of_random(evaluator: Evaluator, seed: int, count: int = RANDOM) -> Foun
     costs = evaluator.costs(vectors)
     best = int(np.argmin(costs))
     return _found(evaluator, vectors[best], costs[best])
-
-
-def trip_of(layout: Layout, course: Course, cycle: str, name: str = AS_IT_IS) -> tuple[Trip, Optimum]:
-    """A road as a trip to tune on, named by the cycle's word and the road, and the optimum that ends at the target charge.
-
-    A charge that cannot be reached on this road is left out; an optimum that ends above the charge asked for stands where it ends.
-    Raises what ``ems.optimum`` raises at the target.
-    """
-    from ems.solve.optimum import optimum
-
-    battery, at_target = layout.battery, None
-    ends_J: list[float] = []
-    least_g: list[float] = []
-    for from_target in ENDS:
-        asked = min(max(battery.soc_target + from_target, battery.soc_low), battery.soc_high - TOP_MARGIN)
-        try:
-            best = optimum(layout, course.cycle, charge=(battery.soc_target, asked))
-        except RunError:
-            if from_target == 0.0:
-                raise
-            continue
-        end_J = course.energy_J(best.soc_end)
-        if not ends_J or end_J > ends_J[-1] + APART_J:
-            ends_J.append(end_J)
-            least_g.append(best.objective_g)
-        if from_target == 0.0:
-            at_target = best
-    assert at_target is not None
-    return Trip(cycle, name, course.demand.distance_m / 1e3, tuple(ends_J), tuple(least_g)), at_target

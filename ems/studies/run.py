@@ -16,8 +16,9 @@ from types import FrameType
 from typing import Any
 
 from ems.errors import InputError, Mistake, RunError
+from ems.numerics import LIBRARIES
 from ems.studies.cases import Case, cycle_warnings, load_cases, neighbours_together, sources, task_of
-from ems.studies.numerics import LIBRARIES, numerics_of
+from ems.studies.numerics import numerics_of
 from ems.studies.pools import Pool, make_pool
 from ems.studies.store import CaseRow, Store
 from ems.studies.studyfile import Plan, read_study

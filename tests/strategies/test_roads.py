@@ -33,9 +33,25 @@ def test_hills_end_where_they_began():
     flat = load_cycle("nedc")
     hilly = road(flat, HILLS)
     assert np.abs(hilly.grade).max() == pytest.approx(0.04, rel=1e-3)
-    assert abs(hilly.altitude_m[-1]) < 1.0 and hilly.altitude_m.max() > 60.0
+    height_m = 0.04 * flat.distance_m / 2 / np.pi                            # of either of two hills: the integral of the sine
+    assert abs(hilly.altitude_m[-1]) < 1.0 and hilly.altitude_m.max() == pytest.approx(height_m, rel=0.01)
     assert np.array_equal(hilly.speed_m_s, flat.speed_m_s)
     assert road(flat, AS_IT_IS) is flat
+
+
+def test_a_phase_keeps_its_hills_and_loads_and_is_another_for_them():
+    """The second of NEDC's equal urban parts, with a hill and a load of its own; a phase in which nothing moves is no road."""
+    flat = load_cycle("nedc")
+    second = flat.phases[1]
+    inside = (flat.time_s[:-1] >= second.start_s) & (flat.time_s[:-1] < second.end_s)
+    hill = (flat.time_s > second.start_s) & (flat.time_s < second.end_s)
+    cycle = replace(flat, grade=np.where(hill, 0.02, 0.0), auxiliary_W=np.where(inside, 300.0, 0.0))
+    assert roads(cycle) == (AS_IT_IS, "urban 1", second.name, "extra-urban")
+    again = road(cycle, second.name)
+    assert again.duration_s == 7 * 195 and not again.phases and again.file is None
+    assert (again.auxiliary_W == 300.0).all() and np.sum(again.grade == 0.02) == 7 * 194
+    still = replace(flat, phases=(replace(second, name="rest", start_s=0.0, end_s=11.0), flat.phases[-1]))
+    assert roads(still) == (AS_IT_IS, "extra-urban", HILLS)
 
 
 def test_a_phase_on_the_move_is_no_road():

@@ -4,34 +4,35 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from ems.errors import InputError, RunError
 from ems.judge.tuning import tune
+from ems.layout.load import load_layout
+from ems.solve.optimum import optimum
 from ems.strategies.calibration import load_calibration, parameters, to_toml
+from ems.strategies.course import course_of
 from ems.strategies.ecms import Ecms
 from ems.strategies.first_calibration import default_calibration
 from ems.strategies.fit import fitted, threshold
-from ems.strategies.roads import HILLS
+from ems.strategies.ranges import calibrated, hysteresis_of, ranges
+from ems.strategies.roads import HILLS, road
 from ems.strategies.simulate import drive
+from ems.strategies.trip import Trip, trip_of
 from ems.strategies.tune import (
     FAILED,
     UNSEEN,
     Evaluator,
     Task,
-    Trip,
     _digest,
     _read_journal,
     best_of_random,
-    calibrated,
     cost_of,
     evaluate,
-    hysteresis_of,
-    ranges,
     search,
-    trip_of,
 )
 from ems.trips.cycle import load_cycle
 
@@ -119,8 +120,6 @@ def test_cost_at_equal_charge(courses, target_J):
 def test_the_least_between_optima_is_the_optimum_there(courses, start, stop, ends):
     """A charge that no optimum of the trip was solved to: read off within 0.2 % of one that is solved to it. After 130 km/h the last
     braking brings the charge above the lowest one asked for: that optimum stands where it ends."""
-    from ems.solve.optimum import optimum
-
     c = courses("three-clutch", "wltc-3b", start, stop)
     trip, _ = trip_of(c.plant.layout, c, "piece")
     assert len(trip.end_J) >= 4
@@ -128,6 +127,50 @@ def test_the_least_between_optima_is_the_optimum_there(courses, start, stop, end
     for end in ends:
         best = optimum(c.plant.layout, c.cycle, charge=(0.55, end))
         assert trip.least_at_g(c.energy_J(end)) == pytest.approx(best.objective_g, rel=2e-3)
+
+
+def test_beyond_the_optima_a_trip_goes_straight_on():
+    """By hand; where charge was left over at the lowest, less of it saves nothing."""
+    trip = Trip("x", "", 1.0, (0.0, 1e5, 2e5), (100.0, 110.0, 120.0))
+    assert [trip.least_at_g(end) for end in (-1e5, 0.0, 5e4, 2e5, 3e5)] == pytest.approx([90.0, 100.0, 105.0, 120.0, 130.0])
+    assert replace(trip, level_below=True).least_at_g(-1e5) == 100.0
+
+
+def optimum_of(least_g, ends):
+    """In place of ``ems.solve.optimum.optimum``: objective and charge at the end by the charge asked for."""
+    return lambda _layout, _cycle, charge: SimpleNamespace(objective_g=least_g[round(charge[1], 9)], soc_end=ends[round(charge[1], 9)])
+
+
+def test_an_optimum_stands_where_it_ends(courses, monkeypatch):
+    """Asked for 0.40 and 0.475 both end at 0.48: one optimum, and less saves nothing."""
+    least = {0.4: 90.0, 0.475: 90.0, 0.55: 100.0, 0.625: 105.0, 0.7: 110.0}
+    monkeypatch.setattr("ems.solve.optimum.optimum", optimum_of(least, {0.4: 0.48, 0.475: 0.48, 0.55: 0.55, 0.625: 0.625, 0.7: 0.7}))
+    c = courses("series", "wltc-3b", 0, 330)
+    trip, best = trip_of(c.plant.layout, c, "piece")
+    assert best.objective_g == 100.0 and trip.level_below
+    assert trip.least_g == (90.0, 100.0, 105.0, 110.0)
+    assert trip.end_J == pytest.approx([c.energy_J(soc) for soc in (0.48, 0.55, 0.625, 0.7)])
+
+
+def test_a_target_at_the_top_of_the_window_is_solved_to(courses, monkeypatch):
+    """No further from the top than optima are asked to end: once a traceback."""
+    same = {0.4: 90.0, 0.475: 95.0, 0.55: 100.0}
+    monkeypatch.setattr("ems.solve.optimum.optimum", optimum_of(same, {soc: soc for soc in same}))
+    layout = load_layout("series", overrides=("battery.soc_high=0.551",))
+    trip, best = trip_of(layout, courses("series", "wltc-3b", 0, 330), "piece")
+    assert trip.least_g == (90.0, 95.0, 100.0) and best.objective_g == 100.0 and not trip.level_below
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("end", [0.35, 0.45, 0.475, 0.51, 0.65])
+def test_charge_that_a_last_descent_exceeds_is_worth_nothing(end):
+    """NEDC over hills ends downhill: three-clutch cannot come to the foot emptier than the descent fills it, and the least fuel bends.
+    A cubic through optima that stood where they were asked to end was 2.8 % too high there."""
+    layout = load_layout("three-clutch")
+    c = course_of(layout, road(load_cycle("nedc"), HILLS))
+    trip, _ = trip_of(layout, c, "nedc", HILLS)
+    best = optimum(layout, c.cycle, charge=(0.55, end))
+    assert trip.level_below and trip.least_at_g(c.energy_J(end)) == pytest.approx(best.objective_g, rel=5e-3)
 
 
 def test_the_search_is_seeded_improves_and_goes_on_from_its_journal(task, tmp_path):
