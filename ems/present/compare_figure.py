@@ -57,7 +57,8 @@ def plot_choices(found: Comparison, ax: Axes | None = None) -> Axes:
     ax.set_yticks([t for t in ax.get_yticks() if 0.0 <= t <= 1.05 * top])
     agreed = float(width_s[np.array(rows[0][1]) == np.array(rows[1][1])].sum() / width_s.sum())
     dress(ax, "speed [km/h]", f"The mode chosen is the best at its state {100 * agreed:.0f} % of the time")
-    ax.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=8, handlelength=1.8, handleheight=1.1)
+    ax.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), frameon=False, fontsize=8, handlelength=1.8, handleheight=1.1,
+              title="share of the time, mean of both rows", title_fontsize=8, alignment="left")
     return ax
 
 

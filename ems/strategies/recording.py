@@ -23,6 +23,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -119,19 +120,19 @@ def load_recording(path: Path, layout: Layout, where: str | None = None) -> Reco
     mapping = validate(MappingFile, read_toml(path, place), place)
     mistakes = Mistakes()
     _check_names(mapping, layout, place, mistakes)
-    csv = path.parent / mapping.recording
-    if not csv.is_file():
+    file = path.parent / mapping.recording
+    if not file.is_file():
         mistakes.add(place, "recording", f"'{mapping.recording}'", "an existing CSV file, relative to the mapping file")
         mistakes.raise_if_any()
     wanted = _wanted(mapping)
-    frame = _frame(csv, mapping.recording)
+    frame = _frame(file, mapping.recording)
     for key, column in wanted.items():
         if column not in frame:
             mistakes.add(place, key, f"'{column}'", f"a column of {mapping.recording}", nearest_name(column, frame))
     mistakes.raise_if_any()
     values, unreadable = _numbers({k: frame[c] for k, c in wanted.items() if not k.startswith("states.")})
     states = {name: [text.strip() for text in frame[column]] for name, column in mapping.states.items()}
-    return _ordered(csv, mapping, values, states, unreadable, place)
+    return _ordered(file, mapping, values, states, unreadable, place)
 
 
 def _check_names(mapping: MappingFile, layout: Layout, where: str, mistakes: Mistakes) -> None:
@@ -156,11 +157,11 @@ def _wanted(mapping: MappingFile) -> dict[str, str]:
 def _frame(path: Path, where: str) -> dict[str, list[str]]:
     """Columns of a CSV file as text, cells that a short row lacks empty."""
     lines = [line for line in read_text(path, where).splitlines() if line.strip() and not line.startswith("#")]
-    header = [cell.strip().strip('"') for cell in lines[0].split(",")]
-    rows = [line.split(",") for line in lines[1:]]
+    table = [[cell.strip() for cell in row] for row in csv.reader(lines, skipinitialspace=True)]
+    header, rows = table[:1], table[1:]
     if not rows:
         raise InputError([Mistake(where, "", "a header without rows", "a recording")])
-    return {name: [row[i].strip().strip('"') if i < len(row) else "" for row in rows] for i, name in enumerate(header)}
+    return {name: [row[i] if i < len(row) else "" for row in rows] for i, name in enumerate(header[0])}
 
 
 def _numbers(texts: dict[str, list[str]]) -> tuple[dict[str, Array], int]:

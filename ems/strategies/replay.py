@@ -252,4 +252,7 @@ def load_replay(layout: Layout, file: str, *, plant: Plant | None = None) -> Rep
     path = Path(file).expanduser()
     if not path.is_file():
         raise InputError([Mistake("--strategy", "", f"'{file}'", "an existing mapping file of a recording")])
+    if path.suffix.lower() == ".csv":
+        raise InputError([Mistake("--strategy", "", f"'{file}', a recording", f'its mapping file (TOML): recording = "{path.name}", then '
+                                  '[columns] with time_s = "its column of time", engine_rpm and so on')])
     return Replay(load_recording(path, layout, file), f"replay:{file}")

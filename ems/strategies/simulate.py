@@ -19,6 +19,7 @@ Words in italics are the keys of the counts, in intervals; ``battery`` counts th
 from __future__ import annotations
 
 import math
+import traceback
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
@@ -168,13 +169,32 @@ class _Drive:
         course = self.course
         present = -1
         for k in range(self.node.size):
-            request = self.strategy.decide(self._situation(k, present))
+            request = self._decided(self._situation(k, present))
             present = self._interval(k, present, request)
         before = np.concatenate([[len(course.plant.nodes)], self.node[:-1]])
         starts = course.fixed_fuel_g[before, self.node]
         return Driven(self.node, self.choice, self.energy_J, float(np.sum(self.fuel_g + starts)),
                       float(course.fixed_price_g[before, self.node].sum()), engine_starts(course.plant, self.node),
                       configuration_changes(course.plant, self.node), {name: n for name, n in self.counts.items() if n})
+
+    def _decided(self, situation: Situation) -> Request:
+        """What the strategy asks for. What a class of the user's does wrong is told as its own mistake, with the second and the line."""
+        if type(self.strategy).__module__.startswith("ems."):
+            return self.strategy.decide(situation)
+        where = f"second {situation.time_s:g}: decide of {type(self.strategy).__name__}"
+        try:
+            request = self.strategy.decide(situation)
+        except Exception as error:
+            last = traceback.extract_tb(error.__traceback__)[-1]
+            raise RunError(f"{where} failed in {last.filename}, line {last.lineno} ({type(error).__name__}: {error})") from error
+        if not isinstance(request, Request):
+            raise RunError(f"{where} gave {request!r}; expected a Request of ems.strategies.protocol")
+        numbers = (request.engine_speed_rad_s, request.engine_torque_Nm, request.battery_power_W, request.regeneration,
+                   *(request.machine_torque_Nm or ()))
+        wrong = [x for x in numbers if x is not None and not isinstance(x, int | float | np.number)]
+        if wrong:
+            raise RunError(f"{where} asked for {wrong[0]!r}; expected a number or None")
+        return request
 
     def _situation(self, k: int, present: int) -> Situation:
         course = self.course

@@ -132,6 +132,7 @@ def test_figures_draw_into_the_axes_they_are_given(found):
         assert plot(found, ax=ax) is ax and ax.lines
         assert plot(found) is not ax
     panels = compare_figure(found).axes
+    assert "both rows" in panels[0].get_legend().get_title().get_text()
     assert panels[1].lines[0].get_ydata()[-1] == pytest.approx(found.gap_g)
     assert panels[2].lines[0].get_ydata()[-1] == pytest.approx(found.soc_end)
 

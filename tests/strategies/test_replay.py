@@ -99,3 +99,21 @@ def test_a_recording_that_is_too_slow(courses, tmp_path):
     path.write_text('recording = "drive.csv"\n[columns]\ntime_s = "t"\n', encoding="utf-8")
     with pytest.raises(InputError, match="1 to 20 samples"):
         load_recording(path, courses("series", *PIECE).plant.layout)
+
+
+def test_cells_in_quotes_may_hold_commas(driven, tmp_path):
+    """As ours do: a mode is called "electric, one machine" in an exported trace."""
+    c, run = driven
+    path = record(run, tmp_path, noise_rpm=0.0, missing=0.0)
+    lines = (tmp_path / "drive.csv").read_text(encoding="utf-8").splitlines()
+    plain = load_recording(path, c.plant.layout)
+    (tmp_path / "drive.csv").write_text("\n".join(['"mode, in words",' + lines[0], *('"electric, one machine",' + x for x in lines[1:])]),
+                                        encoding="utf-8")
+    quoted = load_recording(path, c.plant.layout)
+    assert quoted.unreadable == 0 and all(np.array_equal(quoted.values[name], plain.values[name]) for name in plain.values)
+
+
+def test_a_recording_in_place_of_its_mapping_file_is_told(courses, tmp_path):
+    (tmp_path / "drive.csv").write_text("t,v\n0,0\n1,3\n", encoding="utf-8")
+    with pytest.raises(InputError, match="mapping file"):
+        load_strategy(f"replay:{tmp_path / 'drive.csv'}", courses("three-clutch", *PIECE).plant.layout)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from ems.errors import InputError
+from ems.errors import InputError, RunError
 from ems.kernels.simulate import internal, room
 from ems.solve.optimum import optimum
 from ems.strategies.ecms import Ecms
@@ -180,3 +180,34 @@ def test_a_battery_below_its_window_is_charged_back_into_it(courses, short_J):
     space = room(b, b.low_J - short_J, 1.0, np.array([1.0, 0.0, 0.0]))
     assert space.high < 0.0
     assert b.low_J - short_J - internal(space, space.high) >= b.low_J
+
+
+class Dividing:
+    """Fails while it decides."""
+
+    def decide(self, s):
+        return Request(s.possible[0 if s.time_s < 3.0 else 1 // 0])
+
+
+class Wordy:
+    """Gives a word in place of a request."""
+
+    def decide(self, s):
+        return "off:open"
+
+
+class Torque:
+    """Asks for a torque in words."""
+
+    def decide(self, s):
+        return Request(s.possible[0], engine_torque_Nm="much")
+
+
+@pytest.mark.parametrize(("made", "words"), [
+    (Dividing, r"second 3: decide of Dividing failed in .*test_simulate\.py, line \d+ \(ZeroDivisionError"),
+    (Wordy, "second 0: decide of Wordy gave 'off:open'; expected a Request"),
+    (Torque, "second 0: decide of Torque asked for 'much'; expected a number or None")])
+def test_what_a_class_of_the_users_does_wrong_is_told_as_its_own(courses, made, words):
+    c = courses("series", *PIECE)
+    with pytest.raises(RunError, match=words):
+        simulate(c.plant.layout, c.cycle, made(), course=c)
