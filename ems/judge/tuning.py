@@ -115,7 +115,7 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
     notes: list[str] = []
     found = _trips(loaded, {c: courses[c] for c in cycles}, plain, notes, say)
     trips = tuple(trip for trip, _ in found)
-    start = fitted(first, courses[cycles[0]].plant, [best.trace for _, best in found])
+    start = _start(first, fitted(first, courses[cycles[0]].plant, [best.trace for _, best in found]), names)
     searched = ranges(start, names)
     task = Task(layout, tuple(overrides), trips, start.model_dump_json(), caps, hysteresis_of(start))
     with workers(processes) as mapper:
@@ -175,6 +175,11 @@ def _read(layout: str, overrides: Sequence[str], file: str | None, names: Sequen
     mistakes.raise_if_any()
     assert loaded is not None and first is not None
     return loaded, first, {word: cycle for word, cycle in cycles.items() if cycle is not None}
+
+
+def _start(first: Calibration, fit: Calibration, names: Sequence[str]) -> Calibration:
+    """The fitted calibration; where parameters are named, the one begun from with only these fitted: what is not asked for stays."""
+    return calibrated(first, {name: _value(fit, name) for name in names}, hysteresis_of(first)) if names else fit
 
 
 def _courses_of(layout: Layout, cycles: Mapping[str, Cycle]) -> dict[str, Course]:

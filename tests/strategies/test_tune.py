@@ -13,7 +13,7 @@ from ems.errors import InputError, RunError
 from ems.judge.tuning import tune
 from ems.layout.load import load_layout
 from ems.solve.optimum import optimum
-from ems.strategies.calibration import load_calibration, parameters, to_toml
+from ems.strategies.calibration import changed, load_calibration, parameters, to_toml
 from ems.strategies.course import course_of
 from ems.strategies.ecms import Ecms
 from ems.strategies.first_calibration import default_calibration
@@ -225,6 +225,35 @@ def test_a_whole_tuning_and_its_command(short, tmp_path):
     assert any("type-approval" in str(line) for line in tune_text(found))
 
 
+def test_what_is_not_named_stays_as_it_was(short, tmp_path):
+    """A calibration of one's own and one parameter named: no other number of it is changed, and what is found is no worse than it."""
+    from ems.strategies.rules import load_rules
+
+    mine = load_rules(load_layout("series")).calibration
+    mine = changed(mine, {"electric.power_hysteresis_kW": 4.0, "electric.speed_kmh": 66.0, "engine.best_line_share": 0.31})
+    path = tmp_path / "mine.toml"
+    path.write_text(to_toml(mine), encoding="utf-8")
+    name = "electric.power_kW"
+    found = tune("series", [short[0]], file=str(path), unseen=[], names=[name], plain=True, evaluations=6, random=0, ecms=False)
+    before, after = ({p.name: p.value for p in parameters(c)} for c in (mine, found.calibration))
+    assert {n for n in before if before[n] != after[n]} <= {name}
+    assert found.gap("tuned", found.trained)[0] <= found.gap("first", found.trained)[0] + 0.05
+
+
+def test_lines_of_gears_that_are_named_stay_in_order(courses):
+    """By hand: the fit lies below the down line of the gear after, which is not named and keeps its distance."""
+    from ems.judge.tuning import _start
+
+    first = default_calibration(courses("three-clutch", "wltc-3b", 0, 600).plant)
+    line = "gears.engine.1.up_kmh"
+    low = 0.5 * first.gears.engine[1].down_kmh
+    fit = changed(first, {line: low, "gears.engine.2.down_kmh": 0.0, "electric.power_kW": 3.0})
+    start = _start(first, fit, [line])
+    assert start.gears.engine[0].up_kmh == low and start.gears.engine[1].down_kmh <= low
+    assert start.electric.power_kW == first.electric.power_kW
+    assert _start(first, fit, []) == fit
+
+
 def test_a_road_that_cannot_be_followed_is_left_out_and_told(courses):
     """Hills of 45 degrees: no car follows them; the cycle itself is tuned on."""
     from ems.judge import tuning
@@ -259,7 +288,6 @@ def test_unseen_cycles_are_fixed():
 
 def test_the_fit_finds_the_rules_own_thresholds(courses, target_J):
     """Trips driven by rules with known thresholds are fitted back to them."""
-    from ems.strategies.calibration import changed
     from ems.strategies.rules import Rules
     from ems.strategies.simulate import simulate
 
