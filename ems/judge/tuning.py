@@ -7,7 +7,7 @@ minimisation (ECMS) with its payback time tuned and its constant found anew on e
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -56,7 +56,7 @@ class Tuning:
 
     judged : name of a candidate -> its cycles; ``first``, ``fitted``, ``random``, ``tuned``, ``ecms``
     trained, unseen : names of cycles     roads : (cycle, road) looked at while tuning, the cycles themselves first of theirs
-    searched : parameters and their ranges     calibration : the tuned one
+    searched : parameters and their ranges     first, calibration : the one begun from, and the tuned one
     caps : most engine starts and most changes of configuration per kilometre that were asked for
     """
 
@@ -65,6 +65,7 @@ class Tuning:
     unseen: tuple[str, ...]
     roads: tuple[tuple[str, str], ...]
     searched: tuple[Range, ...]
+    first: Calibration
     calibration: Calibration
     judged: dict[str, tuple[Judged, ...]]
     evaluations: int
@@ -82,10 +83,11 @@ class Tuning:
         gaps = {name: {part: dict(zip(("mean_percent", "worst_percent"), g, strict=True)) if (g := self.gap(name, cycles)) else None
                        for part, cycles in (("trained", self.trained), ("unseen", self.unseen))} for name in self.judged}
         values = {r.name: _value(self.calibration, r.name) for r in self.searched}
+        begun = {r.name: _value(self.first, r.name) for r in self.searched}
         return {"layout": self.layout, "trained": list(self.trained), "unseen": list(self.unseen),
                 "roads": [dict(zip(("cycle", "road"), r, strict=True)) for r in self.roads], "evaluations": self.evaluations,
                 "seed": self.seed, "caps": dict(zip(("starts_per_km", "changes_per_km"), self.caps, strict=True)), "gaps": gaps,
-                "parameters": [asdict(r) | {"tuned": values[r.name]} for r in self.searched],
+                "parameters": [asdict(r) | {"first": begun[r.name], "tuned": values[r.name]} for r in self.searched],
                 "judged": {name: [asdict(j) for j in rows] for name, rows in self.judged.items()}, "notes": list(self.notes)}
 
 
@@ -121,18 +123,19 @@ def tune(layout: str, cycles: Sequence[str] = TRAINED, *, file: str | None = Non
     with workers(processes) as mapper:
         evaluator = Evaluator(task, searched, journal, mapper, say)
         chance = best_of_random(evaluator, seed, random) if random else None
-        evaluator.count = 0
-        best = _better_of(search(evaluator, seed, evaluations), evaluator, first, start, searched)
+        best = _best_of(search(evaluator, seed, evaluations), chance, evaluator, first, start, searched)
     candidates = _candidates(courses[cycles[0]], first, start, chance, best, task)
     say("optima at the charges the strategies end with")
     held = {name: _judge(name, loaded, courses, make, notes) for name, make in candidates.items()}
     if ecms:
         say("instantaneous minimisation, payback tuned")
         held["ecms"] = _judge("ecms", loaded, courses, _ecms(loaded, courses, trips), notes)
-    tuned = calibrated(start, best.values, task.hysteresis).model_copy(update={"title": f"{loaded.title}: tuned on {', '.join(cycles)}"})
-    notes += above_caps(held["tuned"], caps)
+    tuned = calibrated(start, best.values, task.hysteresis).model_copy(
+        update={"title": f"{loaded.title}: tuned on {', '.join(cycles)}", "layout": loaded.name})
+    notes += [*above_caps(held["tuned"], caps), *_lost(held, [c for c in courses if c not in cycles])]
+    notes += [f"{word} is tuned on, so it is not among the unseen." for word in unseen if word in cycles]
     return Tuning(loaded.name, tuple(cycles), tuple(c for c in courses if c not in cycles), tuple((t.cycle, t.road) for t in trips),
-                  tuple(searched), tuned, held, best.evaluations, seed, tuple(notes), caps)
+                  tuple(searched), first, tuned, held, best.evaluations, seed, tuple(notes), caps)
 
 
 def _trips(layout: Layout, courses: Mapping[str, Course], plain: bool, notes: list[str], say: Progress) -> list[tuple[Trip, Optimum]]:
@@ -189,14 +192,23 @@ def _courses_of(layout: Layout, cycles: Mapping[str, Cycle]) -> dict[str, Course
     return made
 
 
-def _better_of(found: Found, evaluator: Evaluator, first: Calibration, start: Calibration, searched: Sequence[Range]) -> Found:
-    """The search's result; or the calibration begun from, put into the same parameters, should that be better."""
-    at_first = {r.name: _value(first, r.name) for r in searched}
-    at_start = {r.name: _value(start, r.name) for r in searched}
-    both = [np.array(list(v.values())) for v in (at_first, at_start)]
-    costs = evaluator.costs(both)
-    best = min(zip(costs, (at_first, at_start), strict=True), key=lambda pair: pair[0])
-    return found if found.cost <= best[0] else Found(best[1], best[0], found.evaluations)
+def _best_of(found: Found, chance: Found | None, evaluator: Evaluator, first: Calibration, start: Calibration,
+             searched: Sequence[Range]) -> Found:
+    """The search's result; or a random one, or the calibrations begun from put into the same parameters, should they be better."""
+    begun = [{r.name: _value(calibration, r.name) for r in searched} for calibration in (first, start)]
+    evaluator.start("calibrations begun from")
+    costs = evaluator.costs([np.array(list(values.values())) for values in begun])
+    others = [Found(values, cost, found.evaluations) for values, cost in zip(begun, costs, strict=True)]
+    best = min([found, *others, *([chance] if chance is not None else [])], key=lambda f: f.cost)
+    return replace(best, evaluations=found.evaluations)
+
+
+def _lost(held: Mapping[str, Sequence[Judged]], unseen: Sequence[str]) -> list[str]:
+    """A sentence where the tuned calibration is worse on the unseen cycles, in the mean of those both drive, than the one begun from."""
+    gaps = {name: {j.cycle: j.gap_percent for j in held[name] if j.cycle in unseen} for name in ("first", "tuned")}
+    both = sorted(set(gaps["first"]) & set(gaps["tuned"]))
+    more = sum(gaps["tuned"][c] - gaps["first"][c] for c in both) / len(both) if both else 0.0
+    return [f"On the unseen cycles the tuned calibration loses {more:.2f} % against the one it began from."] if more > 0.005 else []
 
 
 def _candidates(course: Course, first: Calibration, start: Calibration, chance: Found | None, best: Found,

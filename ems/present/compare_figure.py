@@ -128,5 +128,5 @@ def _grown(prices_g: Array) -> Array:
 
 
 def _finding(found: Comparison) -> str:
-    return (f"The gap of {found.gap_g:.1f} g: {found.calibration_g:.1f} g calibration, {found.foresight_g:.1f} g foresight, "
-            f"{found.optimum_slack_g:.1f} g left open by the proof")
+    return (f"The gap of {found.gap_g:.1f} g: at least {found.calibration_g:.1f} g calibration, "
+            f"at most {found.foresight_g:.1f} g foresight, {found.optimum_slack_g:.1f} g left open by the proof")

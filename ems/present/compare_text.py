@@ -24,6 +24,7 @@ CAUSES = {
     "transition": "changes made, and those that being there makes necessary; negative: changes saved",
     "charge": "what no choice at the charge it had come to could save, and the slack of the proof",
 }
+NONE_KNOWN = "not known how much: no other controller that does not see ahead was found to end with this charge"
 METHODS = {
     "instantaneous": "an instantaneous controller tuned on this cycle",
     "stochastic": "a stochastic dynamic programme on this cycle's statistics",
@@ -68,9 +69,10 @@ def _prices(found: Comparison) -> str:
 def _split(found: Comparison) -> RenderableType:
     other = [METHODS[c["method"]] for c in found.causals][:1]
     best = METHODS[found.causal] if found.causal != "strategy" or not other else f"the strategy itself, better than {other[0]}"
+    above = f"above the best known controller that does not see ahead: {best}" if other else NONE_KNOWN
     rows = [
-        ("calibration", found.calibration_g, f"above the best known controller that does not see ahead: {best}"),
-        ("foresight", found.foresight_g, "what that controller loses to the optimum, which knows the trip"),
+        ("calibration, at least", found.calibration_g, above),
+        ("foresight, at most", found.foresight_g, "what that controller loses to the optimum, which knows the trip"),
         ("left open", found.optimum_slack_g, f"by the proof; the optimum's own ledger comes to {found.optimum_ledger_g:.2f} g"),
     ]
     cells = [(name, f"{g:.2f}", _percent(g, found.strategy_objective_g), bar(_share(g, found.gap_g)), why) for name, g, why in rows]

@@ -57,8 +57,9 @@ def _optimum(found: Optimum) -> str:
 
 
 def _comparison(found: Comparison) -> str:
-    rows = [(f"gap, {name}", f"{grams:.2f} g") for name, grams in
-            (("calibration", found.calibration_g), ("foresight", found.foresight_g), ("left open by the proof", found.optimum_slack_g))]
+    split = (("calibration, at least", found.calibration_g), ("foresight, at most", found.foresight_g),
+             ("left open by the proof", found.optimum_slack_g))
+    rows = [(f"gap, {name}", f"{grams:.2f} g") for name, grams in split]
     return card(f"{found.strategy} on {found.layout.name} over {found.cycle.name}",
                 f"{found.strategy_l_per_100km:.3f} l/100 km; the least possible is {found.optimum_l_per_100km:.3f}.",
                 [*rows, *((f"price, {cause}", f"{grams:.2f} g") for cause, grams in found.by_cause.items())],

@@ -54,14 +54,15 @@ def _by_cycle(found: Tuning) -> RenderableType:
         tuned = gaps["tuned"]
         last = (f"{tuned.starts_per_km:.2f}", f"{tuned.changes_per_km:.2f}", f"{tuned.soc_end:.3f}") if tuned else ("-", "-", "-")
         rows.append((cycle, *(f"{j.gap_percent:.2f} %" if j else "stuck" for j in gaps.values()), *last))
-    head = ("cycle", *found.judged, "starts/km", "changes/km", "charge at the end")
+    head = ("cycle", *found.judged, "tuned: starts/km", "changes/km", "charge at the end")
     return columns(rows, (False, *([True] * (len(head) - 1))), head)
 
 
 def _parameters(found: Tuning) -> RenderableType:
-    tuned = {p.name: p for p in parameters(found.calibration)}
-    rows = [(r.name, f"{r.start:.4g}", f"{tuned[r.name].value:.4g}", tuned[r.name].unit) for r in found.searched]
-    return columns(rows, (False, True, True, False), ("parameter", "fitted", "tuned", "unit"))
+    first, tuned = ({p.name: p for p in parameters(c)} for c in (found.first, found.calibration))
+    rows = [(r.name, f"{first[r.name].value:.4g}", f"{r.start:.4g}", f"{tuned[r.name].value:.4g}", tuned[r.name].unit)
+            for r in found.searched]
+    return columns(rows, (False, True, True, True, False), ("parameter", "first", "fitted", "tuned", "unit"))
 
 
 def parameters_text(layout: str, found: Sequence[Parameter]) -> list[RenderableType]:

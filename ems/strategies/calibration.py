@@ -130,6 +130,7 @@ class Calibration(Table):
     """A whole calibration file of the rules."""
 
     title: str = Field(default="", description="what it is for, in one line", json_schema_extra={"unit": "-"})
+    layout: str = Field(default="", description="layout it was made for; empty: not said", json_schema_extra={"unit": "-"})
     charge: ChargeTable = quantity("which charge is held", "-")
     electric: ElectricTable = quantity("driving without the engine", "-")
     engine: EngineTable = quantity("running time and load of the engine", "-", default_factory=EngineTable)
@@ -216,8 +217,8 @@ def changed(calibration: Calibration, values: Mapping[str, float], where: str = 
 def to_toml(calibration: Calibration) -> str:
     """The calibration file, every value with its unit, bounds and meaning."""
     lines = ["# Calibration of the rules. A computed calibration is a proposal: check it on a rig before it drives on a road.", ""]
-    if calibration.title:
-        lines += [f"title = {_quoted(calibration.title)}", ""]
+    words = [f"{key} = {_quoted(value)}" for key in ("title", "layout") if (value := getattr(calibration, key))]
+    lines += [*words, ""] if words else []
     for name, field in Calibration.model_fields.items():
         table = getattr(calibration, name)
         if isinstance(table, Table):

@@ -109,6 +109,7 @@ def first_calibration(plant: Plant) -> Calibration:
     battery = plant.layout.battery
     return Calibration(
         title=f"{plant.layout.title}: first calibration, derived, not tuned",
+        layout=plant.layout.name,
         charge=_charge(battery.soc_target, battery.soc_high),
         electric=ElectricTable(speed_kmh=speed_kmh, power_kW=power_kW, power_per_charge_kW=per_charge_kW(power_kW),
                                power_hysteresis_kW=round(power_kW - stop_kW, 1)),

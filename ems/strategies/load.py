@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 WORDS = ("rules", "rules:FILE", "ecms", "ecms-adaptive", "replay:FILE", "python:module:Class", "default")
 OPTION = "--strategy"
+_NEEDS = {"rules": "rules, or rules:FILE with a calibration file", "replay": "replay:FILE, the mapping file of a recording",
+          "python": "python:module:Class or python:file.py:Class"}
 
 
 def load_strategy(word: str, layout: Layout, *, where: str = OPTION, plant: Plant | None = None) -> Strategy:
@@ -26,7 +28,9 @@ def load_strategy(word: str, layout: Layout, *, where: str = OPTION, plant: Plan
     plant : of the layout, to save building it again
     Raises ``InputError`` for a word, a file or a class that is not known.
     """
-    kind, _, rest = word.partition(":")
+    kind, colon, rest = word.partition(":")
+    if not rest and kind in _NEEDS and (colon or kind != "rules"):
+        raise InputError([Mistake(where, "", f"'{word}'", _NEEDS[kind])])
     if kind in ("rules", "default") and not (kind == "default" and rest):
         from ems.strategies.rules import load_rules
 

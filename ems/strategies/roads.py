@@ -20,22 +20,22 @@ AS_IT_IS = ""               # name of the road that is the cycle itself
 HILLS = "over hills"
 SHORTEST_S = 1200.0         # a phase is driven again and again until it is so long, about as long as a shipped cycle; no source
 STEEPEST = 0.04             # grade of the hills, rise over run; no source
+LEVEL_M = 1.0               # of height, by which the end of a phase may differ from its start
 HILL_M = 6000.0             # length of a hill, up and down, about: 76 m high at that grade; no source
 
 
 def roads(cycle: Cycle) -> tuple[str, ...]:
     """Names of the roads made of a cycle, the cycle itself first.
 
-    Phases that do not begin and end at rest make none, equal ones make one; hills are for cycles on the level.
+    Phases that do not begin and end at rest, and at one height, make none, equal ones make one; hills are for cycles on the level.
     """
     found = [AS_IT_IS]
     if len(cycle.phases) > 1:
         pieces: list[tuple[Array, Array, Array]] = []
         for i, phase in enumerate(cycle.phases):
             piece = _of_phase(cycle, i)
-            speed = piece[0]
-            at_rest = speed.size > 1 and speed[0] == 0.0 and speed[-1] == 0.0 and speed.max() > 0.0
-            if at_rest and phase.name not in (*found, HILLS) and not any(all(map(np.array_equal, piece, other)) for other in pieces):
+            known = phase.name in (*found, HILLS) or any(all(map(np.array_equal, piece, other)) for other in pieces)
+            if not known and _is_a_trip(piece[0], piece[1]):
                 pieces.append(piece)
                 found.append(phase.name)
     if not cycle.grade.any():
@@ -57,6 +57,14 @@ def road(cycle: Cycle, name: str) -> Cycle:
     once = replace(cycle, time_s=np.arange(speed.size, dtype=float), speed_m_s=speed, grade=grade, auxiliary_W=auxiliary_W)
     again = repeated(once, max(math.ceil(SHORTEST_S / once.duration_s), 1))
     return replace(again, name=f"{cycle.name} {name}", title=title, file=None)
+
+
+def _is_a_trip(speed_m_s: Array, grade: Array) -> bool:
+    """Whether a piece (N + 1,) moves, from rest to rest, and ends within ``LEVEL_M`` of the height it began at: it can be driven again."""
+    if speed_m_s.size < 2 or speed_m_s[0] != 0.0 or speed_m_s[-1] != 0.0:
+        return False
+    rise_m = float(np.sum(0.25 * (speed_m_s[1:] + speed_m_s[:-1]) * (grade[1:] + grade[:-1])))
+    return bool(speed_m_s.max() > 0.0) and abs(rise_m) <= LEVEL_M
 
 
 def _of_phase(cycle: Cycle, index: int) -> tuple[Array, Array, Array]:

@@ -36,7 +36,9 @@ class Rules:
         self.plant, self.calibration, self.name = plant, calibration, name
         self.lines: EngineLines = engine_lines(plant.layout.engine.engine)
         ids = {plant.configuration(n).id: n for n in range(len(plant.nodes))}
-        _check_ids(calibration, ids, where)
+        _check(calibration, ids, plant.layout, where)
+        other = calibration.layout not in ("", plant.layout.name)
+        self.notes = (f"the calibration was made for layout {calibration.layout}",) if other else ()
         self.nodes = ids
         self.running = [bool(m) for m in plant.transitions.engine_mode]
         self.ratings = np.array([0.0, *(m.machine.rated_power_W for m in plant.layout.machines)])
@@ -259,14 +261,18 @@ class Rules:
         return tuple(torques)
 
 
-def _check_ids(calibration: Calibration, ids: dict[str, int], where: str) -> None:
-    """Every configuration named must exist."""
+def _check(calibration: Calibration, ids: dict[str, int], layout: Layout, where: str) -> None:
+    """Every configuration named must exist, and the charge aimed at lie in the battery's window."""
     named = [(f"gears.{ladder}.{i}.configuration", r.configuration)
              for ladder in ("electric", "engine") for i, r in enumerate(getattr(calibration.gears, ladder), 1)]
     if calibration.series.configuration:
         named.append(("series.configuration", calibration.series.configuration))
     mistakes = [Mistake(where, key, f"'{name}'", "the id of a configuration, as `ems modes` lists them", nearest_name(name, ids))
                 for key, name in named if name not in ids]
+    battery, target = layout.battery, calibration.charge.target
+    if not battery.soc_low <= target <= battery.soc_high:
+        window = f"a state of charge in the window of battery {battery.name}, {battery.soc_low:g} to {battery.soc_high:g}"
+        mistakes.append(Mistake(where, "charge.target", f"{target:g}", window))
     if mistakes:
         raise InputError(mistakes)
 

@@ -136,7 +136,11 @@ def simulate(layout: Layout, cycle: Cycle, strategy: Strategy | str, *, charge: 
     prepare = getattr(driver, "prepare", None)
     if prepare is not None:
         driver = prepare(course, course.energy_J(start), course.energy_J(end))
-    driven = drive(course, driver, course.energy_J(start))
+    try:
+        driven = drive(course, driver, course.energy_J(start))
+    except RunError as error:
+        notes = tuple(getattr(driver, "notes", ()))
+        raise RunError("; ".join([str(error), *notes])) from error
     return _simulation(course, driver, driven)
 
 

@@ -112,7 +112,11 @@ class Evaluator:
         self.digest = _digest(task, searched)
         self.known: dict[tuple[float, ...], float] = _read_journal(journal, self.digest)
         _end_last_line(journal)
-        self.count, self.best = 0, math.inf
+        self.count, self.best, self.stage = 0, math.inf, ""
+
+    def start(self, stage: str) -> None:
+        """A new stage: what is said counts from here."""
+        self.count, self.best, self.stage = 0, math.inf, stage
 
     def key(self, vector: Array) -> tuple[float, ...]:
         """A vector as it is remembered."""
@@ -130,7 +134,7 @@ class Evaluator:
         self.count += len(keys)
         costs = [self.known[k] for k in keys]
         self.best = min([self.best, *costs])
-        self.say(f"{self.count} calibrations, best {100 * (self.best - 1):.2f} % above the optimum at equal charge")
+        self.say(f"{self.stage}: {self.count} looked at, mean cost of the best {100 * (self.best - 1):.2f} % over the roads, caps included")
         return costs
 
 
@@ -205,6 +209,7 @@ def search(evaluator: Evaluator, seed: int, evaluations: int) -> Found:
     """Evolution strategy with covariance matrix adaptation from the start, inside the ranges."""
     import cma
 
+    evaluator.start("search")
     searched = evaluator.searched
     low, span = np.array([r.low for r in searched]), np.array([r.high - r.low for r in searched])
     start = (np.array([r.start for r in searched]) - low) / span
@@ -229,6 +234,7 @@ def _found(evaluator: Evaluator, vector: Array, cost: float) -> Found:
 
 def best_of_random(evaluator: Evaluator, seed: int, count: int = RANDOM) -> Found:
     """The best of calibrations drawn evenly from the ranges."""
+    evaluator.start("random calibrations")
     draw = np.random.default_rng(seed)
     low, high = np.array([r.low for r in evaluator.searched]), np.array([r.high for r in evaluator.searched])
     vectors = [low + draw.random(low.size) * (high - low) for _ in range(count)]

@@ -56,6 +56,17 @@ def test_every_mistake_in_a_calibration_at_once(tmp_path):
         assert word in text
 
 
+def test_a_target_outside_the_window_is_told(three):
+    with pytest.raises(InputError, match=r"charge\.target: found 0\.9; expected a state of charge in the window of battery"):
+        Rules(three[0].plant, changed(three[1], {"charge.target": 0.9}))
+
+
+def test_a_calibration_of_another_layout_is_told(three):
+    assert Rules(three[0].plant, three[1]).notes == ()
+    other = three[1].model_copy(update={"layout": "series"})
+    assert Rules(three[0].plant, other).notes == ("the calibration was made for layout series",)
+
+
 def test_gear_lines_must_leave_a_hysteresis(three):
     with pytest.raises(InputError, match="down_kmh of gear 2"):
         changed(three[1], {"gears.engine.2.down_kmh": three[1].gears.engine[0].up_kmh + 5.0})

@@ -33,6 +33,7 @@ from ems.strategies.tune import (
     cost_of,
     evaluate,
     search,
+    workers,
 )
 from ems.trips.cycle import load_cycle
 
@@ -183,7 +184,10 @@ def test_the_search_is_seeded_improves_and_goes_on_from_its_journal(task, tmp_pa
         runs.append(search(evaluator, 7, 30))
     assert runs[0].values == runs[1].values and runs[0].cost == runs[1].cost
     at_start = evaluate(task, tuple((r.name, r.start) for r in searched))
-    assert runs[0].cost <= at_start
+    assert runs[0].cost < at_start
+    assert runs[0].cost == evaluate(task, tuple(runs[0].values.items()))
+    assert all(r.low <= runs[0].values[r.name] <= r.high for r in searched)
+    assert len(journal.read_text(encoding="utf-8").splitlines()) <= 30 and runs[0].evaluations <= 30
     lines = journal.read_text(encoding="utf-8").splitlines()
     journal.write_text("\n".join([*lines[:10], lines[10][:15]]), encoding="utf-8")
     assert len(_read_journal(journal, _digest(task, searched))) == 10
@@ -201,14 +205,54 @@ def test_the_search_is_seeded_improves_and_goes_on_from_its_journal(task, tmp_pa
 def test_random_ones_are_seeded(task):
     task, calibration = task
     searched = ranges(calibration, ["electric.power_kW"])
-    found = [best_of_random(Evaluator(task, searched, None, map, lambda _t: None), 3, 4) for _ in range(2)]
+    evaluators = [Evaluator(task, searched, None, map, lambda _t: None) for _ in range(2)]
+    found = [best_of_random(evaluator, 3, 4) for evaluator in evaluators]
+    assert found[0] == found[1] and found[0].cost == min(evaluators[0].known.values()) and len(evaluators[0].known) == 4
+
+
+def test_processes_do_not_change_what_is_found(task):
+    task, calibration = task
+    searched = ranges(calibration, ["electric.power_kW", "engine.best_line_share"])
+    found = []
+    for processes in (1, 2):
+        with workers(processes) as mapper:
+            found.append(search(Evaluator(task, searched, None, mapper, lambda _t: None), 5, 14))
     assert found[0] == found[1]
 
 
+def test_the_cost_is_the_mean_over_the_roads(task, short):
+    """Two trips, one of twice the least fuel: the mean of both costs; what depends on a cap or a trip has a journal of its own."""
+    task, calibration = task
+    values = tuple((r.name, r.start) for r in ranges(calibration, ["electric.power_kW"]))
+    one = evaluate(task, values)
+    both = replace(task, trips=(task.trips[0], replace(task.trips[0], least_g=(100.0,))))
+    assert evaluate(both, values) == pytest.approx((one + evaluate(replace(task, trips=both.trips[1:]), values)) / 2.0)
+    searched = ranges(calibration, ["electric.power_kW"])
+    assert len({_digest(t, searched) for t in (task, both, replace(task, caps=(1.0, 2.0)))}) == 3
+
+
+def test_what_a_sustaining_trip_does_not_tell_is_not_searched(courses):
+    names = {r.name for r in ranges(default_calibration(courses("three-clutch", "wltc-3b", 0, 600).plant))}
+    assert not {n for n in names if n.startswith(("charge.", "regeneration.", "electric.depleting")) or n.endswith("down_kmh")}
+    assert "gears.engine.3.up_kmh" not in names and {"gears.engine.2.up_kmh", "gears.dwell_s", "electric.slow_kmh"} <= names
+    assert "gears.dwell_s" not in {r.name for r in ranges(default_calibration(courses("series", "wltc-3b", 0, 330).plant))}
+
+
+def test_worse_on_unseen_cycles_is_told():
+    from ems.judge.gap import Judged
+    from ems.judge.tuning import _lost
+
+    def held(first, tuned):
+        return {name: [Judged("a", 1.0, 1.0, gap, 0.5, 0.0, 0.0, {})] for name, gap in (("first", first), ("tuned", tuned))}
+
+    assert _lost(held(2.0, 2.53), ["a"]) == ["On the unseen cycles the tuned calibration loses 0.53 % against the one it began from."]
+    assert _lost(held(2.0, 1.0), ["a"]) == [] and _lost(held(2.0, 2.53), ["b"]) == []
+
+
 def test_a_whole_tuning_and_its_command(short, tmp_path):
-    found = tune("series", [short[0]], unseen=[short[1]], names=["electric.power_kW", "engine.best_line_share"], evaluations=16, random=4,
-                 ecms=False)
-    assert set(found.judged) == {"first", "fitted", "random", "tuned"}
+    found = tune("series", [short[0]], unseen=[short[1]], names=["electric.power_kW", "engine.best_line_share"], evaluations=16, random=4)
+    assert set(found.judged) == {"first", "fitted", "random", "tuned", "ecms"}
+    assert found.calibration.layout == "series"
     assert found.roads == ((short[0], ""), (short[0], HILLS))
     assert {j.cycle for j in found.judged["tuned"]} == set(short)
     for rows in found.judged.values():
@@ -298,6 +342,7 @@ def test_the_fit_finds_the_rules_own_thresholds(courses, target_J):
     run = simulate(c.plant.layout, c.cycle, Rules(c.plant, known), course=c)
     again = fitted(default_calibration(c.plant), c.plant, [run.trace])
     assert again.electric.power_kW == pytest.approx(6.0, abs=0.7)
+    assert again.electric.slow_power_kW == 0.0 or again.electric.slow_kmh < 20.0
     assert again.gears.electric[0].up_kmh == pytest.approx(known.gears.electric[0].up_kmh, abs=4.0)
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from ems.judge.ledger import CAUSES
 from ems.present.compare_text import CAUSES as MEANING
-from ems.present.compare_text import METHODS
+from ems.present.compare_text import METHODS, NONE_KNOWN
 from ems.present.page.charts import Bar, Chart, bars
 from ems.present.page.parts_sections import LESS, MORE
 from ems.present.page.sections import Head, Section, above_floor, litres, solved, table
@@ -26,7 +26,7 @@ def compare_head(result: Row, title: str, cycle: str) -> Head:
     answer = (f"Driven by {result['strategy']}, {name} ({title}) needs {own:.3f} l/100 km on {cycle} and ends at a charge of "
               f"{result['soc_end']:.4f}, {_against(result)}; the least possible that ends there too is {least:.3f}, "
               f"proven within an error bar of {error}. Of the {result['gap_g']:.1f} g above the proven bound "
-              f"{result['calibration_g']:.1f} g are calibration, {result['foresight_g']:.1f} g need foresight, "
+              f"at least {result['calibration_g']:.1f} g are calibration, at most {result['foresight_g']:.1f} g need foresight, "
               f"{result['optimum_slack_g']:.1f} g the proof leaves open.")
     corrected = ", ".join(f"{what} in {n} intervals" for what, n in result["corrections"].items()) or "nothing; all it asked was possible"
     return Head(f"{result['strategy']} on {name} over {result['cycle']}", (f"{result['strategy']} on {name}", result["cycle"]), litres(own),
@@ -64,9 +64,10 @@ def compare_sections(result: Row) -> list[Section]:
 
 
 def _gap(result: Row) -> Section:
-    causal = f"above the best known controller that does not see ahead: {METHODS[result['causal']]}"
-    split = [("calibration", result["calibration_g"], causal),
-             ("foresight", result["foresight_g"], "what that controller loses to the optimum, which knows the trip"),
+    best = f"above the best known controller that does not see ahead: {METHODS[result['causal']]}"
+    causal = best if result.get("causals", True) else NONE_KNOWN
+    split = [("calibration, at least", result["calibration_g"], causal),
+             ("foresight, at most", result["foresight_g"], "what that controller loses to the optimum, which knows the trip"),
              ("left open", result["optimum_slack_g"], "by the proof")]
     causes = [(name, result["by_cause"][name], MEANING[name]) for name in CAUSES]
     largest = max(causes, key=lambda row: row[1])
