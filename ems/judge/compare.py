@@ -15,6 +15,7 @@ from ems.judge.rollup import Entry, pair, phases, power_bands, rolled_up, speed_
 from ems.judge.stretches import Stretch, costliest
 from ems.layout.model import Layout
 from ems.plant.battery_use import BatteryUse, battery_use
+from ems.plant.modes import configuration_changes, engine_starts
 from ems.plant.trace import Trace
 from ems.solve.clock import Progress
 from ems.solve.optimum import Optimum, optimum
@@ -102,6 +103,13 @@ class Comparison:
     battery_use: BatteryUse
     optimum_battery_use: BatteryUse
 
+    @property
+    def counted(self) -> dict[str, int]:
+        """Engine starts and changes of configuration of both trips, as they stand in the JSON."""
+        plant, node = self.trace.plant, self.trace.node
+        return {"engine_starts": engine_starts(plant, node), "configuration_changes": configuration_changes(plant, node),
+                "optimum_engine_starts": self.optimum.engine_starts, "optimum_configuration_changes": self.optimum.configuration_changes}
+
     def to_dict(self) -> dict[str, Any]:
         """Everything but the objects, layout and cycle by name: the JSON of ``ems compare``."""
         objects = {"layout", "cycle", "ledger", "optimum", "trace", "best_trace"}
@@ -109,7 +117,7 @@ class Comparison:
         litre_km = self.layout.engine.engine.fuel.co2_g_l / 100.0
         least = self.optimum
         out |= {"co2_g_per_km": litre_km * self.strategy_l_per_100km, "optimum_co2_g_per_km": litre_km * self.optimum_l_per_100km,
-                "floor_l_per_100km": least.floor_l_per_100km, "grid": dict(least.grid)}
+                "floor_l_per_100km": least.floor_l_per_100km, "grid": dict(least.grid)} | self.counted
         for f in fields(self):
             if f.name not in objects:
                 value: Any = getattr(self, f.name)

@@ -53,7 +53,10 @@ def _answer(found: Comparison, cycle_given: bool) -> list[RenderableType]:
                            (f"{found.optimum_l_per_100km:.3f}", "bold green"),
                            f", certified within {within(found.optimum_gap_percent)}, tables within {within(found.table_error_percent)}")
     facts = [("charge", f"{found.soc_start:.4f} at the start, {found.soc_end:.4f} at the end, the optimum's too"),
-             ("fuel", f"{found.strategy_fuel_g:.2f} g over {found.distance_km:.2f} km{_prices(found)}")]
+             ("fuel", f"{found.strategy_fuel_g:.2f} g over {found.distance_km:.2f} km{_prices(found)}"),
+             ("engine", f"{times(found.counted['engine_starts'], 'start')}, the optimum {found.counted['optimum_engine_starts']}"),
+             ("changes", f"{found.counted['configuration_changes']} of configuration, the optimum "
+                         f"{found.counted['optimum_configuration_changes']}")]
     facts += [(f"battery, {who}", words) for who, use in (("strategy", found.battery_use), ("optimum", found.optimum_battery_use))
               if (words := battery_words(use))]
     if found.corrections:

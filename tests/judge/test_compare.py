@@ -160,6 +160,7 @@ def test_json_has_the_keys_of_the_contract(told):
     assert set(result["by_cause"]) == {"configuration", "division", "transition", "charge"}
     assert result["ledger_sum_g"] == pytest.approx(result["gap_g"], rel=1e-9)
     assert result["inputs"]["cycle_digest"] and result["strategy_word"] == "ecms"
+    assert result["engine_starts"] >= 1 and result["optimum_configuration_changes"] >= result["optimum_engine_starts"] >= 1
     for use in (result["battery_use"], result["optimum_battery_use"]):
         assert set(use) == {"above_continuous_s", "above_2s_s", "pulse_use_percent", "overdrawn_s"} and use["above_2s_s"] == 0.0
 
