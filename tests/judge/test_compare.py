@@ -124,6 +124,16 @@ def test_text_says_the_answer_first(found):
         assert word in text
 
 
+def test_nothing_known_is_not_called_nothing_to_calibrate(found):
+    """Once "calibration 0.00" stood for a strategy 30 % above the bound: no controller had been found that ends with its charge."""
+    from rich.console import Console
+
+    console = Console(file=StringIO(), width=400, color_system=None)
+    console.print(*compare_text(replace(found, causals=(), causal="strategy")), sep="\n")
+    text = console.file.getvalue()
+    assert "calibration, at least" in text and "not known how much" in text and "the strategy itself" not in text
+
+
 def test_figures_draw_into_the_axes_they_are_given(found):
     from matplotlib.figure import Figure
 

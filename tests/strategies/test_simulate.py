@@ -211,3 +211,28 @@ def test_what_a_class_of_the_users_does_wrong_is_told_as_its_own(courses, made, 
     c = courses("series", *PIECE)
     with pytest.raises(RunError, match=words):
         simulate(c.plant.layout, c.cycle, made(), course=c)
+
+
+@pytest.mark.parametrize(("word", "expected"), [("replay", "replay:FILE, the mapping file"), ("rules:", "rules, or rules:FILE"),
+                                                ("python:", "python:module:Class")])
+def test_a_word_that_lacks_its_file_is_told_what_it_needs(courses, word, expected):
+    from ems.errors import InputError
+    from ems.strategies.load import load_strategy
+
+    with pytest.raises(InputError, match=expected):
+        load_strategy(word, courses("series", "wltc-3b", 0, 330).plant.layout)
+
+
+def test_what_a_strategy_noted_comes_with_the_error(courses, monkeypatch):
+    """A recording of another cycle once got stuck without a word on the speeds being apart."""
+    from ems.errors import RunError
+    from ems.strategies import simulate as simulator
+
+    def stuck(*_):
+        raise RunError("second 7: no configuration")
+
+    monkeypatch.setattr(simulator, "drive", stuck)
+    c = courses("series", "wltc-3b", 0, 330)
+    strategy = type("Noting", (), {"decide": None, "notes": ("speeds are 30 km/h apart",)})()
+    with pytest.raises(RunError, match="second 7: no configuration; speeds are 30 km/h apart"):
+        simulator.simulate(c.plant.layout, c.cycle, strategy, course=c)
