@@ -14,9 +14,8 @@ from ems.layout.model import Layout
 from ems.solve.optimum import Optimum, optimum
 from ems.strategies.course import Course
 from ems.strategies.simulate import Driven
-from ems.strategies.trip import TOP_MARGIN
+from ems.strategies.trip import SMALLEST_G, TOP_MARGIN
 
-SMALLEST_G = 1.0            # of fuel, that a gap is put in relation to
 LOWER_ENDS = (0.0, 0.002, 0.01, 0.03)       # of charge: how far below the trip's end the optimum may end where it must
 
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from ems.solve.optimum import Optimum
 
 ENDS = (-0.15, -0.075, 0.0, 0.075, 0.15)    # charges at the end, from the target, that optima are solved to
+SMALLEST_G = 1.0            # of fuel, that a gap is put in relation to
 TOP_MARGIN = 0.003          # charge below the window's top that an optimum may be asked to end with
 APART_J = 1e3               # of stored energy, that optima of a road must be apart
 

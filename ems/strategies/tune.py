@@ -32,7 +32,7 @@ from ems.strategies.ranges import Range, calibrated
 from ems.strategies.roads import road
 from ems.strategies.rules import Rules
 from ems.strategies.simulate import Driven, drive
-from ems.strategies.trip import Trip
+from ems.strategies.trip import SMALLEST_G, Trip
 from ems.types import Array
 
 NO_CAPS = (math.inf, math.inf)                      # most engine starts, and most changes of configuration, a kilometre
@@ -79,7 +79,8 @@ def _courses(layout: str, overrides: tuple[str, ...], wanted: tuple[tuple[str, s
 def cost_of(driven: Driven, course: Course, trip: Trip, caps: tuple[float, float] = NO_CAPS) -> float:
     """Cost of a driven trip over the optimum's objective, as the module's text says."""
     end_J = float(driven.energy_J[-1])
-    cost = driven.objective_g / trip.least_at_g(end_J)
+    least_g = trip.least_at_g(end_J)
+    cost = 1.0 + (driven.objective_g - least_g) / max(least_g, SMALLEST_G)
     cost += CHARGE_WEIGHT * max(abs(course.soc(end_J) - course.plant.layout.battery.soc_target) - FREE_CHARGE, 0.0) ** 2
     for count, cap in zip((driven.engine_starts, driven.configuration_changes), caps, strict=True):
         cost += CAP_WEIGHT * max(count / trip.km - cap, 0.0)

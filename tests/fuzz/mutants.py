@@ -154,7 +154,7 @@ def originals(kind: str) -> tuple[tuple[str, dict[str, bytes]], ...]:
     if kind == "calibration":
         folder = library.folder("layout") / "calibrations"      # those that name the configurations of three-clutch
         paths = [folder / "three-clutch.toml", folder / "three-clutch-chargeable.toml"]
-        return tuple((p.name, {p.name: p.read_bytes()}) for p in paths)
+        return tuple((p.name, {p.name: p.read_bytes().replace(b"target = 0.2 ", b"target = 0.55 ")}) for p in paths)    # in its window
     if kind == "recording":
         return (("drive.toml", {"drive.toml": MAPPING.encode(), "drive.csv": DRIVE.encode()}),)
     beside = {"trip.csv": LOGGED.encode(), "cases.csv": CASES.encode()}

@@ -115,6 +115,8 @@ def test_cost_at_equal_charge(courses, target_J):
     far = replace(driven, energy_J=np.append(driven.energy_J[:-1], c.energy_J(0.75)))
     assert cost_of(far, c, trip) == pytest.approx(driven.objective_g / trip.least_at_g(c.energy_J(0.75)) + 4.0 * 0.05**2)
     assert replace(trip, end_J=(end_J,), least_g=(7.0,)).least_at_g(0.0) == 7.0
+    downhill = replace(trip, end_J=(end_J,), least_g=(0.0,))                           # a trip that needs no fuel: in relation to a gram
+    assert cost_of(driven, c, downhill) == pytest.approx(1.0 + driven.objective_g + 4.0 * beyond**2)
 
 
 @pytest.mark.parametrize(("start", "stop", "ends"), [(0, 600, (0.46, 0.62)), (1478, 1800, (0.5, 0.62))])
