@@ -139,8 +139,9 @@ def simulate(layout: Layout, cycle: Cycle, strategy: Strategy | str, *, charge: 
     try:
         driven = drive(course, driver, course.energy_J(start))
     except RunError as error:
-        notes = tuple(getattr(driver, "notes", ()))
-        raise RunError("; ".join([str(error), *notes])) from error
+        if notes := getattr(driver, "notes", ()):
+            raise RunError("; ".join([str(error), *notes])) from error
+        raise
     return _simulation(course, driver, driven)
 
 

@@ -57,13 +57,14 @@ def trip_of(layout: Layout, course: Course, cycle: str, name: str = AS_IT_IS) ->
     A charge that cannot be reached on this road is left out. Raises what ``ems.optimum`` raises at the target.
     """
     from ems.solve.optimum import optimum
+    from ems.tables.shared import shared_tables
 
     battery = layout.battery
     target, top = battery.soc_target, max(battery.soc_high - TOP_MARGIN, battery.soc_target)
     found: dict[float, Optimum] = {}
     for end in {min(max(target + from_target, battery.soc_low), top) for from_target in ENDS}:
         try:
-            found[end] = optimum(layout, course.cycle, charge=(target, end))
+            found[end] = optimum(layout, course.cycle, charge=(target, end), first_tables=shared_tables)
         except RunError:
             if end == target:
                 raise

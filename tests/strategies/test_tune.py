@@ -141,7 +141,11 @@ def test_beyond_the_optima_a_trip_goes_straight_on():
 
 def optimum_of(least_g, ends):
     """In place of ``ems.solve.optimum.optimum``: objective and charge at the end by the charge asked for."""
-    return lambda _layout, _cycle, charge: SimpleNamespace(objective_g=least_g[round(charge[1], 9)], soc_end=ends[round(charge[1], 9)])
+    def found(_layout, _cycle, charge, first_tables):
+        end = round(charge[1], 9)
+        return SimpleNamespace(objective_g=least_g[end], soc_end=ends[end])
+
+    return found
 
 
 def test_an_optimum_stands_where_it_ends(courses, monkeypatch):
@@ -260,7 +264,6 @@ def test_a_whole_tuning_and_its_command(short, tmp_path):
     for rows in found.judged.values():
         for j in rows:
             assert j.gap_percent > -0.05
-    assert found.gap("tuned", found.trained)[0] <= found.gap("fitted", found.trained)[0] + 1.0
     path = tmp_path / "tuned.toml"
     path.write_text(to_toml(found.calibration), encoding="utf-8")
     load_calibration(path)
@@ -344,8 +347,20 @@ def test_the_fit_finds_the_rules_own_thresholds(courses, target_J):
     run = simulate(c.plant.layout, c.cycle, Rules(c.plant, known), course=c)
     again = fitted(default_calibration(c.plant), c.plant, [run.trace])
     assert again.electric.power_kW == pytest.approx(6.0, abs=0.7)
-    assert again.electric.slow_power_kW == 0.0 or again.electric.slow_kmh < 20.0
     assert again.gears.electric[0].up_kmh == pytest.approx(known.gears.electric[0].up_kmh, abs=4.0)
+
+
+def test_the_fit_finds_how_the_power_limit_rises(courses, target_J):
+    """Made by hand: seconds spread over speed and power, the engine on above 8 kW and above a line that rises by 20 kW from 30 km/h to
+    rest. Of those that are on none is told wrong, and the three numbers come back."""
+    from ems.strategies.fit import Seen, _power_limit
+
+    kmh, kW = (grid.ravel() for grid in np.meshgrid(np.linspace(1.0, 80.0, 80), np.linspace(0.25, 40.25, 81)))
+    on = kW > 8.0 + 20.0 * np.maximum(1.0 - kmh / 30.0, 0.0)
+    power, slow_kmh, rise_kW = _power_limit(Seen(np.zeros(kmh.size, int), kmh, kW, np.zeros(kmh.size)), on)
+    assert (power, slow_kmh, rise_kW) == (pytest.approx(8.0, abs=0.3), 30.0, 20.0)
+    flat = _power_limit(Seen(np.zeros(kmh.size, int), kmh, kW, np.zeros(kmh.size)), kW > 8.0)
+    assert flat == (pytest.approx(8.0, abs=0.3), 0.0, 0.0)
 
 
 def test_caps_that_are_not_kept_are_told():
